@@ -1,0 +1,17 @@
+"""How addresses in the environment become Django's settings."""
+
+from typing import Any
+
+import environ
+
+
+def database_config(url: str) -> dict[str, Any]:
+    """Django's entry for a database address; a socket folder given as `?host=` becomes the host."""
+    entry: dict[str, Any] = dict(environ.Env.db_url_config(url))
+    options: dict[str, Any] = dict(entry.get("OPTIONS") or {})
+    for option, key in (("host", "HOST"), ("port", "PORT")):
+        if option in options:
+            entry[key] = str(options.pop(option))
+    entry["OPTIONS"] = options
+    entry["ENGINE"] = "django.db.backends.postgresql"
+    return entry
