@@ -8,6 +8,7 @@ from itertools import product
 
 import pytest
 from hypothesis import given
+from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from results.classify import (
@@ -26,6 +27,7 @@ from results.classify import (
 )
 from results.units import Comparator, Quantity, parse_reading, round_half_up
 
+patient = hypothesis_settings(deadline=None)
 D = Decimal
 D1 = Device(D("2.0"), D("10"), loq_ug_per_g=D("4"), upper_limit_ug_per_g=D("200"))
 D3 = Device(D("1.7"), D("10"))
@@ -132,6 +134,7 @@ cutoffs = st.decimals(min_value=D("0.1"), max_value=200, places=1, allow_nan=Fal
 comparisons: st.SearchStrategy[Comparison] = st.sampled_from([">=", ">"])
 
 
+@patient
 @given(values, cutoffs, comparisons, st.integers(0, 2))
 def test_measured_is_never_below_when_either_value_meets(
     value: Decimal, cutoff: Decimal, comparison: Comparison, decimals: int
@@ -142,6 +145,7 @@ def test_measured_is_never_below_when_either_value_meets(
     assert got.differs == (meets[0] != meets[1])
 
 
+@patient
 @given(values, st.sampled_from(["<", ">"]), values, cutoffs, comparisons, st.integers(0, 2))
 def test_a_censored_side_holds_for_every_value_it_allows(
     limit: Decimal,
@@ -157,6 +161,7 @@ def test_a_censored_side_holds_for_every_value_it_allows(
         assert classify(Quantity("", value), "ug/g", D3, decimals, cutoff, comparison).side is censored.side
 
 
+@patient
 @given(values, values, cutoffs, comparisons)
 def test_more_is_never_classed_lower(
     low: Decimal, high: Decimal, cutoff: Decimal, comparison: Comparison
@@ -166,6 +171,7 @@ def test_more_is_never_classed_lower(
     assert sides != [ABOVE, BELOW]
 
 
+@patient
 @given(values, cutoffs)
 def test_lowering_a_cutoff_never_loses_anyone(value: Decimal, cutoff: Decimal) -> None:
     if classify(Quantity("", value), "ug/g", D3, 1, cutoff).side is ABOVE:

@@ -7,6 +7,7 @@ from fractions import Fraction
 import pytest
 from django.conf import settings
 from hypothesis import given
+from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from results.units import (
@@ -24,6 +25,7 @@ from results.units import (
 if not settings.configured and "DJANGO_SETTINGS_MODULE" not in os.environ:
     settings.configure(USE_I18N=False)
 
+patient = hypothesis_settings(deadline=None)
 D = Decimal
 decimals_st = st.decimals(min_value=0, max_value=100000, places=3, allow_nan=False, allow_infinity=False)
 
@@ -87,6 +89,7 @@ def test_the_refused_text_is_quoted() -> None:
     assert "cl{o}t" in str(caught.value.sentence)
 
 
+@patient
 @given(st.text(max_size=15))
 def test_any_text_is_read_or_refused(text: str) -> None:
     try:
@@ -98,11 +101,13 @@ def test_any_text_is_read_or_refused(text: str) -> None:
     assert quantity.comparator in ("", "<", ">")
 
 
+@patient
 @given(decimals_st)
 def test_written_numbers_are_read_exactly(value: Decimal) -> None:
     assert parse_reading(format(value, "f")).value == value
 
 
+@patient
 @given(
     decimals_st,
     st.sampled_from(["2.0", "1.7", "1.9", "0.25"]),
@@ -144,7 +149,8 @@ def test_impossible_values_are_refused(raw: str) -> None:
     ("value", "decimals", "expected"),
     [
         ("19.95", 1, "20.0"), ("19.949999", 1, "19.9"), ("0.05", 1, "0.1"), ("0.5", 0, "1"), ("2.5", 0, "3"),
-        ("0", 1, "0.0"), ("20", 2, "20.00"), ("-0.5", 0, "-1"), ("-0.4", 0, "0"), ("123456789.05", 1, "123456789.1"),
+        ("0", 1, "0.0"), ("20", 2, "20.00"), ("-0.5", 0, "-1"), ("-0.4", 0, "0"),
+        ("123456789.05", 1, "123456789.1"),
     ],
 )  # fmt: skip
 def test_half_up(value: str, decimals: int, expected: str) -> None:
@@ -160,6 +166,7 @@ def test_rounded_once_from_the_exact_value() -> None:
     assert round_half_up(Fraction(199499999999, 10**10), 1) == D("19.9")
 
 
+@patient
 @given(st.fractions(min_value=0, max_value=10**6), st.integers(0, 4))
 def test_rounding_is_within_half_a_unit_and_monotone(value: Fraction, decimals: int) -> None:
     rounded = Fraction(round_half_up(value, decimals))

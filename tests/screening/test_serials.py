@@ -2,6 +2,7 @@
 
 import pytest
 from hypothesis import given
+from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from screening.serials import (
@@ -14,6 +15,7 @@ from screening.serials import (
     serial_read,
 )
 
+patient = hypothesis_settings(deadline=None)
 GOOD = serial_make(123)
 numbers = st.integers(min_value=1, max_value=999_999_999)
 
@@ -97,11 +99,13 @@ def test_refused_by_name(raw: str, code: SerialErrorCode) -> None:
     assert caught.value.sentence is not None
 
 
+@patient
 @given(numbers)
 def test_round_trip(number: int) -> None:
     assert serial_read(serial_make(number)) == serial_make(number)
 
 
+@patient
 @given(numbers, st.integers(2, 11), st.sampled_from("0123456789"))
 def test_every_single_substitution_is_caught(number: int, place: int, digit: str) -> None:
     serial = serial_make(number)
@@ -113,6 +117,7 @@ def test_every_single_substitution_is_caught(number: int, place: int, digit: str
             serial_read(wrong)
 
 
+@patient
 @given(st.text(max_size=20))
 def test_any_text_is_read_or_refused(raw: str) -> None:
     try:
@@ -123,6 +128,7 @@ def test_any_text_is_read_or_refused(raw: str) -> None:
     assert len(serial) == 12
 
 
+@patient
 @given(st.integers(1, 99_999_999_999))
 def test_person_numbers_check(n: int) -> None:
     number = person_number_make(n)
