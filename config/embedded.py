@@ -1,5 +1,6 @@
 """The embedded PostgreSQL and Redis that serve when no address of another server is given."""
 
+import os
 import sys
 from typing import NamedTuple
 from urllib.parse import quote
@@ -70,18 +71,34 @@ def status() -> dict[str, bool]:
     return {"postgres": embedded_postgres.is_running(), "redis": embedded_redis.is_running()}
 
 
+def _start_wanted(*, quiet: bool) -> None:
+    """Start those servers for which the environment names no other."""
+    addresses: list[str] = []
+    if not os.environ.get("DATABASE_URL"):
+        addresses.extend(postgres())
+    if not os.environ.get("REDIS_URL"):
+        addresses.append(redis_url())
+    if not quiet:
+        print(*addresses, sep="\n")
+
+
 def main(arguments: list[str]) -> int:
-    """`python -m config.embedded start|stop|status`."""
-    command = arguments[0] if len(arguments) == 1 else ""
+    """`python -m config.embedded start|stop|status [--quiet]`."""
+    quiet = "--quiet" in arguments
+    commands = [part for part in arguments if part != "--quiet"]
+    command = commands[0] if len(commands) == 1 else ""
     try:
         if command == "start":
-            print(*postgres(), redis_url(), sep="\n")
+            _start_wanted(quiet=quiet)
         elif command == "stop":
-            print("Stopped." if stop() else "Nothing was running.")
+            words = "Stopped." if stop() else "Nothing was running."
+            print("" if quiet else f"{words}\n", end="")
         elif command == "status":
-            for name, running in status().items():
-                print(f"{name}: {'running' if running else 'not running'}")
-            return 0 if all(status().values()) else 3
+            running = status()
+            print(
+                *(f"{name}: {'running' if on else 'not running'}" for name, on in running.items()), sep="\n"
+            )
+            return 0 if all(running.values()) else 3
         else:
             print("Say one of: start, stop, status.", file=sys.stderr)
             return 2

@@ -1,0 +1,26 @@
+# The production image: locked libraries, text layout for letters, an unprivileged user.
+FROM python:3.11-slim-bookworm AS libraries
+COPY requirements/base.txt /tmp/base.txt
+RUN python -m venv /opt/venv \
+    && /opt/venv/bin/pip install --no-cache-dir --disable-pip-version-check --require-hashes -r /tmp/base.txt
+
+FROM python:3.11-slim-bookworm
+RUN apt-get update \
+    && apt-get install -y --no-install-recommends \
+        libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0 fonts-dejavu-core \
+    && rm -rf /var/lib/apt/lists/* \
+    && useradd --system --uid 10001 --no-create-home --shell /usr/sbin/nologin roundbook
+COPY --from=libraries /opt/venv /opt/venv
+ENV PATH=/opt/venv/bin:$PATH PYTHONUNBUFFERED=1 PYTHONDONTWRITEBYTECODE=1 \
+    DJANGO_SETTINGS_MODULE=config.settings ROUNDBOOK_ENV=production HOME=/tmp XDG_CACHE_HOME=/tmp/cache
+WORKDIR /app
+COPY . /app
+RUN mkdir -p /app/.run && chown roundbook /app/.run \
+    && ROUNDBOOK_SECRET_KEY=only-while-the-image-is-built ROUNDBOOK_HOSTS=localhost \
+       DATABASE_URL=postgres://nobody@localhost/none REDIS_URL=redis://localhost \
+       python manage.py collectstatic --no-input --verbosity 0
+USER roundbook
+EXPOSE 8080
+CMD ["gunicorn", "config.wsgi:application", "--bind", "0.0.0.0:8080", "--worker-class", "gthread", \
+     "--workers", "3", "--threads", "4", "--max-requests", "2000", "--max-requests-jitter", "200", \
+     "--worker-tmp-dir", "/dev/shm", "--access-logfile", "-"]

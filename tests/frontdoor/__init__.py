@@ -1,0 +1,1 @@
+"""The front doors: embedded servers and the one-command set-up."""

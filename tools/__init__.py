@@ -1,0 +1,1 @@
+"""Set-up, checks and the demo: standard library only, run before anything is installed."""
