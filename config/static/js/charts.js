@@ -75,14 +75,24 @@
   });
 
   const markLines = (data, ink) => {
-    const level = (data.lines ?? []).map((line) => ({ [data.across ? "xAxis" : "yAxis"]: line.at, name: line.label }));
-    const breaks = (data.breaks ?? []).map((line) => ({ [data.across ? "yAxis" : "xAxis"]: line.at, name: line.label }));
+    const upright = { position: data.across ? "start" : "end", rotate: 0 };
+    const flat = { position: "insideEndTop" };
+    const level = (data.lines ?? []).map((line) => ({
+      [data.across ? "xAxis" : "yAxis"]: line.at,
+      name: line.label,
+      label: data.across ? upright : flat,
+    }));
+    const breaks = (data.breaks ?? []).map((line) => ({
+      [data.across ? "yAxis" : "xAxis"]: line.at,
+      name: line.label,
+      label: data.across ? flat : upright,
+    }));
     if (!level.length && !breaks.length) return undefined;
     return {
       symbol: "none",
       silent: true,
       lineStyle: { color: ink.ink, type: [6, 3], width: 1 },
-      label: { color: ink.ink, formatter: "{b}", position: "insideEndTop", textBorderColor: ink.paper, textBorderWidth: 3 },
+      label: { color: ink.ink, formatter: "{b}", textBorderColor: ink.paper, textBorderWidth: 3 },
       data: [...level, ...breaks],
     };
   };
@@ -151,7 +161,7 @@
       backgroundColor: "transparent",
       textStyle: { fontFamily: ink.face, fontSize: 13, color: ink.ink },
       aria: { enabled: true, label: { description: words }, decal: { show: data.kind === "bar" && data.series.length > 1 } },
-      grid: { left: 8, right: 24, top: data.series.length > 1 ? 40 : 24, bottom: 8, containLabel: true },
+      grid: { left: 8, right: 24, top: data.series.length > 1 ? 52 : 28, bottom: 8, containLabel: true },
       legend: { show: data.series.length > 1, top: 0, left: 0, textStyle: { color: ink.ink }, data: data.series.map((item) => item.name) },
       xAxis: data.across ? up : along,
       yAxis: data.across ? along : up,
@@ -189,7 +199,24 @@
     document.querySelectorAll("[data-chart]:not(.drawn)").forEach(draw);
   });
   window.addEventListener("resize", () => drawn.forEach((chart) => chart.resize()));
-  window.addEventListener("beforeprint", () => drawn.forEach((chart) => chart.resize({ width: 640 })));
-  window.addEventListener("afterprint", () => drawn.forEach((chart) => chart.resize({ width: "auto" })));
+
+  /* Paper is white whatever the screen shows, and narrower: redraw for it, then put the screen back. */
+  let screenTheme;
+  const redraw = (width) =>
+    drawn.forEach((chart, place) => {
+      chart.resize({ width });
+      draw(place);
+      chart.getZr().flush();
+    });
+  window.addEventListener("beforeprint", () => {
+    screenTheme = document.documentElement.dataset.theme;
+    document.documentElement.dataset.theme = "light";
+    redraw(620);
+  });
+  window.addEventListener("afterprint", () => {
+    if (screenTheme) document.documentElement.dataset.theme = screenTheme;
+    else delete document.documentElement.dataset.theme;
+    redraw("auto");
+  });
   drawAll();
 })();
