@@ -1,0 +1,11 @@
+"""The Celery application: the bell that tells workers to look at the tables."""
+
+import os
+
+from celery import Celery
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+
+app = Celery("roundbook")
+app.config_from_object("django.conf:settings", namespace="CELERY")
+app.autodiscover_tasks()

@@ -1,0 +1,15 @@
+"""Every address; each name must be in an app's route table."""
+
+from django.urls import URLPattern, URLResolver, include, path
+
+from staff.views import pages
+
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("livez", pages.livez, name="livez"),
+    path("readyz", pages.readyz, name="readyz"),
+    path("", include("staff.urls")),
+    path("", include("screening.urls")),
+    path("", include("results.urls")),
+    path("", include("outreach.urls")),
+    path("", include("oversight.urls")),
+]

@@ -1,0 +1,1 @@
+"""Outreach: letter kinds and texts, letters and print runs."""

@@ -1,0 +1,25 @@
+"""The outreach application: its ledger and the feed that tells it of rounds."""
+
+from django.apps import AppConfig
+
+ROUND_FEED = """
+INSERT INTO outreach_lettertodo (source, subject_id, event, reason)
+SELECT 'round', subject_id, event, reason FROM moved
+WHERE event IN ('open', 'unsuitable', 'below', 'at_or_above', 'raise', 'withdraw')
+"""
+
+
+class OutreachConfig(AppConfig):
+    """Letters and print runs."""
+
+    name = "outreach"
+    verbose_name = "Outreach"
+
+    def ready(self) -> None:
+        """Register the machine and the feed from the ledger of rounds."""
+        from outreach import models, states
+        from staff.ledger.registry import Ledger, TodoFeed, register_append_only, register_feed, register_ledger
+
+        register_ledger(Ledger(states.LETTER, models.Letter, models.LetterMove))
+        register_append_only(models.PrintDocument)
+        register_feed(TodoFeed("outreach_rounds", "screening_roundmove", ROUND_FEED))

@@ -1,0 +1,166 @@
+"""Letters and the to-do rows that ask for them."""
+
+from typing import ClassVar
+
+from django.db import models
+from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
+
+from results.models import Referral, Result
+from screening.models import Kit, Person, Practice, Protocol, Round
+from staff.models import Move, Subject
+
+
+class OutreachPolicy(models.Model):
+    """Reminders, landing days and channels: the outreach part of a protocol."""
+
+    protocol = models.OneToOneField(Protocol, on_delete=models.PROTECT, related_name="outreach")
+    reminder_days = models.SmallIntegerField(_("days until the reminder"), default=28)
+    below_working_days = models.SmallIntegerField(_("working days for a letter below"), default=5)
+    no_landing_weekdays = models.JSONField(_("weekdays on which no at-or-above letter may land"), default=list)
+    post_days = models.SmallIntegerField(_("days a letter travels"), default=2)
+
+    class Meta:
+        constraints: ClassVar = [
+            models.CheckConstraint(condition=Q(reminder_days__range=(21, 42)), name="reminder_day_is_plausible")
+        ]
+
+    def __str__(self) -> str:
+        return f"outreach section of {self.protocol}"
+
+
+class Letter(Subject):
+    """One letter owed to one recipient; frozen with its text version, context and checksum."""
+
+    class Recipient(models.TextChoices):
+        PERSON = "person", _("the person")
+        DOCTOR = "doctor", _("the doctor")
+
+    kind = models.CharField(max_length=24)
+    recipient = models.CharField(max_length=8, choices=Recipient.choices, default=Recipient.PERSON)
+    person = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="letters")
+    practice = models.ForeignKey(Practice, on_delete=models.PROTECT, null=True)
+    round = models.ForeignKey(Round, on_delete=models.PROTECT, null=True, related_name="letters")
+    kit = models.ForeignKey(Kit, on_delete=models.PROTECT, null=True, related_name="letters")
+    result = models.ForeignKey(Result, on_delete=models.PROTECT, null=True, related_name="letters")
+    referral = models.ForeignKey(Referral, on_delete=models.PROTECT, null=True, related_name="letters")
+    key = models.CharField(max_length=80, unique=True)
+    not_before = models.DateField(null=True)
+    language = models.CharField(max_length=12, blank=True, default="")
+    text_version = models.CharField(max_length=40, blank=True, default="")
+    context = models.JSONField(null=True)
+    checksum = models.CharField(max_length=64, blank=True, default="")
+
+    class Meta:
+        indexes: ClassVar = [
+            models.Index(
+                fields=["state", "kind", "due_on"],
+                condition=Q(state__in=["owed", "held", "frozen", "printed"]),
+                name="letter_waiting",
+            ),
+            models.Index(fields=["person"], name="letter_of_person"),
+            models.Index(fields=["result"], condition=Q(result__isnull=False), name="letter_of_result"),
+            models.Index(fields=["round"], name="letter_of_round"),
+        ]
+        constraints: ClassVar = [
+            models.CheckConstraint(
+                condition=Q(state__in=["", "owed", "held", "cancelled", "superseded"])
+                | ~Q(text_version="") & ~Q(checksum="") & Q(context__isnull=False),
+                name="frozen_letter_keeps_its_words",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.kind} to {self.recipient}"
+
+
+class LetterMove(Move):
+    """The ledger of letters."""
+
+    subject = models.ForeignKey(Letter, on_delete=models.PROTECT, related_name="moves", db_index=False)
+
+    class Meta:
+        constraints: ClassVar = [models.UniqueConstraint(fields=["subject", "seq"], name="letter_moves_in_order")]
+
+    def __str__(self) -> str:
+        return f"{self.event} → {self.to_state}"
+
+
+class LetterTodo(models.Model):
+    """A move of a round or kit that may ask for a letter; written by the ledger's feed, deleted by the planner."""
+
+    source = models.CharField(max_length=8)
+    subject_id = models.BigIntegerField()
+    event = models.CharField(max_length=24)
+    reason = models.CharField(max_length=40, blank=True, default="")
+
+    def __str__(self) -> str:
+        return f"{self.source} {self.subject_id}: {self.event}"
+
+
+class PrintRun(models.Model):
+    """One print run: one document, its manifest, and its hand-over to the post."""
+
+    class Status(models.TextChoices):
+        COLLECTING = "collecting", _("being made")
+        READY = "ready", _("ready to print")
+        HANDED_OVER = "handed_over", _("handed over")
+        EMPTY = "empty", _("empty")
+
+    number = models.CharField(_("number"), max_length=20, unique=True)
+    kind = models.CharField(max_length=24, blank=True, default="")
+    status = models.CharField(max_length=12, choices=Status.choices, default=Status.COLLECTING)
+    made_on = models.DateField()
+    made_at = models.DateTimeField()
+    made_by = models.ForeignKey("staff.User", on_delete=models.PROTECT, related_name="+")
+    letters_count = models.IntegerField(default=0)
+    pages_count = models.IntegerField(default=0)
+    sha256 = models.CharField(max_length=64, blank=True, default="")
+    lease_until = models.DateTimeField(null=True)
+    attempts = models.SmallIntegerField(default=0)
+    handed_over_at = models.DateTimeField(null=True)
+    handed_over_by = models.ForeignKey("staff.User", on_delete=models.PROTECT, null=True, related_name="+")
+
+    class Meta:
+        ordering: ClassVar = ["-made_at"]
+        constraints: ClassVar = [
+            models.CheckConstraint(
+                condition=~Q(status="handed_over") | Q(handed_over_at__isnull=False, handed_over_by__isnull=False),
+                name="handed_over_run_says_when_and_by_whom",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.number
+
+
+class PrintedLetter(models.Model):
+    """One letter's place in a print run, with the token printed on each of its pages."""
+
+    print_run = models.ForeignKey(PrintRun, on_delete=models.PROTECT, related_name="printed")
+    letter = models.ForeignKey(Letter, on_delete=models.PROTECT, related_name="printed")
+    position = models.IntegerField()
+    first_page = models.IntegerField(null=True)
+    pages = models.SmallIntegerField(null=True)
+    token = models.CharField(max_length=16)
+    pulled = models.CharField(max_length=40, blank=True, default="")
+
+    class Meta:
+        ordering: ClassVar = ["position"]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["letter"], name="a_letter_is_in_one_print_run"),
+            models.UniqueConstraint(fields=["print_run", "position"], name="positions_in_a_print_run"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.print_run} {self.position}"
+
+
+class PrintDocument(models.Model):
+    """The document of a print run, kept as it was printed."""
+
+    print_run = models.OneToOneField(PrintRun, on_delete=models.PROTECT, related_name="document")
+    content = models.BinaryField()
+
+    def __str__(self) -> str:
+        return f"document of {self.print_run}"

@@ -1,0 +1,1 @@
+"""Oversight: indicators, the safety net and the rehearsal."""

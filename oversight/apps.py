@@ -1,0 +1,20 @@
+"""The oversight application, topmost: after its migrations the walls are built."""
+
+from django.apps import AppConfig
+from django.db.models.signals import post_migrate
+
+
+class OversightConfig(AppConfig):
+    """Indicators, the safety net and rehearsals."""
+
+    name = "oversight"
+    verbose_name = "Oversight"
+
+    def ready(self) -> None:
+        """Register append-only tables, and build the walls when every table is there."""
+        from oversight.models import ProofResult, ProofRun
+        from staff.ledger.registry import register_append_only
+        from staff.ledger.walls import build_walls
+
+        register_append_only(ProofRun, ProofResult)
+        post_migrate.connect(build_walls, sender=self, dispatch_uid="build_walls")

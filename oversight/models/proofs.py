@@ -1,0 +1,59 @@
+"""Runs of the nightly proof and what each check found; append-only evidence. And the rehearsal's own mark."""
+
+from typing import ClassVar
+
+from django.db import models
+from django.utils.translation import gettext_lazy as _
+
+
+class ProofRun(models.Model):
+    """One run of all checks in one consistent snapshot."""
+
+    started_at = models.DateTimeField()
+    seconds = models.FloatField()
+    run_by = models.ForeignKey("staff.User", on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        ordering: ClassVar = ["-started_at", "-id"]
+
+    def __str__(self) -> str:
+        return f"proof {self.pk}"
+
+
+class ProofResult(models.Model):
+    """What one check found in one run: how many were checked, how many violate, and some of them."""
+
+    run = models.ForeignKey(ProofRun, on_delete=models.PROTECT, related_name="results")
+    check_name = models.CharField(max_length=12)
+    checked = models.IntegerField()
+    violating = models.IntegerField()
+    offenders = models.JSONField(default=list)
+    oldest_days = models.IntegerField(null=True)
+    seconds = models.FloatField()
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["run", "check_name"], name="one_result_per_check_and_run")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.check_name}: {self.violating} of {self.checked}"
+
+
+class Rehearsal(models.Model):
+    """A synthetic programme laid into this database: how far it got, so that a half-finished one is noticed."""
+
+    class Status(models.TextChoices):
+        RUNNING = "running", _("running")
+        DONE = "done", _("done")
+
+    status = models.CharField(max_length=8, choices=Status.choices)
+    invited = models.IntegerField()
+    seed = models.IntegerField()
+    first_day = models.DateField()
+    today = models.DateField()
+    reached = models.DateField(null=True)
+    summary = models.JSONField(default=dict)
+
+    def __str__(self) -> str:
+        return f"rehearsal of {self.invited} ({self.status})"

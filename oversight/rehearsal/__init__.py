@@ -1,0 +1,1 @@
+"""The rehearsal: a synthetic programme through the real services; also the demo region and training data."""

@@ -1,0 +1,1 @@
+"""Results: samples, runs, controls, readings, cutoffs, results, referrals and examinations."""

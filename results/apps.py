@@ -1,0 +1,40 @@
+"""The results application: its ledgers, append-only tables, and the feed that hands it returns."""
+
+from django.apps import AppConfig
+
+
+class ResultsConfig(AppConfig):
+    """Samples, runs, results and referrals."""
+
+    name = "results"
+    verbose_name = "Results"
+
+    def ready(self) -> None:
+        """Register machines, walls and the feed from the ledger of returns."""
+        from results import models, states
+        from results.walls import AT_OR_ABOVE_HAS_A_REFERRAL, RETURN_FEED
+        from staff.ledger.registry import (
+            Ledger,
+            TodoFeed,
+            register_append_only,
+            register_feed,
+            register_guarded,
+            register_ledger,
+            register_sql,
+        )
+
+        register_ledger(Ledger(states.SAMPLE, models.Sample, models.SampleMove))
+        register_ledger(Ledger(states.REFERRAL, models.Referral, models.ReferralMove))
+        register_append_only(
+            models.ControlReading,
+            models.Reading,
+            models.ReferralResult,
+            models.ContactAttempt,
+            models.Assessment,
+            models.Examination,
+            models.NextStep,
+            models.ClosingEvidence,
+        )
+        register_guarded(models.Result, {"is_current", "is_deciding"})
+        register_feed(TodoFeed("results_returns", "screening_returnmove", RETURN_FEED))
+        register_sql("results_at_or_above", AT_OR_ABOVE_HAS_A_REFERRAL)

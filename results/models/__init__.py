@@ -1,0 +1,35 @@
+"""Tables of results; import from here, never from a submodule."""
+
+from results.models.lab import (
+    Analyser,
+    ControlLot,
+    ControlReading,
+    InboxLine,
+    Reading,
+    ReadingsFile,
+    Run,
+    Sample,
+    SampleMove,
+    SampleTodo,
+    Unit,
+)
+from results.models.referrals import (
+    Assessment,
+    Booking,
+    ClosingEvidence,
+    ContactAttempt,
+    Examination,
+    FindingClass,
+    NextStep,
+    Referral,
+    ReferralMove,
+    ReferralResult,
+)
+from results.models.results import Comparison, CutoffRule, Result, ResultsPolicy, Side
+
+__all__ = [
+    "Analyser", "Assessment", "Booking", "ClosingEvidence", "Comparison", "ContactAttempt", "ControlLot",
+    "ControlReading", "CutoffRule", "Examination", "FindingClass", "InboxLine", "NextStep", "Reading", "ReadingsFile",
+    "Referral", "ReferralMove", "ReferralResult", "Result", "ResultsPolicy", "Run", "Sample", "SampleMove", "SampleTodo",
+    "Side", "Unit",
+]  # fmt: skip

@@ -1,0 +1,256 @@
+"""Referrals and what happens in them: attempts, assessments, bookings, examinations and the signed next step."""
+
+from typing import ClassVar
+
+import pghistory
+import pgtrigger
+from django.conf import settings
+from django.db import models
+from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
+
+from results.models.results import Result
+from screening.models import Person
+from staff.models import Move, Site, Subject
+
+
+class Referral(Subject):
+    """The way of one person from a result at or above to a written next step; one live a person."""
+
+    person = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="referrals")
+    opened_on = models.DateField(_("first authorised on"))
+
+    class Meta:
+        indexes: ClassVar = [
+            models.Index(fields=["due_on", "id"], condition=~Q(state="closed"), name="referral_open_by_date"),
+            models.Index(fields=["person"], name="referral_of_person"),
+        ]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["person"], condition=~Q(state="closed"), name="one_live_referral_a_person"),
+            models.CheckConstraint(
+                condition=Q(state="closed", closed_at__isnull=False) & ~Q(close_reason="")
+                | ~Q(state="closed") & Q(closed_at__isnull=True, close_reason=""),
+                name="referral_closed_has_reason_and_date",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"referral {self.pk}"
+
+
+class ReferralMove(Move):
+    """The ledger of referrals."""
+
+    subject = models.ForeignKey(Referral, on_delete=models.PROTECT, related_name="moves", db_index=False)
+
+    class Meta:
+        constraints: ClassVar = [models.UniqueConstraint(fields=["subject", "seq"], name="referral_moves_in_order")]
+
+    def __str__(self) -> str:
+        return f"{self.event} → {self.to_state}"
+
+
+class ReferralResult(models.Model):
+    """A result that calls for a referral; append-only."""
+
+    referral = models.ForeignKey(Referral, on_delete=models.PROTECT, related_name="calls")
+    result = models.OneToOneField(Result, on_delete=models.PROTECT, related_name="referral_link")
+
+    def __str__(self) -> str:
+        return f"{self.referral} for result {self.result_id}"
+
+
+class ContactAttempt(models.Model):
+    """One attempt to reach a person; append-only."""
+
+    class Channel(models.TextChoices):
+        PHONE = "phone", _("phone call")
+        LETTER = "letter", _("letter")
+        TRACKED = "tracked", _("tracked letter")
+        DOCTOR = "doctor", _("through the doctor")
+        VISIT = "visit", _("in person")
+
+    class Outcome(models.TextChoices):
+        NO_ANSWER = "no_answer", _("no answer")
+        VOICEMAIL = "voicemail", _("voicemail, nothing disclosed")
+        RELATIVE = "relative", _("a relative answered, nothing disclosed")
+        SPOKE = "spoke", _("spoke with the person")
+        SENT = "sent", _("sent")
+
+    referral = models.ForeignKey(Referral, on_delete=models.PROTECT, related_name="attempts")
+    channel = models.CharField(max_length=8, choices=Channel.choices, default=Channel.PHONE)
+    outcome = models.CharField(max_length=10, choices=Outcome.choices)
+    note = models.TextField(blank=True, default="")
+    made_at = models.DateTimeField()
+    made_on = models.DateField()
+    made_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        ordering: ClassVar = ["made_at"]
+
+    def __str__(self) -> str:
+        return f"{self.channel}: {self.outcome}"
+
+
+class Assessment(models.Model):
+    """What the assessment before the examination found; append-only."""
+
+    class Outcome(models.TextChoices):
+        FIT = "fit", _("fit for colonoscopy")
+        CONDITIONS = "conditions", _("fit with conditions")
+        ALTERNATIVE = "alternative", _("another test (CT colonography)")
+
+    referral = models.ForeignKey(Referral, on_delete=models.PROTECT, related_name="assessments")
+    outcome = models.CharField(max_length=12, choices=Outcome.choices)
+    anticoagulants = models.BooleanField(_("takes blood thinners"))
+    diabetes = models.BooleanField(_("has diabetes"))
+    kidney_disease = models.BooleanField(_("has kidney disease"))
+    interpreter = models.BooleanField(_("needs an interpreter"))
+    escort = models.BooleanField(_("has an escort home"))
+    plan = models.TextField(_("plan and conditions"), blank=True, default="")
+    made_on = models.DateField()
+    made_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints: ClassVar = [
+            models.CheckConstraint(
+                condition=~Q(anticoagulants=True) & ~Q(outcome="conditions") | ~Q(plan=""),
+                name="blood_thinners_and_conditions_need_a_plan",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.outcome
+
+
+@pghistory.track(
+    pghistory.UpdateEvent(level=pgtrigger.Statement),
+    context_field=pghistory.ContextJSONField(),
+    model_name="BookingHistory",
+)
+class Booking(models.Model):
+    """A day and time at a colonoscopy unit."""
+
+    class Status(models.TextChoices):
+        BOOKED = "booked", _("booked")
+        ATTENDED = "attended", _("attended")
+        MISSED = "missed", _("did not attend")
+        CANCELLED_PERSON = "cancelled_person", _("cancelled by the person")
+        CANCELLED_SITE = "cancelled_site", _("cancelled by the site")
+
+    referral = models.ForeignKey(Referral, on_delete=models.PROTECT, related_name="bookings")
+    site = models.ForeignKey(Site, on_delete=models.PROTECT)
+    day = models.DateField(_("day"))
+    time = models.TimeField(_("time"))
+    status = models.CharField(max_length=20, choices=Status.choices, default=Status.BOOKED)
+    made_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    made_on = models.DateField()
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["referral"], condition=Q(status="booked"), name="one_booking_waiting_a_referral")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.site} {self.day}"
+
+
+class FindingClass(models.TextChoices):
+    """The most serious finding of a person, in order of seriousness."""
+
+    CANCER = "cancer", _("colorectal cancer")
+    ADVANCED_ADENOMA = "advanced_adenoma", _("advanced adenoma")
+    ADVANCED_SERRATED = "advanced_serrated", _("advanced serrated lesion")
+    NON_ADVANCED = "non_advanced", _("non-advanced adenoma or serrated lesion")
+    OTHER = "other", _("other finding")
+    NOTHING = "nothing", _("no abnormality")
+    INCONCLUSIVE = "inconclusive", _("inconclusive")
+
+
+class Examination(models.Model):
+    """One examination as its report says; append-only. Incomplete or badly prepared is never "no abnormality"."""
+
+    class Kind(models.TextChoices):
+        COLONOSCOPY = "colonoscopy", _("colonoscopy")
+        CT = "ct", _("CT colonography")
+
+    referral = models.ForeignKey(Referral, on_delete=models.PROTECT, related_name="examinations")
+    booking = models.OneToOneField(Booking, on_delete=models.PROTECT, null=True, related_name="examination")
+    kind = models.CharField(max_length=12, choices=Kind.choices, default=Kind.COLONOSCOPY)
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, null=True)
+    day = models.DateField(_("day"))
+    complete = models.BooleanField(_("complete (caecum reached)"))
+    prep_adequate = models.BooleanField(_("preparation adequate"))
+    specimens = models.SmallIntegerField(_("specimens sent to pathology"), default=0)
+    finding = models.CharField(_("most serious finding"), max_length=20, choices=FindingClass.choices)
+    report_document = models.CharField(_("report, reference"), max_length=80)
+    reported_on = models.DateField()
+    entered_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints: ClassVar = [
+            models.CheckConstraint(
+                condition=~Q(finding="nothing") | Q(complete=True, prep_adequate=True),
+                name="incomplete_examination_is_never_clean",
+            ),
+            models.CheckConstraint(condition=Q(finding__in=FindingClass.values), name="finding_class_is_known"),
+            models.CheckConstraint(condition=~Q(report_document=""), name="examination_has_its_report"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.kind} {self.day}: {self.finding}"
+
+
+class NextStep(models.Model):
+    """The signed next step: the only thing that sets a person's next date after a referral (R9); append-only."""
+
+    class Step(models.TextChoices):
+        SCREENING = "screening", _("back to screening")
+        SURVEILLANCE = "surveillance", _("surveillance colonoscopy")
+        TREATMENT = "treatment", _("treatment")
+        NO_FURTHER = "no_further", _("no further screening")
+
+    referral = models.ForeignKey(Referral, on_delete=models.PROTECT, related_name="next_steps")
+    finding = models.CharField(max_length=20, choices=FindingClass.choices)
+    histology = models.TextField(_("histology, in words"), blank=True, default="")
+    step = models.CharField(_("next step"), max_length=12, choices=Step.choices)
+    on = models.DateField(_("on"), null=True)
+    words = models.TextField(_("in words"))
+    signed_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    signed_on = models.DateField()
+
+    class Meta:
+        constraints: ClassVar = [
+            models.CheckConstraint(
+                condition=Q(step__in=["treatment", "no_further"]) | Q(on__isnull=False), name="next_step_has_its_date"
+            ),
+            models.CheckConstraint(condition=~Q(words=""), name="next_step_is_written"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.step} {self.on or ''}"
+
+
+class ClosingEvidence(models.Model):
+    """What a referral was closed on: who, second person, document, note; append-only."""
+
+    referral = models.ForeignKey(Referral, on_delete=models.PROTECT, related_name="evidence")
+    reason = models.CharField(max_length=40)
+    document = models.CharField(_("document, reference"), max_length=80, blank=True, default="")
+    note = models.TextField(_("note"), blank=True, default="")
+    next_step = models.ForeignKey(NextStep, on_delete=models.PROTECT, null=True)
+    clinician = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    second_person = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    closed_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    closed_on = models.DateField()
+
+    class Meta:
+        constraints: ClassVar = [
+            models.CheckConstraint(
+                condition=Q(second_person__isnull=True) | ~Q(second_person=models.F("closed_by")),
+                name="second_person_is_another",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.reason} on {self.closed_on}"

@@ -1,0 +1,1 @@
+"""Screening: people, register, protocol, eligibility, rounds, kits, deliveries and returns."""

@@ -1,0 +1,20 @@
+"""The screening application: puts its ledgers behind the walls."""
+
+from django.apps import AppConfig
+
+
+class ScreeningConfig(AppConfig):
+    """People, register, rounds, kits and returns."""
+
+    name = "screening"
+    verbose_name = "Screening"
+
+    def ready(self) -> None:
+        """Register the machines with their tables."""
+        from screening import states
+        from screening.models import Kit, KitMove, Return, ReturnMove, Round, RoundMove
+        from staff.ledger.registry import Ledger, register_ledger
+
+        register_ledger(Ledger(states.ROUND, Round, RoundMove))
+        register_ledger(Ledger(states.KIT, Kit, KitMove))
+        register_ledger(Ledger(states.RETURN, Return, ReturnMove))

@@ -1,0 +1,25 @@
+"""Tables of screening; import from here, never from a submodule."""
+
+from screening.models.intake import Delivery, IntakeSession, Return, ReturnMove, Scan
+from screening.models.kits import Batch, Kit, KitModel, KitMove, Lot
+from screening.models.people import (
+    Area,
+    Exclusion,
+    ExclusionKind,
+    Person,
+    PersonIdentifier,
+    PostcodeFifth,
+    Practice,
+    Sex,
+    Stop,
+    StopScope,
+)
+from screening.models.protocols import Protocol, ScreeningPolicy
+from screening.models.register import RefusedLine, RegisterLoad, StagedPerson
+from screening.models.rounds import Round, RoundMove
+
+__all__ = [
+    "Area", "Batch", "Delivery", "Exclusion", "ExclusionKind", "IntakeSession", "Kit", "KitModel", "KitMove", "Lot",
+    "Person", "PersonIdentifier", "PostcodeFifth", "Practice", "Protocol", "RefusedLine", "RegisterLoad", "Return",
+    "ReturnMove", "Round", "RoundMove", "Scan", "ScreeningPolicy", "Sex", "StagedPerson", "Stop", "StopScope",
+]  # fmt: skip

@@ -1,0 +1,78 @@
+"""The dated protocol header and the screening part's own section of it."""
+
+from typing import ClassVar
+
+import pghistory
+import pgtrigger
+from django.conf import settings
+from django.db import models
+from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
+
+
+@pghistory.track(
+    pghistory.InsertEvent(level=pgtrigger.Statement),
+    pghistory.UpdateEvent(level=pgtrigger.Statement),
+    context_field=pghistory.ContextJSONField(),
+    model_name="ProtocolHistory",
+)
+class Protocol(models.Model):
+    """The programme's policy between two dates; each part hangs its own section on it."""
+
+    name = models.CharField(_("name"), max_length=80)
+    valid_from = models.DateField(_("in force from"))
+    valid_to = models.DateField(_("until"), null=True, blank=True)
+    proposed_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    approved_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    approved_at = models.DateTimeField(null=True)
+
+    class Meta:
+        ordering: ClassVar = ["-valid_from"]
+        constraints: ClassVar = [
+            models.CheckConstraint(
+                condition=Q(approved_by__isnull=True) | ~Q(approved_by=F("proposed_by")),
+                name="protocol_approved_by_a_second_person",
+            ),
+            models.CheckConstraint(
+                condition=Q(valid_to__isnull=True) | Q(valid_to__gt=F("valid_from")), name="protocol_ends_after_it_starts"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+@pghistory.track(
+    pghistory.InsertEvent(level=pgtrigger.Statement),
+    pghistory.UpdateEvent(level=pgtrigger.Statement),
+    context_field=pghistory.ContextJSONField(),
+    model_name="ScreeningPolicyHistory",
+)
+class ScreeningPolicy(models.Model):
+    """Whom to invite, how often, and how long to wait."""
+
+    protocol = models.OneToOneField(Protocol, on_delete=models.PROTECT, related_name="screening")
+    age_from = models.SmallIntegerField(_("youngest age"), default=50)
+    age_to = models.SmallIntegerField(_("oldest age"), default=74)
+    interval_months = models.SmallIntegerField(_("months between rounds"), default=24)
+    grace_days = models.SmallIntegerField(_("days of grace above the oldest age"), default=90)
+    closing_days = models.SmallIntegerField(_("days until a round closes"), default=90)
+    closing_days_after_replacement = models.SmallIntegerField(_("days after a replacement"), default=60)
+    max_replacements = models.SmallIntegerField(_("replacements a round"), default=2)
+    kit_minimum_life_days = models.SmallIntegerField(_("days a kit must still last"), default=120)
+    hold_working_days = models.SmallIntegerField(_("working days to solve a set-aside"), default=2)
+    feed_change_percent = models.DecimalField(_("largest change by a feed, %"), max_digits=5, decimal_places=2, default=0.5)
+    feed_empty_percent = models.DecimalField(_("largest emptying of a field, %"), max_digits=5, decimal_places=2, default=5)
+
+    class Meta:
+        constraints: ClassVar = [
+            models.CheckConstraint(condition=Q(age_from__gte=18, age_to__gt=F("age_from"), age_to__lte=100), name="age_band_is_plausible"),
+            models.CheckConstraint(condition=Q(interval_months__range=(6, 120)), name="interval_is_plausible"),
+            models.CheckConstraint(condition=Q(closing_days__range=(84, 180)), name="closing_day_is_plausible"),
+            models.CheckConstraint(
+                condition=Q(kit_minimum_life_days__gte=F("closing_days")), name="kit_outlives_its_round"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.age_from}–{self.age_to}, every {self.interval_months} months"

@@ -1,0 +1,136 @@
+"""How rounds move: the only writer of rounds and of the date a person is next due."""
+
+from collections.abc import Iterable, Sequence
+from datetime import date, timedelta
+
+from django.db import connection
+from django.utils.translation import gettext_lazy as _
+
+from screening.models import Person, Round, ScreeningPolicy
+from screening.months import add_months
+from screening.states import ROUND_CLOSE_REASONS
+from staff.acting import acting
+from staff.errors import RoundbookError
+from staff.ledger.moves import make_move, make_moves
+from staff.ledger.registry import ledger_of
+from staff.models import User
+from staff.roles import Pool
+
+
+def policy_on(day: date) -> ScreeningPolicy:
+    """The screening policy in force on a day; raises RoundbookError when no approved protocol covers it."""
+    policy = (
+        ScreeningPolicy.objects.select_related("protocol")
+        .filter(protocol__valid_from__lte=day, protocol__approved_by__isnull=False)
+        .exclude(protocol__valid_to__lte=day)
+        .order_by("-protocol__valid_from")
+        .first()
+    )
+    if policy is None:
+        raise RoundbookError(
+            "no_protocol", _("No approved protocol is in force on %(day)s. Ask the administrator.") % {"day": day}
+        )
+    return policy
+
+
+def next_dates_set(rows: Iterable[tuple[int, date | None]]) -> int:
+    """Set the day each person is next due (None: no automatic recall). Call inside `acting(...)`."""
+    pairs = list(rows)
+    if not pairs:
+        return 0
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "UPDATE screening_person p SET next_due_on = CASE WHEN p.deceased_on IS NULL THEN w.due END"
+            " FROM unnest(%s::bigint[], %s::date[]) AS w(id, due)"
+            " WHERE p.id = w.id AND p.next_due_on IS DISTINCT FROM CASE WHEN p.deceased_on IS NULL THEN w.due END",
+            [[p for p, _d in pairs], [d for _p, d in pairs]],
+        )
+        return int(cursor.rowcount)
+
+
+def rounds_reported_below(*, by: User, rows: Sequence[tuple[int, date]]) -> int:
+    """Close rounds as below; `rows` are (round id, day of the result). The next date counts from the result.
+
+    Rounds that are not waiting for a result are left alone; returns how many were closed.
+    """
+    with acting(by) as frame:
+        interval = policy_on(frame.today).interval_months
+        moved = make_moves(
+            ledger_of(Round),
+            "below",
+            source="SELECT unnest(%(ids)s::bigint[]) AS id",
+            params={"ids": [r for r, _d in rows]},
+            values={"reason": "'below'", "rule": "'job 2.11'"},
+        )
+        days = dict(rows)
+        people = Round.objects.filter(pk__in=days, state="closed", close_reason="below").values_list("pk", "person_id")
+        next_dates_set((person, add_months(days[pk], interval)) for pk, person in people)
+    return moved
+
+
+def rounds_reported_at_or_above(*, by: User, round_ids: Sequence[int], due_on: date) -> int:
+    """Move rounds into follow-up; the referral owns the date from here, `due_on` is its first one.
+
+    From result_due by `at_or_above`, from closed(below) by `raise` (R7). The person is not due while followed up.
+    """
+    with acting(by):
+        moved = 0
+        for event, states in (("at_or_above", ["result_due"]), ("raise", ["closed"])):
+            moved += make_moves(
+                ledger_of(Round),
+                event,
+                source="SELECT id FROM screening_round WHERE id = ANY(%(ids)s) AND state = ANY(%(states)s)",
+                params={"ids": list(round_ids), "states": states, "due": due_on},
+                values={"due_on": "%(due)s::date", "pool": f"'{Pool.COORDINATORS}'"},
+            )
+        people = Round.objects.filter(pk__in=round_ids).values_list("person_id", flat=True)
+        next_dates_set((person, None) for person in people)
+    return moved
+
+
+def round_follow_up_concluded(*, by: User, round: Round, next_due_on: date | None, note: str = "") -> None:
+    """Close a round whose referral is closed; only the signed next step gives `next_due_on` (R9)."""
+    with acting(by):
+        make_move(round, "conclude", reason="follow_up_concluded", note=note, rule="R9")
+        next_dates_set([(round.person_id, next_due_on)])
+
+
+def rounds_close(*, by: User, round_ids: Sequence[int], reason: str, rule: str = "") -> int:
+    """Close rounds for a reason that is not a result; the next date counts from the invitation.
+
+    The dead and those who left get none. Returns how many were closed.
+    """
+    if reason not in ROUND_CLOSE_REASONS or reason in {"below", "follow_up_concluded"}:
+        raise RoundbookError("unknown_close_reason", _("Choose a reason from the list."), reason=reason)
+    with acting(by) as frame:
+        interval = policy_on(frame.today).interval_months
+        moved = make_moves(
+            ledger_of(Round),
+            "close",
+            source="SELECT unnest(%(ids)s::bigint[]) AS id",
+            params={"ids": list(round_ids), "reason": reason, "rule": rule},
+            values={"reason": "%(reason)s", "rule": "%(rule)s"},
+        )
+        closed = Round.objects.filter(pk__in=round_ids, close_reason=reason).values_list("person_id", "invited_on")
+        next_dates_set((person, add_months(invited, interval)) for person, invited in closed)
+    return moved
+
+
+def rounds_close_unreturned(*, by: User, limit: int = 50_000) -> int:
+    """Close as `not_returned` every round whose closing day has passed (R12). Safe to run again."""
+    with acting(by) as frame:
+        policy = policy_on(frame.today)
+        sent_before = frame.today - timedelta(days=policy.closing_days)
+        replaced_before = frame.today - timedelta(days=policy.closing_days_after_replacement)
+        ids = list(
+            Round.objects.filter(state="kit_out", dispatched_on__lte=sent_before)
+            .exclude(kits__ordinal__gt=1, kits__dispatched_on__gt=replaced_before)
+            .order_by("pk")
+            .values_list("pk", flat=True)[:limit]
+        )
+        return rounds_close(by=by, round_ids=ids, reason="not_returned", rule="R12") if ids else 0
+
+
+def person_is_free(person: Person) -> bool:
+    """Whether the person is in no open round."""
+    return not Round.objects.filter(person=person).exclude(state="closed").exists()

@@ -1,0 +1,1 @@
+"""Staff: users, roles, sites, calendars, access, journal, clock and the ledger machinery."""

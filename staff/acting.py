@@ -1,0 +1,63 @@
+"""Who acts, when and why: set once a transaction, read by every default and trigger."""
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import TYPE_CHECKING
+
+from django.db import connection, transaction
+
+from staff import clock
+
+if TYPE_CHECKING:
+    from staff.models import User
+
+
+@dataclass(frozen=True)
+class Acting:
+    """The frame of one transaction: the actor, the moment and the reason."""
+
+    by: "User"
+    now: datetime
+    reason: str
+
+    @property
+    def today(self) -> date:
+        """The programme's local date of this transaction."""
+        return clock.local_day(self.now)
+
+
+_frame: ContextVar[Acting | None] = ContextVar("roundbook_acting", default=None)
+
+
+def _announce(frame: Acting) -> None:
+    context = json.dumps({"actor": frame.by.pk, "reason": frame.reason})
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT set_config('roundbook.actor', %s, true), set_config('roundbook.now', %s, true),"
+            " set_config('roundbook.reason', %s, true), set_config('pghistory.context_metadata', %s, true)",
+            [str(frame.by.pk), frame.now.isoformat(), frame.reason, context],
+        )
+
+
+@contextmanager
+def acting(by: "User", *, reason: str = "") -> Iterator[Acting]:
+    """Open a transaction in which `by` acts; a nested frame shares the outer moment.
+
+    Every write of a ledger, a result or a tracked row needs this frame: the database takes actor and time from it
+    and refuses a ledger row without one.
+    """
+    outer = _frame.get() if connection.in_atomic_block else None
+    frame = Acting(by=by, now=outer.now if outer else clock.now(), reason=reason or (outer.reason if outer else ""))
+    with transaction.atomic():
+        _announce(frame)
+        token = _frame.set(frame)
+        try:
+            yield frame
+        finally:
+            _frame.reset(token)
+        if outer is not None:
+            _announce(outer)

@@ -1,0 +1,1 @@
+"""The ledger machinery: pure machines, the moves that follow them, and the walls in the database."""

@@ -1,0 +1,23 @@
+"""Proves and rebuilds the projection: what a thing's row says must be what its ledger says."""
+
+from django.db import connection
+
+from staff.ledger.registry import Ledger
+
+
+def projection_differences(ledger: Ledger, *, limit: int = 20) -> tuple[int, int, list[int]]:
+    """(things checked, things that disagree with their ledger, some of their ids)."""
+    query = f"""
+        WITH last AS (SELECT DISTINCT ON (subject_id) * FROM {ledger.move_table} ORDER BY subject_id, seq DESC),
+        odd AS (
+            SELECT s.id FROM {ledger.subject_table} s LEFT JOIN last m ON m.subject_id = s.id
+            WHERE s.state <> coalesce(m.to_state, '') OR s.last_seq <> coalesce(m.seq, 0)
+               OR s.due_on IS DISTINCT FROM m.due_on OR s.owner_id IS DISTINCT FROM m.owner_id
+               OR s.pool <> coalesce(m.pool, '') OR s.state = '')
+        SELECT (SELECT count(*) FROM {ledger.subject_table}), (SELECT count(*) FROM odd),
+               array(SELECT id FROM odd ORDER BY id LIMIT %s)
+    """
+    with connection.cursor() as cursor:
+        cursor.execute(query, [limit])
+        checked, odd, ids = cursor.fetchone()
+    return int(checked), int(odd), list(ids)

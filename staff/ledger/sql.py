@@ -1,0 +1,110 @@
+"""The SQL of the walls: functions and triggers every ledger shares. Run by the owner; safe to run again."""
+
+FUNCTIONS = r"""
+CREATE OR REPLACE FUNCTION roundbook_actor() RETURNS bigint LANGUAGE sql STABLE AS
+$$ SELECT nullif(current_setting('roundbook.actor', true), '')::bigint $$;
+
+CREATE OR REPLACE FUNCTION roundbook_now() RETURNS timestamptz LANGUAGE sql STABLE AS
+$$ SELECT nullif(current_setting('roundbook.now', true), '')::timestamptz $$;
+
+CREATE OR REPLACE FUNCTION roundbook_refuse() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    RAISE EXCEPTION '% is append-only: % refused', TG_TABLE_NAME, TG_OP USING ERRCODE = 'RB002';
+END $$;
+
+CREATE OR REPLACE FUNCTION roundbook_born() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE wrong bigint;
+BEGIN
+    EXECUTE 'SELECT count(*) FROM born WHERE state <> '''' OR last_seq <> 0' INTO wrong;
+    IF wrong > 0 THEN
+        RAISE EXCEPTION '% of % new rows of % carry a state; only a move gives one', wrong,
+            (SELECT count(*) FROM born), TG_TABLE_NAME USING ERRCODE = 'RB003';
+    END IF;
+    RETURN NULL;
+END $$;
+
+CREATE OR REPLACE FUNCTION roundbook_apply_moves() RETURNS trigger
+LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp AS $$
+DECLARE wrong bigint; example text;
+BEGIN
+    EXECUTE format($q$
+        SELECT count(*), min(format('%%s %%s: "%%s" with "%%s" to "%%s" (seq %%s)%%s', %L::text, m.subject_id,
+                   m.from_state, m.event, m.to_state, m.seq,
+                   CASE WHEN m.at_odds THEN ' but it is in "' || m.stood || '" at seq ' || m.last
+                        WHEN m.unnamed THEN ', which is not in the table of moves'
+                        WHEN m.unowned THEN ' without an owner and a next date'
+                        WHEN m.unreasoned THEN ' without a reason'
+                        ELSE ' by or at another than this transaction' END))
+        FROM (
+            SELECT mv.subject_id, mv.seq, mv.event, mv.from_state, mv.to_state,
+                   coalesce(lag(mv.to_state) OVER w, s.state) AS stood,
+                   coalesce(lag(mv.seq) OVER w, s.last_seq) AS last,
+                   mv.from_state <> coalesce(lag(mv.to_state) OVER w, s.state)
+                     OR mv.seq <> coalesce(lag(mv.seq) OVER w, s.last_seq) + 1 AS at_odds,
+                   t.id IS NULL OR st.id IS NULL AS unnamed,
+                   st.is_open AND (mv.due_on IS NULL OR (mv.owner_id IS NULL) = (mv.pool = '')) AS unowned,
+                   st.is_closed AND mv.reason = '' AS unreasoned,
+                   mv.actor_id IS DISTINCT FROM roundbook_actor()
+                     OR mv.recorded_at IS DISTINCT FROM roundbook_now() AS forged
+            FROM moved mv
+            LEFT JOIN %I s ON s.id = mv.subject_id
+            LEFT JOIN staff_ledgertransition t ON t.machine = %L AND t.event = mv.event
+                 AND t.from_state = mv.from_state AND t.to_state = mv.to_state
+            LEFT JOIN staff_ledgerstate st ON st.machine = %L AND st.state = mv.to_state
+            WINDOW w AS (PARTITION BY mv.subject_id ORDER BY mv.seq)
+        ) m WHERE m.at_odds OR m.unnamed OR m.unowned OR m.unreasoned OR m.forged
+    $q$, TG_ARGV[0], TG_ARGV[1], TG_ARGV[0], TG_ARGV[0]) INTO wrong, example;
+    IF wrong > 0 THEN
+        RAISE EXCEPTION '% move(s) refused: %', wrong, example USING ERRCODE = 'RB001';
+    END IF;
+    EXECUTE format($q$
+        UPDATE %I s SET state = m.to_state, last_seq = m.seq, due_on = m.due_on, due_time = m.due_time,
+            owner_id = m.owner_id, pool = m.pool,
+            state_since = CASE WHEN m.to_state <> s.state THEN m.occurred_at ELSE s.state_since END,
+            closed_at = CASE WHEN NOT st.is_closed THEN NULL
+                             WHEN m.to_state <> s.state THEN m.occurred_at ELSE s.closed_at END,
+            close_reason = CASE WHEN st.is_closed THEN m.reason ELSE '' END
+        FROM (SELECT DISTINCT ON (subject_id) * FROM moved ORDER BY subject_id, seq DESC) m
+        JOIN staff_ledgerstate st ON st.machine = %L AND st.state = m.to_state
+        WHERE s.id = m.subject_id
+    $q$, TG_ARGV[1], TG_ARGV[0]);
+    RETURN NULL;
+END $$;
+"""
+
+MONTHS = r"""
+CREATE OR REPLACE FUNCTION roundbook_ensure_month(parent text, month date) RETURNS void
+LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp AS $$
+DECLARE part text := parent || to_char(month, '_YYYYMM');
+BEGIN
+    IF parent NOT IN ('staff_accessentry', 'results_inboxline') THEN
+        RAISE EXCEPTION '% is not partitioned by month', parent;
+    END IF;
+    IF to_regclass(part) IS NULL THEN
+        EXECUTE format('CREATE TABLE %I PARTITION OF %I FOR VALUES FROM (%L) TO (%L)', part, parent,
+                       date_trunc('month', month), date_trunc('month', month) + interval '1 month');
+    END IF;
+END $$;
+"""
+
+LEDGER = r"""
+CREATE OR REPLACE TRIGGER a_apply_moves AFTER INSERT ON {move} REFERENCING NEW TABLE AS moved
+    FOR EACH STATEMENT EXECUTE FUNCTION roundbook_apply_moves('{machine}', '{subject}');
+CREATE OR REPLACE TRIGGER born_without_state AFTER INSERT ON {subject} REFERENCING NEW TABLE AS born
+    FOR EACH STATEMENT EXECUTE FUNCTION roundbook_born();
+"""
+
+APPEND_ONLY = r"""
+CREATE OR REPLACE TRIGGER append_only BEFORE UPDATE OR DELETE OR TRUNCATE ON {table}
+    FOR EACH STATEMENT EXECUTE FUNCTION roundbook_refuse();
+"""
+
+FEED = r"""
+CREATE OR REPLACE FUNCTION {function}() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    EXECUTE $q${sql}$q$;
+    RETURN NULL;
+END $$;
+CREATE OR REPLACE TRIGGER feed_{name} AFTER INSERT ON {table} REFERENCING NEW TABLE AS moved
+    FOR EACH STATEMENT EXECUTE FUNCTION {function}();
+"""

@@ -1,0 +1,1 @@
+"""management of staff."""

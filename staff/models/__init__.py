@@ -1,0 +1,21 @@
+"""Tables of the ground floor; import from here, never from a submodule."""
+
+from staff.models.calendars import Duty, NonWorkingDay
+from staff.models.journal import AccessEntry, Purpose
+from staff.models.ledger import LedgerState, LedgerTransition, Move, Subject
+from staff.models.users import SYSTEM_USERNAME, Posting, Site, User
+
+__all__ = [
+    "SYSTEM_USERNAME",
+    "AccessEntry",
+    "Duty",
+    "LedgerState",
+    "LedgerTransition",
+    "Move",
+    "NonWorkingDay",
+    "Posting",
+    "Purpose",
+    "Site",
+    "Subject",
+    "User",
+]

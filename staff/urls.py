@@ -1,0 +1,12 @@
+"""Addresses of the ground floor."""
+
+from django.urls import path
+
+from staff.views import pages
+
+app_name = "staff"
+urlpatterns = [
+    path("", pages.home, name="home"),
+    path("sign-in/", pages.SignIn.as_view(), name="sign-in"),
+    path("sign-out/", pages.SignOut.as_view(), name="sign-out"),
+]

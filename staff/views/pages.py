@@ -1,0 +1,45 @@
+"""Sign in, sign out, the first page after signing in, and the health of the web process."""
+
+from django.contrib.auth.views import LoginView, LogoutView
+from django.db import connection
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET
+
+from staff.context import nav_for
+from staff.models import User
+
+
+class SignIn(LoginView):
+    """The sign-in page; too many wrong passwords lock this name from this address for a while."""
+
+    redirect_authenticated_user = True
+
+
+class SignOut(LogoutView):
+    """Ends the session."""
+
+
+@require_GET
+def home(request: HttpRequest) -> HttpResponse:
+    """The first page: straight to the only task, or a choice of tasks."""
+    user = request.user
+    items = nav_for(user, request.path) if isinstance(user, User) else []
+    if len(items) == 1:
+        return redirect(items[0].url)
+    return render(request, "staff/home.html", {"items": items})
+
+
+@require_GET
+def livez(request: HttpRequest) -> JsonResponse:
+    """The process answers."""
+    return JsonResponse({"status": "alive"})
+
+
+@require_GET
+def readyz(request: HttpRequest) -> JsonResponse:
+    """The process can reach its database."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT 1")
+        cursor.fetchone()
+    return JsonResponse({"status": "ready"})

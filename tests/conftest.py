@@ -1,0 +1,175 @@
+"""Test set-up: one migrated template database, cloned for each worker; tests connect as the application role."""
+
+import hashlib
+import os
+import subprocess
+import sys
+import uuid
+from collections.abc import Callable, Iterator
+from datetime import UTC, date, datetime
+from pathlib import Path
+from urllib.parse import urlsplit, urlunsplit
+
+os.environ["ROUNDBOOK_ENV"] = "test"
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+
+import psycopg
+import pytest
+from django.conf import settings
+from django.db import connection, connections
+from psycopg import sql
+
+from staff import clock
+
+ROOT = Path(__file__).resolve().parent.parent
+FIRST_DAY = date(2025, 12, 1)
+NOON = datetime(2026, 6, 17, 11, 0, tzinfo=UTC)
+
+
+def _with_name(url: str, name: str) -> str:
+    return urlunsplit(urlsplit(url)._replace(path=f"/{name}"))
+
+
+def owner_url_for(name: str) -> str:
+    """The owner role's address of a database."""
+    url = os.environ.get("DATABASE_OWNER_URL")
+    if not url:
+        from config.embedded import postgres
+
+        url = postgres().owner
+    return _with_name(url, name)
+
+
+def app_url_for(name: str) -> str:
+    """The application role's address of a database (also for processes that a test starts)."""
+    url = os.environ.get("DATABASE_URL")
+    if not url:
+        from config.embedded import postgres
+
+        url = postgres().app
+    return _with_name(url, name)
+
+
+def _connect(database: str) -> psycopg.Connection:
+    return psycopg.connect(owner_url_for(database), autocommit=True)
+
+
+def _shape() -> str:
+    """A digest of everything that decides the shape of the database."""
+    digest = hashlib.sha256()
+    for path in sorted([*ROOT.glob("*/migrations/*.py"), *ROOT.glob("*/states.py"), *ROOT.glob("*/apps.py"),
+                        *ROOT.glob("*/walls.py"), *ROOT.glob("staff/ledger/*.py")]):  # fmt: skip
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:12]
+
+
+def _template() -> str:
+    """Make the template once per shape, under an advisory lock, and return its name."""
+    name = f"rbtest_{_shape()}"
+    with _connect("postgres") as admin:
+        admin.execute("SELECT pg_advisory_lock(726001)")
+        if not admin.execute("SELECT 1 FROM pg_database WHERE datname = %s AND datistemplate", [name]).fetchone():
+            for (old,) in admin.execute("SELECT datname FROM pg_database WHERE datname LIKE 'rbtest_%'").fetchall():
+                admin.execute(sql.SQL("ALTER DATABASE {} IS_TEMPLATE false").format(sql.Identifier(old)))
+                admin.execute(sql.SQL("DROP DATABASE {} WITH (FORCE)").format(sql.Identifier(old)))
+            admin.execute(
+                sql.SQL("CREATE DATABASE {} TEMPLATE template0 LC_COLLATE 'C' LC_CTYPE 'C' ENCODING 'UTF8'").format(
+                    sql.Identifier(name)
+                )
+            )
+            env = os.environ | {"ROUNDBOOK_DB_ROLE": "owner", "DATABASE_OWNER_URL": owner_url_for(name), "DATABASE_URL": app_url_for(name)}
+            subprocess.run(
+                [sys.executable, "manage.py", "migrate", "-v0"], cwd=ROOT, env=env, check=True, capture_output=True
+            )
+            admin.execute(sql.SQL("ALTER DATABASE {} IS_TEMPLATE true").format(sql.Identifier(name)))
+        admin.execute("SELECT pg_advisory_unlock(726001)")
+    return name
+
+
+def clone_database(name: str) -> None:
+    """A fresh copy of the template."""
+    template = _template()
+    with _connect("postgres") as admin:
+        admin.execute("SELECT pg_advisory_lock(726002)")
+        admin.execute(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(sql.Identifier(name)))
+        admin.execute(
+            sql.SQL("CREATE DATABASE {} TEMPLATE {}").format(sql.Identifier(name), sql.Identifier(template))
+        )
+        admin.execute("SELECT pg_advisory_unlock(726002)")
+
+
+def drop_database(name: str) -> None:
+    """Drop a clone, whoever is connected."""
+    with _connect("postgres") as admin:
+        admin.execute(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(sql.Identifier(name)))
+
+
+def use_database(name: str) -> None:
+    """Point this process's connections at a database."""
+    connections.close_all()
+    settings.DATABASES["default"]["NAME"] = name
+    connection.settings_dict["NAME"] = name
+
+
+@pytest.fixture(scope="session")
+def worker_database(django_db_blocker: pytest.FixtureRequest) -> Iterator[str]:
+    """This worker's own clone."""
+    name = f"rbrun_{os.environ.get('PYTEST_XDIST_WORKER', 'one')}_{os.getpid()}"
+    clone_database(name)
+    with django_db_blocker.unblock():
+        use_database(name)
+    yield name
+    with django_db_blocker.unblock():
+        connections.close_all()
+    drop_database(name)
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(worker_database: str) -> None:
+    """Replaces Django's own test database."""
+
+
+@pytest.fixture
+def fresh_db(django_db_blocker: pytest.FixtureRequest, worker_database: str) -> Iterator[str]:
+    """A database of the test's own, for tests that commit, use threads or start processes."""
+    name = f"rbown_{uuid.uuid4().hex[:12]}"
+    clone_database(name)
+    with django_db_blocker.unblock():
+        use_database(name)
+        yield name
+        use_database(worker_database)
+    drop_database(name)
+
+
+@pytest.fixture
+def as_owner(fresh_db: str) -> Iterator[psycopg.Connection]:
+    """A connection of the owner role to the test's own database, for damage that the application cannot do."""
+    with _connect(fresh_db) as owner:
+        yield owner
+
+
+@pytest.fixture(autouse=True)
+def still_clock(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Noon of the demo day, unless the test says `@pytest.mark.usefixtures` with its own clock."""
+    with clock.at(NOON):
+        yield
+
+
+@pytest.fixture
+def region(db: None) -> "object":
+    """The Tarnuvek Region's reference data and staff."""
+    from oversight.rehearsal.setting import region_lay_down
+
+    return region_lay_down(first_day=FIRST_DAY, password="tarnuvek-practice")
+
+
+@pytest.fixture
+def signed_in(client: object, region: object) -> Callable[[str], object]:
+    """A function that signs a member of the cast in and returns the test client."""
+    from staff.models import User
+
+    def sign_in(username: str) -> object:
+        client.force_login(User.objects.get(username=username), backend="django.contrib.auth.backends.ModelBackend")
+        return client
+
+    return sign_in

@@ -1,0 +1,136 @@
+"""The ledger's walls: what the database refuses, and what it projects."""
+
+import pytest
+from django.db import DatabaseError, connection, transaction
+
+from screening.models import Kit, Lot, Round, RoundMove
+from screening.serials import serial_make
+from staff.acting import acting
+from staff.errors import IllegalMove
+from staff.ledger.moves import make_move, make_moves
+from staff.ledger.proof import projection_differences
+from staff.ledger.registry import ledger_of, walls
+from staff.ledger.walls import machine_rows
+from staff.models import LedgerState, LedgerTransition
+from tests import cast, factories
+
+pytestmark = pytest.mark.usefixtures("region")
+
+
+def test_a_move_projects_state_date_and_owner() -> None:
+    round_ = factories.a_round(state="kit_out")
+    assert (round_.state, round_.pool, round_.last_seq) == ("kit_out", "office", 2)
+    assert round_.due_on is not None
+    assert [m.event for m in round_.moves.order_by("seq")] == ["open", "kit_sent"]
+    assert round_.moves.get(seq=1).actor == cast.member(cast.ADMINISTRATOR)
+
+
+def test_a_move_that_is_not_in_the_table_is_refused_by_code_and_database() -> None:
+    round_ = factories.a_round(state="kit_due")
+    who = cast.member(cast.ADMINISTRATOR)
+    with pytest.raises(IllegalMove) as refused, acting(who):
+        make_move(round_, "below", reason="below")
+    assert refused.value.code == "illegal_move"
+    with pytest.raises(DatabaseError, match="not in the table of moves"), acting(who):
+        RoundMove(subject=round_, seq=2, event="below", from_state="kit_due", to_state="closed", reason="below").save()
+
+
+@pytest.mark.parametrize(
+    ("facts", "words"),
+    [
+        ({"seq": 3}, "but it is in"),
+        ({"from_state": "kit_out", "event": "kit_back", "to_state": "result_due"}, "but it is in"),
+        ({"due_on": None}, "without an owner and a next date"),
+        ({"pool": ""}, "without an owner and a next date"),
+        ({"event": "close", "to_state": "closed"}, "without a reason"),
+        ({"actor_id": 1}, "another than this transaction"),
+    ],
+)
+def test_the_database_refuses_a_move_that(facts: dict[str, object], words: str) -> None:
+    round_ = factories.a_round(state="kit_due")
+    move = {
+        "seq": 2, "event": "kit_sent", "from_state": "kit_due", "to_state": "kit_out", "due_on": "2026-06-20", "pool": "office",
+    } | facts  # fmt: skip
+    with pytest.raises(DatabaseError, match=words), acting(cast.member(cast.ADMINISTRATOR)):
+        RoundMove(subject=round_, **move).save()
+
+
+def test_a_ledger_row_without_an_actor_is_refused() -> None:
+    round_ = factories.a_round(state="kit_due")
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT set_config('roundbook.actor', '', true)")
+    with pytest.raises(DatabaseError), transaction.atomic():
+        RoundMove(subject=round_, seq=2, event="reschedule", from_state="kit_due", to_state="kit_due",
+                  due_on="2026-06-20", pool="office").save()  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE screening_roundmove SET note = 'x'",
+        "DELETE FROM screening_roundmove",
+        "UPDATE screening_round SET state = 'closed'",
+        "UPDATE screening_round SET due_on = NULL",
+        "UPDATE screening_round SET owner_id = 1",
+        "DELETE FROM screening_round",
+        "UPDATE staff_ledgertransition SET to_state = 'closed'",
+        "UPDATE results_result SET side = 'below'",
+        "UPDATE screening_personhistory SET family_name = ''",
+        "CREATE TABLE mine (id int)",
+    ],
+)
+def test_the_application_role_may_not(statement: str) -> None:
+    with pytest.raises(DatabaseError, match="permission denied|append-only"), transaction.atomic(), connection.cursor() as cursor:
+        cursor.execute(statement)
+
+
+def test_a_thing_is_born_without_a_state() -> None:
+    with pytest.raises(DatabaseError, match="only a move gives one"), transaction.atomic():
+        Kit.objects.create(serial=serial_make(1), lot=Lot.objects.first(), state="in_stock")
+
+
+def test_many_moves_in_one_statement_and_several_of_one_thing() -> None:
+    who = cast.member(cast.ADMINISTRATOR)
+    rounds = [factories.a_round(state="kit_due") for _ in range(3)]
+    with acting(who):
+        moved = make_moves(
+            ledger_of(Round), "reschedule", source="SELECT id FROM screening_round WHERE state = 'kit_due'",
+            values={"due_on": "'2026-07-01'::date", "pool": "'office'"},
+        )  # fmt: skip
+        RoundMove.objects.bulk_create(
+            [
+                RoundMove(subject=rounds[0], seq=3, event="kit_back", from_state="kit_due", to_state="result_due",
+                          due_on="2026-07-02", pool="laboratory"),
+                RoundMove(subject=rounds[0], seq=4, event="below", from_state="result_due", to_state="closed", reason="below"),
+            ]
+        )  # fmt: skip
+    assert moved == 3
+    rounds[0].refresh_from_db()
+    assert (rounds[0].state, rounds[0].close_reason, rounds[0].last_seq) == ("closed", "below", 4)
+    for ledger in walls:
+        assert projection_differences(ledger)[1] == 0
+
+
+def test_the_database_reads_the_same_machines_as_the_code() -> None:
+    transitions, states = machine_rows()
+    assert set(LedgerTransition.objects.values_list("machine", "event", "from_state", "to_state")) == transitions
+    assert set(LedgerState.objects.values_list("machine", "state", "is_open", "is_closed")) == states
+
+
+def test_one_open_round_a_person() -> None:
+    round_ = factories.a_round()
+    with pytest.raises(DatabaseError, match="one_open_round_a_person"):
+        factories.a_round(round_.person)
+
+
+@pytest.mark.parametrize("ledger", list(walls), ids=lambda one: one.machine.name)
+def test_every_pair_of_state_and_event_is_listed_or_refused(ledger: object) -> None:
+    machine = ledger.machine
+    listed = {(s.source, s.event): s.target for s in machine.steps}
+    for state in ["", *machine.states]:
+        for event in machine.event_names:
+            if (state, event) in listed:
+                assert machine.step(state, event).target == listed[state, event]
+            else:
+                with pytest.raises(IllegalMove):
+                    machine.step(state, event)
