@@ -6,7 +6,7 @@ from typing import NamedTuple
 from urllib.parse import quote
 
 from config import embedded_postgres, embedded_redis
-from config.embedded_place import EmbeddedServerError
+from config.embedded_place import EmbeddedServerError, remove_socket_dir
 
 __all__ = [
     "EmbeddedServerError",
@@ -63,6 +63,7 @@ def redis_client_url() -> str:
 def stop() -> bool:
     """Stop both servers, keeping their data; True when any was running."""
     stopped = (embedded_redis.stop(), embedded_postgres.stop())
+    remove_socket_dir()
     return any(stopped)
 
 

@@ -217,6 +217,17 @@ def locked() -> Iterator[None]:
         os.close(handle)
 
 
+def remove_socket_dir() -> None:
+    """Take the socket folder away once no server uses it, so that another user may start here later."""
+    if not run_dir().exists():
+        return
+    with locked():
+        try:
+            socket_dir().rmdir()
+        except OSError as error:
+            log.debug("The socket folder stays: %s", error)
+
+
 def tail(path: Path, lines: int = 8) -> str:
     """The last lines of a server's log, for an error message."""
     try:

@@ -67,6 +67,12 @@ def run(arguments: Sequence[str]) -> int:
     except StopError as error:
         warn(f"\n{error}")
         return 1
+    except PermissionError as error:
+        warn(
+            f"\nYou may not use {error.filename}: another user made it. Run this as that user, or copy the project "
+            f"to a folder of your own."
+        )
+        return 1
     except KeyboardInterrupt:
         warn("\nStopped.")
         return 130

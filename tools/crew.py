@@ -133,11 +133,16 @@ def end_leftovers(record: Path) -> int:
     """End what a demo left running whose own supervisor was killed; how many there were."""
     _supervisor, children = recorded(record)
     left = [pid for pid in children if is_ours(pid)]
+    end_processes(left)
+    record.unlink(missing_ok=True)
+    return len(left)
+
+
+def end_processes(left: Sequence[int]) -> None:
+    """Ask processes of ours to finish, then insist."""
     for sign, seconds in ((signal.SIGTERM, GRACE), (signal.SIGKILL, 3.0)):
         for pid in left:
             signal_group(pid, sign, only_leader=sign == signal.SIGTERM)
         until = time.monotonic() + seconds
         while any(is_ours(pid) for pid in left) and time.monotonic() < until:
             time.sleep(0.1)
-    record.unlink(missing_ok=True)
-    return len(left)

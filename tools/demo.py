@@ -15,7 +15,7 @@ from types import FrameType
 from typing import NoReturn
 
 from tools import libraries, machine, ports
-from tools.crew import Crew, end_leftovers, is_ours, recorded
+from tools.crew import Crew, end_leftovers, end_processes, is_ours, recorded
 from tools.say import PROJECT, StopError, say, warn
 
 HALF_FINISHED = 3
@@ -65,20 +65,22 @@ def run() -> int:
     libraries.ensure("demo.txt")
     machine.provide(machine.LETTER_NEEDS, may_go_on=True)
     with _only_one(), _stops_on_signals():
+        outcome = 1
         if end_leftovers(record()):
             say("Ended what an earlier demo had left running.")
         crew = Crew(logs=run_dir() / "log", record=record(), env=environment())
         try:
             _prepare()
-            return _serve(crew)
+            outcome = _serve(crew)
         except KeyboardInterrupt:
             say("\nStopping …")
-            return 0
+            outcome = 0
         finally:
             with _undisturbed():
                 crew.end()
                 stop_servers()
-                say("Stopped. The data is kept; `make demo` carries on where it was.")
+        say("Stopped. The data is kept; `make demo` carries on where it was.")
+        return outcome
 
 
 @contextmanager
@@ -103,7 +105,7 @@ def _interrupt(_sign: int, _frame: FrameType | None) -> NoReturn:
 
 @contextmanager
 def _stops_on_signals() -> Iterator[None]:
-    signs = (signal.SIGTERM, signal.SIGHUP)
+    signs = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
     before = {sign: signal.signal(sign, _interrupt) for sign in signs}
     try:
         yield
@@ -124,7 +126,19 @@ def _undisturbed() -> Iterator[None]:
             signal.signal(sign, handler)
 
 
+def _end_abandoned_loading() -> None:
+    """A load whose own demo was killed may still be running; it must not write beside ours."""
+    try:
+        pid = int(loading_marker().read_text())
+    except (OSError, ValueError):
+        return
+    if is_ours(pid):
+        say("Ending an earlier load of the demo region that was still running.")
+        end_processes([pid])
+
+
 def _prepare() -> None:
+    _end_abandoned_loading()
     _start_servers()
     _migrate()
     outcome = _rehearse()
@@ -159,10 +173,19 @@ def _migrate() -> None:
 
 
 def _rehearse() -> int:
-    if not loading_marker().exists() and own_database() and not (run_dir() / "loaded").exists():
-        loading_marker().touch()
-    say("Loading the demo region unless it is there already (the first time takes up to two minutes) …")
-    outcome = manage("rehearse", "--if-empty")
+    """Load the demo region; while that runs, the marker names the process that does it."""
+    first = own_database() and not (run_dir() / "loaded").exists()
+    if first:
+        say("Loading the demo region (this first time takes up to two minutes) …")
+    command = [str(libraries.PYTHON), "manage.py", "rehearse", "--if-empty"]
+    with subprocess.Popen(command, cwd=PROJECT, env=environment()) as process:
+        if first:
+            loading_marker().write_text(str(process.pid))
+        try:
+            outcome = process.wait()
+        except KeyboardInterrupt:
+            process.kill()
+            raise
     if outcome == 0 and own_database():
         (run_dir() / "loaded").touch()
     return outcome
@@ -226,6 +249,7 @@ def stop() -> int:
         while is_ours(supervisor) and time.monotonic() < until:
             time.sleep(0.2)
     end_leftovers(record())
+    _end_abandoned_loading()
     stop_servers()
     say("Nothing of the demo is running now.")
     return 0
