@@ -3,8 +3,7 @@
 import os
 import shutil
 import subprocess
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 
 from tools import demo, libraries, machine
 from tools.say import PROJECT, say, warn
@@ -45,18 +44,6 @@ def template_folders() -> list[str]:
     return [str(path.relative_to(PROJECT)) for path in found if path.is_dir() and any(path.rglob("*.html"))]
 
 
-@contextmanager
-def _servers_as_found() -> Iterator[None]:
-    """Stop the embedded servers afterwards, unless they ran before."""
-    pid_file = demo.run_dir() / "postgres" / "data" / "postmaster.pid"
-    ran_before = pid_file.exists()
-    try:
-        yield
-    finally:
-        if not ran_before and pid_file.exists():
-            demo.stop_servers()
-
-
 def lint(_arguments: Sequence[str]) -> int:
     libraries.ensure("dev.txt")
     steps = [
@@ -93,7 +80,7 @@ def migrations(_arguments: Sequence[str]) -> int:
         ("models and migrations agree", ["manage.py", "makemigrations", "--check", "--dry-run"]),
     ]
     for_production = [("production settings", ["manage.py", "check", "--deploy", "--fail-level", "WARNING"])]
-    with _servers_as_found():
+    with demo.servers_as_found():
         return max(_all(with_models), _all(for_production, PRODUCTION_EXAMPLE))
 
 
@@ -117,7 +104,7 @@ def campaign(arguments: Sequence[str]) -> int:
 
 
 def _pytest(arguments: Sequence[str], extra: Mapping[str, str] | None = None) -> int:
-    with _servers_as_found():
+    with demo.servers_as_found():
         outcome = _run(["-m", "pytest", *arguments], {"ROUNDBOOK_ENV": "test", **(extra or {})})
     if outcome == NOTHING_COLLECTED:
         warn("No test was found, which counts as a failure. Name an existing file, or check the selection.")

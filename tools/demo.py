@@ -239,6 +239,18 @@ def stop_servers() -> None:
         python("-m", "config.embedded", "stop", "--quiet")
 
 
+@contextmanager
+def servers_as_found() -> Iterator[None]:
+    """Stop the embedded servers afterwards, unless they ran before."""
+    pid_file = run_dir() / "postgres" / "data" / "postmaster.pid"
+    ran_before = pid_file.exists()
+    try:
+        yield
+    finally:
+        if not ran_before and pid_file.exists():
+            stop_servers()
+
+
 def stop() -> int:
     """End the demo of this folder, wherever it was started, and its servers."""
     supervisor, _children = recorded(record())
@@ -280,4 +292,5 @@ def reset() -> int:
 def forward(arguments: Sequence[str]) -> int:
     """Run one management command in the demo's environment."""
     libraries.ensure("demo.txt")
-    return manage(*arguments)
+    with servers_as_found():
+        return manage(*arguments)
