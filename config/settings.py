@@ -21,8 +21,12 @@ DEBUG = False
 
 SECRET_KEY = env.str("ROUNDBOOK_SECRET_KEY", default="" if PRODUCTION else "only-for-trying-out-" + "x" * 40)
 if not SECRET_KEY:
-    raise ImproperlyConfigured("Set ROUNDBOOK_SECRET_KEY to a long random text before starting in production.")
-ALLOWED_HOSTS = env.list("ROUNDBOOK_HOSTS", default=[] if PRODUCTION else ["localhost", "127.0.0.1", "[::1]", "testserver"])
+    raise ImproperlyConfigured(
+        "Set ROUNDBOOK_SECRET_KEY to a long random text before starting in production."
+    )
+ALLOWED_HOSTS = env.list(
+    "ROUNDBOOK_HOSTS", default=[] if PRODUCTION else ["localhost", "127.0.0.1", "[::1]", "testserver"]
+)
 if not ALLOWED_HOSTS:
     raise ImproperlyConfigured("Set ROUNDBOOK_HOSTS to the host names people will use, separated by commas.")
 CSRF_TRUSTED_ORIGINS = env.list("ROUNDBOOK_ORIGINS", default=[])
@@ -39,7 +43,9 @@ def _database_url() -> str:
     if url:
         return str(url)
     if PRODUCTION or "DATABASE_URL" in os.environ:
-        raise ImproperlyConfigured("Set DATABASE_URL (application role) and DATABASE_OWNER_URL (owner, for migrations).")
+        raise ImproperlyConfigured(
+            "Set DATABASE_URL (application role) and DATABASE_OWNER_URL (owner, for migrations)."
+        )
     if env.bool("ROUNDBOOK_NO_DATABASE", default=False):
         return "postgres://nobody@localhost/none"
     from config.embedded import postgres
@@ -135,7 +141,9 @@ TEMPLATES = [
 AUTH_USER_MODEL = "staff.User"
 AUTHENTICATION_BACKENDS = ["axes.backends.AxesStandaloneBackend", "django.contrib.auth.backends.ModelBackend"]
 PASSWORD_HASHERS = [
-    "django.contrib.auth.hashers.MD5PasswordHasher" if TESTING else "django.contrib.auth.hashers.Argon2PasswordHasher"
+    "django.contrib.auth.hashers.MD5PasswordHasher"
+    if TESTING
+    else "django.contrib.auth.hashers.Argon2PasswordHasher"
 ]
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
@@ -171,7 +179,8 @@ CONTENT_SECURITY_POLICY = {
     }
 }
 PERMISSIONS_POLICY: dict[str, list[str]] = {
-    name: [] for name in ("accelerometer", "camera", "geolocation", "gyroscope", "microphone", "payment", "usb")
+    name: []
+    for name in ("accelerometer", "camera", "geolocation", "gyroscope", "microphone", "payment", "usb")
 }
 X_FRAME_OPTIONS = "DENY"
 SECURE_CONTENT_TYPE_NOSNIFF = True
@@ -202,7 +211,7 @@ FIXED_TODAY = env.str("ROUNDBOOK_TODAY", default="")
 
 # --- Files of our own -----------------------------------------------------------------------------------
 STATIC_URL = "/static/"
-STATIC_ROOT = BASE_DIR / "staticfiles"
+STATIC_ROOT = BASE_DIR / "staticfiles" if PRODUCTION else None
 STATICFILES_DIRS = [BASE_DIR / "config" / "static"]
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
@@ -228,7 +237,9 @@ CELERY_WORKER_PREFETCH_MULTIPLIER = 1
 CELERY_WORKER_MAX_TASKS_PER_CHILD = 100
 CELERY_TASK_TIME_LIMIT = 1800
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
-CELERY_BROKER_TRANSPORT_OPTIONS = {"visibility_timeout": 7200, "unacked_restore_throttle": 1} if "redis" in BROKER_URL else {}
+CELERY_BROKER_TRANSPORT_OPTIONS = (
+    {"visibility_timeout": 7200, "unacked_restore_throttle": 1} if "redis" in BROKER_URL else {}
+)
 CELERY_TIMEZONE = "UTC"
 CELERY_ENABLE_UTC = True
 CELERY_BEAT_SCHEDULE_FILENAME = str(BASE_DIR / ".run" / "beat-schedule")
@@ -253,5 +264,8 @@ LOGGING = {
     "disable_existing_loggers": False,
     "formatters": {"line": {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"}},
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
-    "root": {"handlers": ["console"], "level": env.str("ROUNDBOOK_LOG_LEVEL", default="WARNING" if TESTING else "INFO")},
+    "root": {
+        "handlers": ["console"],
+        "level": env.str("ROUNDBOOK_LOG_LEVEL", default="WARNING" if TESTING else "INFO"),
+    },
 }

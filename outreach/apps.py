@@ -18,7 +18,13 @@ class OutreachConfig(AppConfig):
     def ready(self) -> None:
         """Register the machine and the feed from the ledger of rounds."""
         from outreach import models, states
-        from staff.ledger.registry import Ledger, TodoFeed, register_append_only, register_feed, register_ledger
+        from staff.ledger.registry import (
+            Ledger,
+            TodoFeed,
+            register_append_only,
+            register_feed,
+            register_ledger,
+        )
 
         register_ledger(Ledger(states.LETTER, models.Letter, models.LetterMove))
         register_append_only(models.PrintDocument)

@@ -40,8 +40,25 @@ LETTER = Machine(
         Step("hand_over", "printed", "handed_over", OFFICE, "stops checked; at most once"),
         Step("undelivered", "handed_over", "undelivered", OFFICE, "the post brought it back"),
         Step("settle", "undelivered", "settled", OFFICE, "reached another way"),
-        *steps("cancel", ["owed", "held", "frozen", "printed"], "cancelled", OFFICE, "a stop applies or its reason is gone"),
-        *steps("supersede", ["owed", "held", "frozen", "printed"], "superseded", OFFICE, "a newer version replaces it"),
-        *stay("reschedule", ["owed", "held", "frozen", "printed", "undelivered"], OFFICE, "only date or owner change"),
+        *steps(
+            "cancel",
+            ["owed", "held", "frozen", "printed"],
+            "cancelled",
+            OFFICE,
+            "a stop applies or its reason is gone",
+        ),
+        *steps(
+            "supersede",
+            ["owed", "held", "frozen", "printed"],
+            "superseded",
+            OFFICE,
+            "a newer version replaces it",
+        ),
+        *stay(
+            "reschedule",
+            ["owed", "held", "frozen", "printed", "undelivered"],
+            OFFICE,
+            "only date or owner change",
+        ),
     ),
 )

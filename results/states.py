@@ -37,18 +37,37 @@ SAMPLE = Machine(
     },
     steps=(
         Step("take_in", "", "ready", LAB, "its return is ready"),
-        *steps("load", ["ready", "repeat"], "in_run", LAB, "scanned at the bench into an open run in control"),
+        *steps(
+            "load", ["ready", "repeat"], "in_run", LAB, "scanned at the bench into an open run in control"
+        ),
         *steps("measure", ["ready", "repeat", "in_run"], "measured", LAB, "a usable reading arrived"),
         *steps("flag", ["ready", "in_run"], "repeat", LAB, "the analyser flagged it once"),
         Step("give_up", "repeat", "not_measurable", LAB, "flagged a second time"),
-        *steps("bracket", ["measured", "held"], "ready_to_authorise", LAB, "controls before and after are in control (R6)"),
-        *steps("hold", ["measured", "ready_to_authorise"], "held", LAB, "a control is out, missing or expired"),
-        *steps("retest", ["held", "ready_to_authorise"], "repeat", LAB, "to be measured again from the kept vial"),
+        *steps(
+            "bracket",
+            ["measured", "held"],
+            "ready_to_authorise",
+            LAB,
+            "controls before and after are in control (R6)",
+        ),
+        *steps(
+            "hold", ["measured", "ready_to_authorise"], "held", LAB, "a control is out, missing or expired"
+        ),
+        *steps(
+            "retest", ["held", "ready_to_authorise"], "repeat", LAB, "to be measured again from the kept vial"
+        ),
         *steps("spoil", ["ready", "repeat", "held"], "unsuitable", LAB, "too old at analysis, or spoilt"),
         Step("report", "ready_to_authorise", "reported", LAB, "its result was authorised"),
         Step("withdraw", "reported", "repeat", LAB, "its result was withdrawn"),
-        *steps("recall", ["ready", "repeat"], "recalled", LAB, "its return was undone or rejected at the desk"),
-        *stay("reschedule", ["ready", "in_run", "measured", "repeat", "held", "ready_to_authorise"], LAB, "date or owner"),
+        *steps(
+            "recall", ["ready", "repeat"], "recalled", LAB, "its return was undone or rejected at the desk"
+        ),
+        *stay(
+            "reschedule",
+            ["ready", "in_run", "measured", "repeat", "held", "ready_to_authorise"],
+            LAB,
+            "date or owner",
+        ),
     ),
 )
 
@@ -80,20 +99,68 @@ REFERRAL = Machine(
     steps=(
         Step("open", "", "to_reach", frozenset({Role.LABORATORY}), "a result at or above was authorised"),
         *stay("attempt", ["to_reach", "undecided"], FOLLOW, "an attempt that did not reach the person"),
-        *steps("reached", ["to_reach", "undecided", "paused_until"], "to_assess", FOLLOW, "spoke with the person, who wants to go on"),
-        *steps("undecided", ["to_reach", "to_assess", "to_book"], "undecided", FOLLOW, "next date at most 14 days ahead"),
-        *steps("pause", _BEFORE_EXAM, "paused_until", FOLLOW, "until a date, chosen by the person or a clinician"),
-        *steps("resume", ["paused_until", "elsewhere"], "to_reach", FOLLOW, "the date came, or the person rang"),
+        *steps(
+            "reached",
+            ["to_reach", "undecided", "paused_until"],
+            "to_assess",
+            FOLLOW,
+            "spoke with the person, who wants to go on",
+        ),
+        *steps(
+            "undecided",
+            ["to_reach", "to_assess", "to_book"],
+            "undecided",
+            FOLLOW,
+            "next date at most 14 days ahead",
+        ),
+        *steps(
+            "pause", _BEFORE_EXAM, "paused_until", FOLLOW, "until a date, chosen by the person or a clinician"
+        ),
+        *steps(
+            "resume", ["paused_until", "elsewhere"], "to_reach", FOLLOW, "the date came, or the person rang"
+        ),
         *steps("assessed", ["to_assess", "to_reach"], "to_book", FOLLOW, "fit, with or without conditions"),
-        *steps("request", ["to_book", "repeat_planned"], "requested", FOLLOW, "a site was asked for a date (R17)"),
-        *steps("book", ["to_book", "requested", "repeat_planned"], "booked", FOLLOW, "site, day and time are known"),
+        *steps(
+            "request", ["to_book", "repeat_planned"], "requested", FOLLOW, "a site was asked for a date (R17)"
+        ),
+        *steps(
+            "book",
+            ["to_book", "requested", "repeat_planned"],
+            "booked",
+            FOLLOW,
+            "site, day and time are known",
+        ),
         Step("unbook", "booked", "to_book", FOLLOW, "did not attend, or cancelled; never closes by itself"),
         *steps("examined", ["booked"], "report_due", FOLLOW, "attended; the report is due"),
-        *steps("report", ["booked", "report_due", "elsewhere"], "to_classify", FOLLOW, "report is in and nothing went to pathology"),
-        *steps("report_specimen", ["booked", "report_due", "elsewhere"], "histology_due", FOLLOW, "report is in, specimens went to pathology"),
+        *steps(
+            "report",
+            ["booked", "report_due", "elsewhere"],
+            "to_classify",
+            FOLLOW,
+            "report is in and nothing went to pathology",
+        ),
+        *steps(
+            "report_specimen",
+            ["booked", "report_due", "elsewhere"],
+            "histology_due",
+            FOLLOW,
+            "report is in, specimens went to pathology",
+        ),
         Step("histology", "histology_due", "to_classify", FOLLOW, "all histology is in"),
-        *steps("elsewhere", _BEFORE_EXAM + ["undecided"], "elsewhere", FOLLOW, "examined elsewhere; chased for the report"),
-        *steps("repeat", ["to_classify", "report_due", "histology_due"], "repeat_planned", CLINIC, "incomplete or early repeat, at most 12 months (R9)"),
+        *steps(
+            "elsewhere",
+            _BEFORE_EXAM + ["undecided"],
+            "elsewhere",
+            FOLLOW,
+            "examined elsewhere; chased for the report",
+        ),
+        *steps(
+            "repeat",
+            ["to_classify", "report_due", "histology_due"],
+            "repeat_planned",
+            CLINIC,
+            "incomplete or early repeat, at most 12 months (R9)",
+        ),
         *steps("close", _ALL, "closed", FOLLOW, "with a reason and the evidence it demands"),
         Step("reopen", "closed", "to_reach", FOLLOW, "new contact, or a new result at or above"),
         *stay("claim", _ALL, FOLLOW, "only the owner changes"),

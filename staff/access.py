@@ -18,7 +18,9 @@ def user_holds(user: User, roles: Iterable[str]) -> bool:
 def require_role(user: User, *roles: str) -> None:
     """Raise NotAllowed (403) unless the user is active and holds one of the roles."""
     if not user.is_active or not user_holds(user, roles):
-        raise NotAllowed("role_missing", _("Your account is not allowed to do this. Ask your administrator."), roles=roles)
+        raise NotAllowed(
+            "role_missing", _("Your account is not allowed to do this. Ask your administrator."), roles=roles
+        )
 
 
 def look_recorded(*, by: User, person_ids: Iterable[int], purpose: str, place: str) -> int:

@@ -51,7 +51,9 @@ def acting(by: "User", *, reason: str = "") -> Iterator[Acting]:
     and refuses a ledger row without one.
     """
     outer = _frame.get() if connection.in_atomic_block else None
-    frame = Acting(by=by, now=outer.now if outer else clock.now(), reason=reason or (outer.reason if outer else ""))
+    frame = Acting(
+        by=by, now=outer.now if outer else clock.now(), reason=reason or (outer.reason if outer else "")
+    )
     with transaction.atomic():
         _announce(frame)
         token = _frame.set(frame)

@@ -8,3 +8,10 @@ class StaffConfig(AppConfig):
 
     name = "staff"
     verbose_name = "Staff"
+
+    def ready(self) -> None:
+        """Put the access journal behind the walls."""
+        from staff.ledger.registry import register_append_only
+        from staff.models import AccessEntry
+
+        register_append_only(AccessEntry)

@@ -44,7 +44,10 @@ class SessionAge:
             session = request.session
             born = session.setdefault("born", seconds)
             seen = session.get("seen", seconds)
-            if abs(seconds - seen) > settings.SESSION_IDLE_SECONDS or seconds - born > settings.SESSION_COOKIE_AGE:
+            if (
+                abs(seconds - seen) > settings.SESSION_IDLE_SECONDS
+                or seconds - born > settings.SESSION_COOKIE_AGE
+            ):
                 logout(request)
                 return _to_sign_in(request)
             if seconds - seen > 30 or "seen" not in session:
@@ -61,7 +64,9 @@ class RouteGuard:
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
         return self.respond(request)
 
-    def process_view(self, request: HttpRequest, view: Any, args: Any, kwargs: Any) -> HttpResponseBase | None:
+    def process_view(
+        self, request: HttpRequest, view: Any, args: Any, kwargs: Any
+    ) -> HttpResponseBase | None:
         name = request.resolver_match.view_name if request.resolver_match else ""
         door = _table().get(name)
         if door is None:

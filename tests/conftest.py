@@ -68,18 +68,30 @@ def _template() -> str:
     name = f"rbtest_{_shape()}"
     with _connect("postgres") as admin:
         admin.execute("SELECT pg_advisory_lock(726001)")
-        if not admin.execute("SELECT 1 FROM pg_database WHERE datname = %s AND datistemplate", [name]).fetchone():
-            for (old,) in admin.execute("SELECT datname FROM pg_database WHERE datname LIKE 'rbtest_%'").fetchall():
+        if not admin.execute(
+            "SELECT 1 FROM pg_database WHERE datname = %s AND datistemplate", [name]
+        ).fetchone():
+            for (old,) in admin.execute(
+                "SELECT datname FROM pg_database WHERE datname LIKE 'rbtest_%'"
+            ).fetchall():
                 admin.execute(sql.SQL("ALTER DATABASE {} IS_TEMPLATE false").format(sql.Identifier(old)))
                 admin.execute(sql.SQL("DROP DATABASE {} WITH (FORCE)").format(sql.Identifier(old)))
             admin.execute(
-                sql.SQL("CREATE DATABASE {} TEMPLATE template0 LC_COLLATE 'C' LC_CTYPE 'C' ENCODING 'UTF8'").format(
-                    sql.Identifier(name)
-                )
+                sql.SQL(
+                    "CREATE DATABASE {} TEMPLATE template0 LC_COLLATE 'C' LC_CTYPE 'C' ENCODING 'UTF8'"
+                ).format(sql.Identifier(name))
             )
-            env = os.environ | {"ROUNDBOOK_DB_ROLE": "owner", "DATABASE_OWNER_URL": owner_url_for(name), "DATABASE_URL": app_url_for(name)}
+            env = os.environ | {
+                "ROUNDBOOK_DB_ROLE": "owner",
+                "DATABASE_OWNER_URL": owner_url_for(name),
+                "DATABASE_URL": app_url_for(name),
+            }
             subprocess.run(
-                [sys.executable, "manage.py", "migrate", "-v0"], cwd=ROOT, env=env, check=True, capture_output=True
+                [sys.executable, "manage.py", "migrate", "-v0"],
+                cwd=ROOT,
+                env=env,
+                check=True,
+                capture_output=True,
             )
             admin.execute(sql.SQL("ALTER DATABASE {} IS_TEMPLATE true").format(sql.Identifier(name)))
         admin.execute("SELECT pg_advisory_unlock(726001)")
@@ -169,7 +181,9 @@ def signed_in(client: object, region: object) -> Callable[[str], object]:
     from staff.models import User
 
     def sign_in(username: str) -> object:
-        client.force_login(User.objects.get(username=username), backend="django.contrib.auth.backends.ModelBackend")
+        client.force_login(
+            User.objects.get(username=username), backend="django.contrib.auth.backends.ModelBackend"
+        )
         return client
 
     return sign_in

@@ -36,12 +36,16 @@ def a_person(**facts: object) -> Person:
 def a_kit(lot: Lot | None = None, *, by: User | None = None) -> Kit:
     """A kit in stock."""
     with acting(by or by_default()):
-        kit = Kit.objects.create(serial=serial_make(900_000_00 + next(_number)), lot=lot or Lot.objects.order_by("pk").first())
+        kit = Kit.objects.create(
+            serial=serial_make(900_000_00 + next(_number)), lot=lot or Lot.objects.order_by("pk").first()
+        )
         make_move(kit, "stock")
     return kit
 
 
-def a_round(person: Person | None = None, *, state: str = "kit_out", sent_days_ago: int = 10, by: User | None = None) -> Round:
+def a_round(
+    person: Person | None = None, *, state: str = "kit_out", sent_days_ago: int = 10, by: User | None = None
+) -> Round:
     """A round with its kit: `kit_due` (kit assigned), or `kit_out` (kit dispatched so many days ago)."""
     who = by or by_default()
     person = person or a_person()
@@ -78,7 +82,9 @@ def a_delivery(*, arrived: date | None = None, by: User | None = None) -> Delive
     )  # fmt: skip
 
 
-def a_ready_return(round_: Round | None = None, *, collected: date | None = None, by: User | None = None) -> Return:
+def a_ready_return(
+    round_: Round | None = None, *, collected: date | None = None, by: User | None = None
+) -> Return:
     """A kit that came back today and is ready for the bench; its round waits for the result."""
     who = by or by_default()
     round_ = round_ or a_round()

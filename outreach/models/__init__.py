@@ -10,4 +10,12 @@ from outreach.models.letters import (
     PrintRun,
 )
 
-__all__ = ["Letter", "LetterMove", "LetterTodo", "OutreachPolicy", "PrintDocument", "PrintRun", "PrintedLetter"]
+__all__ = [
+    "Letter",
+    "LetterMove",
+    "LetterTodo",
+    "OutreachPolicy",
+    "PrintDocument",
+    "PrintRun",
+    "PrintedLetter",
+]

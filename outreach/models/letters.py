@@ -17,12 +17,16 @@ class OutreachPolicy(models.Model):
     protocol = models.OneToOneField(Protocol, on_delete=models.PROTECT, related_name="outreach")
     reminder_days = models.SmallIntegerField(_("days until the reminder"), default=28)
     below_working_days = models.SmallIntegerField(_("working days for a letter below"), default=5)
-    no_landing_weekdays = models.JSONField(_("weekdays on which no at-or-above letter may land"), default=list)
+    no_landing_weekdays = models.JSONField(
+        _("weekdays on which no at-or-above letter may land"), default=list
+    )
     post_days = models.SmallIntegerField(_("days a letter travels"), default=2)
 
     class Meta:
         constraints: ClassVar = [
-            models.CheckConstraint(condition=Q(reminder_days__range=(21, 42)), name="reminder_day_is_plausible")
+            models.CheckConstraint(
+                condition=Q(reminder_days__range=(21, 42)), name="reminder_day_is_plausible"
+            )
         ]
 
     def __str__(self) -> str:
@@ -80,7 +84,9 @@ class LetterMove(Move):
     subject = models.ForeignKey(Letter, on_delete=models.PROTECT, related_name="moves", db_index=False)
 
     class Meta:
-        constraints: ClassVar = [models.UniqueConstraint(fields=["subject", "seq"], name="letter_moves_in_order")]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["subject", "seq"], name="letter_moves_in_order")
+        ]
 
     def __str__(self) -> str:
         return f"{self.event} → {self.to_state}"
@@ -125,7 +131,8 @@ class PrintRun(models.Model):
         ordering: ClassVar = ["-made_at"]
         constraints: ClassVar = [
             models.CheckConstraint(
-                condition=~Q(status="handed_over") | Q(handed_over_at__isnull=False, handed_over_by__isnull=False),
+                condition=~Q(status="handed_over")
+                | Q(handed_over_at__isnull=False, handed_over_by__isnull=False),
                 name="handed_over_run_says_when_and_by_whom",
             )
         ]

@@ -89,7 +89,9 @@ def _people_of_the_programme(password: str) -> None:
         User(username=u, full_name=n, email=f"{u}@example.org", password=secret) for u, n, _ in STAFF
     )
     Posting.objects.bulk_create(
-        Posting(user=user, role=role) for user, (_, _, roles) in zip(users, STAFF, strict=True) for role in roles
+        Posting(user=user, role=role)
+        for user, (_, _, roles) in zip(users, STAFF, strict=True)
+        for role in roles
     )
 
 
@@ -127,7 +129,10 @@ def _policy(first_day: date) -> Region:
             received_on=first_day - timedelta(days=30),
         )
     analysers = _laboratories(first_day, users)
-    for day, name in ((date(first_day.year, 12, 25), "Midwinter Day"), (date(first_day.year + 1, 1, 1), "New Year's Day")):
+    for day, name in (
+        (date(first_day.year, 12, 25), "Midwinter Day"),
+        (date(first_day.year + 1, 1, 1), "New Year's Day"),
+    ):
         NonWorkingDay.objects.create(day=day, name=name)
     return Region(protocol, kit_model, analysers)
 

@@ -43,12 +43,16 @@ class ControlLot(models.Model):
     opened_on = models.DateField(_("opened on"))
     expires_on = models.DateField(_("expires on"))
     entered_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
-    confirmed_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    confirmed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
+    )
 
     class Meta:
         ordering: ClassVar = ["analyser", "level"]
         constraints: ClassVar = [
-            models.CheckConstraint(condition=Q(sd__gt=0, target__gt=0), name="control_target_and_sd_positive"),
+            models.CheckConstraint(
+                condition=Q(sd__gt=0, target__gt=0), name="control_target_and_sd_positive"
+            ),
             models.CheckConstraint(
                 condition=Q(confirmed_by__isnull=True) | ~Q(confirmed_by=F("entered_by")),
                 name="control_target_confirmed_by_a_second_person",
@@ -77,19 +81,26 @@ class Run(models.Model):
     status = models.CharField(max_length=12, choices=Status.choices)
     opened_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     opened_at = models.DateTimeField()
-    closed_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    closed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
+    )
     closed_at = models.DateTimeField(null=True)
     resolution = models.TextField(blank=True, default="")
 
     class Meta:
         ordering: ClassVar = ["-opened_at"]
         constraints: ClassVar = [
-            models.UniqueConstraint(fields=["analyser"], condition=Q(status="open"), name="one_open_run_an_analyser"),
+            models.UniqueConstraint(
+                fields=["analyser"], condition=Q(status="open"), name="one_open_run_an_analyser"
+            ),
             models.UniqueConstraint(fields=["analyser", "day", "nth"], name="runs_of_a_day_are_counted"),
             models.CheckConstraint(
-                condition=Q(status__in=["open", "refused"]) | Q(closed_at__isnull=False), name="ended_run_has_its_end"
+                condition=Q(status__in=["open", "refused"]) | Q(closed_at__isnull=False),
+                name="ended_run_has_its_end",
             ),
-            models.CheckConstraint(condition=~Q(status="resolved") | ~Q(resolution=""), name="resolved_run_says_how"),
+            models.CheckConstraint(
+                condition=~Q(status="resolved") | ~Q(resolution=""), name="resolved_run_says_how"
+            ),
         ]
 
     def __str__(self) -> str:
@@ -117,7 +128,9 @@ class ControlReading(models.Model):
 
     class Meta:
         ordering: ClassVar = ["run", "seq"]
-        constraints: ClassVar = [models.UniqueConstraint(fields=["run", "seq"], name="control_readings_in_order")]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["run", "seq"], name="control_readings_in_order")
+        ]
 
     def __str__(self) -> str:
         return f"{self.control}: {self.value}"
@@ -136,7 +149,9 @@ class Sample(Subject):
 
     class Meta:
         indexes: ClassVar = [
-            models.Index(fields=["state", "usable_until"], condition=~Q(state="reported"), name="sample_open_by_age")
+            models.Index(
+                fields=["state", "usable_until"], condition=~Q(state="reported"), name="sample_open_by_age"
+            )
         ]
 
     def __str__(self) -> str:
@@ -149,7 +164,9 @@ class SampleMove(Move):
     subject = models.ForeignKey(Sample, on_delete=models.PROTECT, related_name="moves", db_index=False)
 
     class Meta:
-        constraints: ClassVar = [models.UniqueConstraint(fields=["subject", "seq"], name="sample_moves_in_order")]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["subject", "seq"], name="sample_moves_in_order")
+        ]
 
     def __str__(self) -> str:
         return f"{self.event} → {self.to_state}"
@@ -224,7 +241,9 @@ class Reading(models.Model):
     class Meta:
         constraints: ClassVar = [
             models.UniqueConstraint(fields=["run", "running_number"], name="a_running_number_once_a_run"),
-            models.CheckConstraint(condition=Q(comparator__in=["", "<", ">"]), name="reading_comparator_is_known"),
+            models.CheckConstraint(
+                condition=Q(comparator__in=["", "<", ">"]), name="reading_comparator_is_known"
+            ),
             models.CheckConstraint(
                 condition=Q(value__isnull=False, value__gte=0) | ~Q(flag=""), name="reading_has_value_or_flag"
             ),

@@ -26,7 +26,9 @@ class Referral(Subject):
             models.Index(fields=["person"], name="referral_of_person"),
         ]
         constraints: ClassVar = [
-            models.UniqueConstraint(fields=["person"], condition=~Q(state="closed"), name="one_live_referral_a_person"),
+            models.UniqueConstraint(
+                fields=["person"], condition=~Q(state="closed"), name="one_live_referral_a_person"
+            ),
             models.CheckConstraint(
                 condition=Q(state="closed", closed_at__isnull=False) & ~Q(close_reason="")
                 | ~Q(state="closed") & Q(closed_at__isnull=True, close_reason=""),
@@ -44,7 +46,9 @@ class ReferralMove(Move):
     subject = models.ForeignKey(Referral, on_delete=models.PROTECT, related_name="moves", db_index=False)
 
     class Meta:
-        constraints: ClassVar = [models.UniqueConstraint(fields=["subject", "seq"], name="referral_moves_in_order")]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["subject", "seq"], name="referral_moves_in_order")
+        ]
 
     def __str__(self) -> str:
         return f"{self.event} → {self.to_state}"
@@ -148,7 +152,9 @@ class Booking(models.Model):
 
     class Meta:
         constraints: ClassVar = [
-            models.UniqueConstraint(fields=["referral"], condition=Q(status="booked"), name="one_booking_waiting_a_referral")
+            models.UniqueConstraint(
+                fields=["referral"], condition=Q(status="booked"), name="one_booking_waiting_a_referral"
+            )
         ]
 
     def __str__(self) -> str:
@@ -193,7 +199,9 @@ class Examination(models.Model):
                 condition=~Q(finding="nothing") | Q(complete=True, prep_adequate=True),
                 name="incomplete_examination_is_never_clean",
             ),
-            models.CheckConstraint(condition=Q(finding__in=FindingClass.values), name="finding_class_is_known"),
+            models.CheckConstraint(
+                condition=Q(finding__in=FindingClass.values), name="finding_class_is_known"
+            ),
             models.CheckConstraint(condition=~Q(report_document=""), name="examination_has_its_report"),
         ]
 
@@ -222,7 +230,8 @@ class NextStep(models.Model):
     class Meta:
         constraints: ClassVar = [
             models.CheckConstraint(
-                condition=Q(step__in=["treatment", "no_further"]) | Q(on__isnull=False), name="next_step_has_its_date"
+                condition=Q(step__in=["treatment", "no_further"]) | Q(on__isnull=False),
+                name="next_step_has_its_date",
             ),
             models.CheckConstraint(condition=~Q(words=""), name="next_step_is_written"),
         ]
@@ -239,8 +248,12 @@ class ClosingEvidence(models.Model):
     document = models.CharField(_("document, reference"), max_length=80, blank=True, default="")
     note = models.TextField(_("note"), blank=True, default="")
     next_step = models.ForeignKey(NextStep, on_delete=models.PROTECT, null=True)
-    clinician = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
-    second_person = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    clinician = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
+    )
+    second_person = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
+    )
     closed_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     closed_on = models.DateField()
 

@@ -36,7 +36,9 @@ class ResultsPolicy(models.Model):
 
     class Meta:
         constraints: ClassVar = [
-            models.CheckConstraint(condition=Q(decimals__range=(0, 2)), name="reporting_decimals_are_plausible"),
+            models.CheckConstraint(
+                condition=Q(decimals__range=(0, 2)), name="reporting_decimals_are_plausible"
+            ),
             models.CheckConstraint(condition=Q(control_levels__range=(1, 3)), name="a_run_needs_controls"),
         ]
 
@@ -56,9 +58,13 @@ class CutoffRule(models.Model):
     ages = IntegerRangeField(_("ages"))
     valid = DateRangeField(_("in force"))
     cutoff_ug_g = models.DecimalField(_("cutoff, µg/g"), max_digits=8, decimal_places=3)
-    comparison = models.CharField(_("comparison"), max_length=2, choices=Comparison.choices, default=Comparison.AT_OR_ABOVE)
+    comparison = models.CharField(
+        _("comparison"), max_length=2, choices=Comparison.choices, default=Comparison.AT_OR_ABOVE
+    )
     proposed_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
-    approved_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    approved_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
+    )
 
     class Meta:
         constraints: ClassVar = [
@@ -72,7 +78,9 @@ class CutoffRule(models.Model):
                 condition=Q(approved_by__isnull=True) | ~Q(approved_by=F("proposed_by")),
                 name="cutoff_approved_by_a_second_person",
             ),
-            models.CheckConstraint(condition=Q(comparison__in=[">=", ">"]), name="cutoff_comparison_is_known"),
+            models.CheckConstraint(
+                condition=Q(comparison__in=[">=", ">"]), name="cutoff_comparison_is_known"
+            ),
         ]
 
     def __str__(self) -> str:
@@ -124,11 +132,19 @@ class Result(models.Model):
     class Meta:
         constraints: ClassVar = [
             models.UniqueConstraint(fields=["sample", "version"], name="result_versions_in_order"),
-            models.UniqueConstraint(fields=["sample"], condition=Q(is_current=True), name="one_current_result_a_chain"),
-            models.UniqueConstraint(fields=["round"], condition=Q(is_deciding=True), name="one_deciding_result_a_round"),
-            models.CheckConstraint(condition=Q(is_current=True) | Q(is_deciding=False), name="deciding_result_is_current"),
+            models.UniqueConstraint(
+                fields=["sample"], condition=Q(is_current=True), name="one_current_result_a_chain"
+            ),
+            models.UniqueConstraint(
+                fields=["round"], condition=Q(is_deciding=True), name="one_deciding_result_a_round"
+            ),
+            models.CheckConstraint(
+                condition=Q(is_current=True) | Q(is_deciding=False), name="deciding_result_is_current"
+            ),
             models.CheckConstraint(condition=Q(side__in=Side.values), name="result_side_is_known"),
-            models.CheckConstraint(condition=Q(comparator__in=["", "<", ">"]), name="result_comparator_is_known"),
+            models.CheckConstraint(
+                condition=Q(comparator__in=["", "<", ">"]), name="result_comparator_is_known"
+            ),
         ]
         indexes: ClassVar = [
             models.Index(fields=["person"], name="result_of_person"),

@@ -87,14 +87,18 @@ class Return(Subject):
 
     class Meta:
         indexes: ClassVar = [
-            models.Index(fields=["state", "due_on"], condition=Q(state="set_aside"), name="return_set_aside_by_date")
+            models.Index(
+                fields=["state", "due_on"], condition=Q(state="set_aside"), name="return_set_aside_by_date"
+            )
         ]
         constraints: ClassVar = [
             models.UniqueConstraint(fields=["kit"], condition=~Q(state="undone"), name="a_kit_returns_once"),
             models.CheckConstraint(
                 condition=Q(collected_earliest__lte=F("collected_latest")), name="collection_days_in_order"
             ),
-            models.CheckConstraint(condition=Q(collected_latest__lte=F("arrived_on")), name="collected_by_arrival"),
+            models.CheckConstraint(
+                condition=Q(collected_latest__lte=F("arrived_on")), name="collected_by_arrival"
+            ),
         ]
 
     def __str__(self) -> str:
@@ -107,7 +111,9 @@ class ReturnMove(Move):
     subject = models.ForeignKey(Return, on_delete=models.PROTECT, related_name="moves", db_index=False)
 
     class Meta:
-        constraints: ClassVar = [models.UniqueConstraint(fields=["subject", "seq"], name="return_moves_in_order")]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["subject", "seq"], name="return_moves_in_order")
+        ]
 
     def __str__(self) -> str:
         return f"{self.event} → {self.to_state}"

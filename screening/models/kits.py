@@ -28,7 +28,9 @@ class KitModel(models.Model):
     class Meta:
         constraints: ClassVar = [
             models.UniqueConstraint(fields=["name", "version"], name="one_row_per_kit_model_version"),
-            models.CheckConstraint(condition=Q(stool_mg__gt=0, buffer_ml__gt=0), name="kit_mass_and_volume_positive"),
+            models.CheckConstraint(
+                condition=Q(stool_mg__gt=0, buffer_ml__gt=0), name="kit_mass_and_volume_positive"
+            ),
             models.CheckConstraint(
                 condition=Q(lod_ug_g__lte=models.F("loq_ug_g"), loq_ug_g__lt=models.F("upper_ug_g")),
                 name="kit_limits_in_order",
@@ -54,7 +56,9 @@ class Lot(models.Model):
     received_on = models.DateField(_("received on"))
 
     class Meta:
-        constraints: ClassVar = [models.UniqueConstraint(fields=["kit_model", "code"], name="one_row_per_lot")]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["kit_model", "code"], name="one_row_per_lot")
+        ]
 
     def __str__(self) -> str:
         return self.code
@@ -89,10 +93,12 @@ class Kit(Subject):
                 name="one_live_kit_a_round",
             ),
             models.CheckConstraint(
-                condition=Q(state__in=["", "in_stock"]) | Q(round__isnull=False), name="kit_out_of_stock_has_a_round"
+                condition=Q(state__in=["", "in_stock"]) | Q(round__isnull=False),
+                name="kit_out_of_stock_has_a_round",
             ),
             models.CheckConstraint(
-                condition=~Q(state="dispatched") | Q(dispatched_on__isnull=False), name="dispatched_kit_has_its_day"
+                condition=~Q(state="dispatched") | Q(dispatched_on__isnull=False),
+                name="dispatched_kit_has_its_day",
             ),
             models.UniqueConstraint(fields=["round", "ordinal"], name="kits_of_a_round_are_counted"),
         ]
@@ -107,7 +113,9 @@ class KitMove(Move):
     subject = models.ForeignKey(Kit, on_delete=models.PROTECT, related_name="moves", db_index=False)
 
     class Meta:
-        constraints: ClassVar = [models.UniqueConstraint(fields=["subject", "seq"], name="kit_moves_in_order")]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["subject", "seq"], name="kit_moves_in_order")
+        ]
 
     def __str__(self) -> str:
         return f"{self.event} → {self.to_state}"
@@ -124,7 +132,9 @@ class Batch(models.Model):
     size = models.IntegerField(_("people"), default=0)
     asked_for = models.IntegerField(_("asked for"), default=0)
     dispatched_on = models.DateField(_("handed to the post on"), null=True)
-    dispatched_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    dispatched_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
+    )
 
     class Meta:
         ordering: ClassVar = ["-opened_at"]

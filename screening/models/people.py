@@ -96,7 +96,9 @@ class Person(models.Model):
     merged_into = models.ForeignKey("self", on_delete=models.PROTECT, null=True, related_name="merged_from")
     next_due_on = models.DateField(null=True, editable=False)
     not_due_code = models.CharField(max_length=32, blank=True, default="", editable=False)
-    last_feed = models.ForeignKey("screening.RegisterLoad", on_delete=models.PROTECT, null=True, related_name="+")
+    last_feed = models.ForeignKey(
+        "screening.RegisterLoad", on_delete=models.PROTECT, null=True, related_name="+"
+    )
 
     class Meta:
         verbose_name_plural = _("people")
@@ -110,10 +112,12 @@ class Person(models.Model):
         constraints: ClassVar = [
             models.CheckConstraint(condition=Q(sex__in=Sex.values), name="person_sex_is_known_word"),
             models.CheckConstraint(
-                condition=Q(deceased_on__isnull=True) | Q(next_due_on__isnull=True), name="the_dead_are_never_due"
+                condition=Q(deceased_on__isnull=True) | Q(next_due_on__isnull=True),
+                name="the_dead_are_never_due",
             ),
             models.CheckConstraint(
-                condition=Q(merged_into__isnull=True) | ~Q(merged_into=models.F("id")), name="person_not_merged_into_self"
+                condition=Q(merged_into__isnull=True) | ~Q(merged_into=models.F("id")),
+                name="person_not_merged_into_self",
             ),
         ]
 
@@ -144,7 +148,9 @@ class PersonIdentifier(models.Model):
     class Meta:
         constraints: ClassVar = [
             models.UniqueConstraint(
-                fields=["scheme", "value"], condition=Q(valid_to__isnull=True), name="one_person_per_current_number"
+                fields=["scheme", "value"],
+                condition=Q(valid_to__isnull=True),
+                name="one_person_per_current_number",
             )
         ]
 
@@ -225,7 +231,8 @@ class Exclusion(models.Model):
                 condition=~Q(kind="postponed") | Q(until__isnull=False), name="postponement_has_an_end"
             ),
             models.CheckConstraint(
-                condition=Q(until__isnull=True) | Q(until__gt=models.F("since")), name="exclusion_ends_after_it_starts"
+                condition=Q(until__isnull=True) | Q(until__gt=models.F("since")),
+                name="exclusion_ends_after_it_starts",
             ),
         ]
 

@@ -23,7 +23,9 @@ class Protocol(models.Model):
     valid_from = models.DateField(_("in force from"))
     valid_to = models.DateField(_("until"), null=True, blank=True)
     proposed_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
-    approved_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    approved_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
+    )
     approved_at = models.DateTimeField(null=True)
 
     class Meta:
@@ -34,7 +36,8 @@ class Protocol(models.Model):
                 name="protocol_approved_by_a_second_person",
             ),
             models.CheckConstraint(
-                condition=Q(valid_to__isnull=True) | Q(valid_to__gt=F("valid_from")), name="protocol_ends_after_it_starts"
+                condition=Q(valid_to__isnull=True) | Q(valid_to__gt=F("valid_from")),
+                name="protocol_ends_after_it_starts",
             ),
         ]
 
@@ -61,14 +64,25 @@ class ScreeningPolicy(models.Model):
     max_replacements = models.SmallIntegerField(_("replacements a round"), default=2)
     kit_minimum_life_days = models.SmallIntegerField(_("days a kit must still last"), default=120)
     hold_working_days = models.SmallIntegerField(_("working days to solve a set-aside"), default=2)
-    feed_change_percent = models.DecimalField(_("largest change by a feed, %"), max_digits=5, decimal_places=2, default=0.5)
-    feed_empty_percent = models.DecimalField(_("largest emptying of a field, %"), max_digits=5, decimal_places=2, default=5)
+    feed_change_percent = models.DecimalField(
+        _("largest change by a feed, %"), max_digits=5, decimal_places=2, default=0.5
+    )
+    feed_empty_percent = models.DecimalField(
+        _("largest emptying of a field, %"), max_digits=5, decimal_places=2, default=5
+    )
 
     class Meta:
         constraints: ClassVar = [
-            models.CheckConstraint(condition=Q(age_from__gte=18, age_to__gt=F("age_from"), age_to__lte=100), name="age_band_is_plausible"),
-            models.CheckConstraint(condition=Q(interval_months__range=(6, 120)), name="interval_is_plausible"),
-            models.CheckConstraint(condition=Q(closing_days__range=(84, 180)), name="closing_day_is_plausible"),
+            models.CheckConstraint(
+                condition=Q(age_from__gte=18, age_to__gt=F("age_from"), age_to__lte=100),
+                name="age_band_is_plausible",
+            ),
+            models.CheckConstraint(
+                condition=Q(interval_months__range=(6, 120)), name="interval_is_plausible"
+            ),
+            models.CheckConstraint(
+                condition=Q(closing_days__range=(84, 180)), name="closing_day_is_plausible"
+            ),
             models.CheckConstraint(
                 condition=Q(kit_minimum_life_days__gte=F("closing_days")), name="kit_outlives_its_round"
             ),

@@ -29,17 +29,22 @@ class RegisterLoad(models.Model):
     unchanged = models.IntegerField(default=0)
     staged_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     staged_at = models.DateTimeField()
-    applied_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    applied_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
+    )
     applied_at = models.DateTimeField(null=True)
 
     class Meta:
         constraints: ClassVar = [
             models.CheckConstraint(
-                condition=~models.Q(status="applied") | models.Q(applied_at__isnull=False, applied_by__isnull=False),
+                condition=~models.Q(status="applied")
+                | models.Q(applied_at__isnull=False, applied_by__isnull=False),
                 name="applied_load_says_when_and_by_whom",
             ),
             models.UniqueConstraint(
-                fields=["sha256"], condition=models.Q(status="applied"), name="a_register_file_is_applied_once"
+                fields=["sha256"],
+                condition=models.Q(status="applied"),
+                name="a_register_file_is_applied_once",
             ),
         ]
 

@@ -28,7 +28,8 @@ def policy_on(day: date) -> ScreeningPolicy:
     )
     if policy is None:
         raise RoundbookError(
-            "no_protocol", _("No approved protocol is in force on %(day)s. Ask the administrator.") % {"day": day}
+            "no_protocol",
+            _("No approved protocol is in force on %(day)s. Ask the administrator.") % {"day": day},
         )
     return policy
 
@@ -63,7 +64,9 @@ def rounds_reported_below(*, by: User, rows: Sequence[tuple[int, date]]) -> int:
             values={"reason": "'below'", "rule": "'job 2.11'"},
         )
         days = dict(rows)
-        people = Round.objects.filter(pk__in=days, state="closed", close_reason="below").values_list("pk", "person_id")
+        people = Round.objects.filter(pk__in=days, state="closed", close_reason="below").values_list(
+            "pk", "person_id"
+        )
         next_dates_set((person, add_months(days[pk], interval)) for pk, person in people)
     return moved
 
@@ -111,7 +114,9 @@ def rounds_close(*, by: User, round_ids: Sequence[int], reason: str, rule: str =
             params={"ids": list(round_ids), "reason": reason, "rule": rule},
             values={"reason": "%(reason)s", "rule": "%(rule)s"},
         )
-        closed = Round.objects.filter(pk__in=round_ids, close_reason=reason).values_list("person_id", "invited_on")
+        closed = Round.objects.filter(pk__in=round_ids, close_reason=reason).values_list(
+            "person_id", "invited_on"
+        )
         next_dates_set((person, add_months(invited, interval)) for person, invited in closed)
     return moved
 

@@ -13,5 +13,7 @@ def as_markdown(machine: Machine) -> str:
     lines += [f"    {state} --> [*]" for state, kind in machine.states.items() if kind is Kind.CLOSED]
     lines += ["```", "", "| state | in words | asks for |", "|---|---|---|"]
     asks = {Kind.OPEN: "an owner and a next date", Kind.CLOSED: "a reason", Kind.RESTING: "nothing"}
-    lines += [f"| `{state}` | {machine.label(state)} | {asks[kind]} |" for state, kind in machine.states.items()]
+    lines += [
+        f"| `{state}` | {machine.label(state)} | {asks[kind]} |" for state, kind in machine.states.items()
+    ]
     return "\n".join(lines) + "\n"

@@ -81,11 +81,15 @@ class Machine:
         return str(self.labels.get(state, state))
 
 
-def steps(event: str, sources: list[str], target: str, roles: frozenset[Role] = frozenset(), guard: str = "") -> tuple[Step, ...]:
+def steps(
+    event: str, sources: list[str], target: str, roles: frozenset[Role] = frozenset(), guard: str = ""
+) -> tuple[Step, ...]:
     """The same event from several states to one."""
     return tuple(Step(event, source, target, roles, guard) for source in sources)
 
 
-def stay(event: str, states: list[str], roles: frozenset[Role] = frozenset(), guard: str = "") -> tuple[Step, ...]:
+def stay(
+    event: str, states: list[str], roles: frozenset[Role] = frozenset(), guard: str = ""
+) -> tuple[Step, ...]:
     """An event that changes the date or owner but not the state."""
     return tuple(Step(event, state, state, roles, guard) for state in states)

@@ -28,10 +28,15 @@ def make_move(
     Must run inside `acting(...)`. Raises IllegalMove when the table does not allow it.
     """
     ledger = ledger_of(subject)
-    locked = ledger.subject._default_manager.select_for_update(of=("self",)).only("state", "last_seq").get(pk=subject.pk)
+    locked = (
+        ledger.subject._default_manager.select_for_update(of=("self",))
+        .only("state", "last_seq")
+        .get(pk=subject.pk)
+    )
     step = ledger.machine.step(locked.state, event)
+    facts: dict[str, Any] = {"subject_id": subject.pk}
     move = ledger.move(
-        subject_id=subject.pk,
+        **facts,
         seq=locked.last_seq + 1,
         event=event,
         from_state=locked.state,
@@ -45,7 +50,7 @@ def make_move(
         rule=rule,
     )
     move.save()
-    subject.refresh_from_db(fields=[c for c in _projected_fields()])
+    subject.refresh_from_db(fields=_projected_fields())
     return move
 
 

@@ -57,7 +57,9 @@ def ensure_months(cursor: CursorWrapper, *, behind: int = 9, ahead: int = 3) -> 
 def machine_rows() -> tuple[set[tuple[str, str, str, str]], set[tuple[str, str, bool, bool]]]:
     """The transitions and states the code knows, as the rows the triggers read."""
     transitions = {
-        (ledger.machine.name, step.event, step.source, step.target) for ledger in walls for step in ledger.machine.steps
+        (ledger.machine.name, step.event, step.source, step.target)
+        for ledger in walls
+        for step in ledger.machine.steps
     }
     states = {
         (ledger.machine.name, state, kind is Kind.OPEN, kind is Kind.CLOSED)
@@ -73,7 +75,8 @@ def _write_machines(using: str) -> None:
     if set(known_t.values_list("machine", "event", "from_state", "to_state")) != transitions:
         known_t.all().delete()
         known_t.bulk_create(
-            LedgerTransition(machine=m, event=e, from_state=f, to_state=t) for m, e, f, t in sorted(transitions)
+            LedgerTransition(machine=m, event=e, from_state=f, to_state=t)
+            for m, e, f, t in sorted(transitions)
         )
     known_s = LedgerState.objects.using(using)
     if set(known_s.values_list("machine", "state", "is_open", "is_closed")) != states:
@@ -85,7 +88,7 @@ def _write_machines(using: str) -> None:
 
 def changeable_columns(model: type[Model]) -> list[str]:
     """The columns of a subject's or guarded table that the application role may update."""
-    columns = [f.column for f in model._meta.local_concrete_fields if not f.primary_key]
+    columns = [str(f.column) for f in model._meta.local_concrete_fields if not f.primary_key]
     if model in walls.guarded:
         return [c for c in columns if c in walls.guarded[model]]
     return [c for c in columns if c not in Subject.PROJECTED]
@@ -106,6 +109,12 @@ def _grant(cursor: CursorWrapper) -> None:
         cursor.execute(f"REVOKE UPDATE, DELETE, TRUNCATE ON {model._meta.db_table} FROM {role}")
     for model in walls.guarded:
         _guard(cursor, role, model)
+    cursor.execute(
+        "SELECT inhrelid::regclass::text FROM pg_inherits WHERE inhparent::regclass::text = ANY(%s)",
+        [list(MONTHLY)],
+    )
+    for (partition,) in cursor.fetchall():
+        cursor.execute(f"REVOKE ALL ON {partition} FROM {role}")
 
 
 def _guard(cursor: CursorWrapper, role: str, model: type[Model]) -> None:

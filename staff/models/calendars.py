@@ -18,7 +18,9 @@ class NonWorkingDay(models.Model):
     class Meta:
         ordering: ClassVar = ["day"]
         constraints: ClassVar = [
-            models.UniqueConstraint(fields=["site", "day"], nulls_distinct=False, name="one_closed_day_per_site")
+            models.UniqueConstraint(
+                fields=["site", "day"], nulls_distinct=False, name="one_closed_day_per_site"
+            )
         ]
 
     def __str__(self) -> str:
@@ -33,7 +35,9 @@ class Duty(models.Model):
     done_at = models.DateTimeField()
 
     class Meta:
-        constraints: ClassVar = [models.UniqueConstraint(fields=["duty", "local_day"], name="a_duty_once_a_day")]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["duty", "local_day"], name="a_duty_once_a_day")
+        ]
 
     def __str__(self) -> str:
         return f"{self.duty} {self.local_day}"

@@ -47,9 +47,9 @@ class Subject(models.Model):
     class Meta:
         abstract = True
 
-    PROJECTED: ClassVar = (
-        "state last_seq due_on due_time owner_id pool state_since closed_at close_reason".split()
-    )
+    PROJECTED: ClassVar[tuple[str, ...]] = (
+        "state", "last_seq", "due_on", "due_time", "owner_id", "pool", "state_since", "closed_at", "close_reason",
+    )  # fmt: skip
 
     def days_in_state(self, today: date) -> int:
         """Calendar days since the last change of state."""
@@ -95,7 +95,9 @@ class LedgerTransition(models.Model):
 
     class Meta:
         constraints: ClassVar = [
-            models.UniqueConstraint(fields=["machine", "event", "from_state"], name="an_event_leads_to_one_state")
+            models.UniqueConstraint(
+                fields=["machine", "event", "from_state"], name="an_event_leads_to_one_state"
+            )
         ]
 
     def __str__(self) -> str:
@@ -111,7 +113,9 @@ class LedgerState(models.Model):
     is_closed = models.BooleanField()
 
     class Meta:
-        constraints: ClassVar = [models.UniqueConstraint(fields=["machine", "state"], name="one_row_per_state")]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["machine", "state"], name="one_row_per_state")
+        ]
 
     def __str__(self) -> str:
         return f"{self.machine}: {self.state}"

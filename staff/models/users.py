@@ -6,6 +6,7 @@ import pghistory
 import pgtrigger
 from django.contrib.auth.models import AbstractBaseUser, BaseUserManager
 from django.db import models
+from django.db.models.functions import Lower
 from django.utils.translation import gettext_lazy as _
 
 from staff.roles import Role
@@ -71,7 +72,7 @@ class User(AbstractBaseUser):
     class Meta:
         ordering: ClassVar = ["full_name"]
         constraints: ClassVar = [
-            models.UniqueConstraint(models.functions.Lower("username"), name="one_user_per_sign_in_name"),
+            models.UniqueConstraint(Lower("username"), name="one_user_per_sign_in_name"),
         ]
 
     def __str__(self) -> str:

@@ -32,7 +32,9 @@ def test_a_move_that_is_not_in_the_table_is_refused_by_code_and_database() -> No
         make_move(round_, "below", reason="below")
     assert refused.value.code == "illegal_move"
     with pytest.raises(DatabaseError, match="not in the table of moves"), acting(who):
-        RoundMove(subject=round_, seq=2, event="below", from_state="kit_due", to_state="closed", reason="below").save()
+        RoundMove(
+            subject=round_, seq=2, event="below", from_state="kit_due", to_state="closed", reason="below"
+        ).save()
 
 
 @pytest.mark.parametrize(
@@ -80,7 +82,11 @@ def test_a_ledger_row_without_an_actor_is_refused() -> None:
     ],
 )
 def test_the_application_role_may_not(statement: str) -> None:
-    with pytest.raises(DatabaseError, match="permission denied|append-only"), transaction.atomic(), connection.cursor() as cursor:
+    with (
+        pytest.raises(DatabaseError, match=r"permission denied|append-only"),
+        transaction.atomic(),
+        connection.cursor() as cursor,
+    ):
         cursor.execute(statement)
 
 
@@ -113,7 +119,9 @@ def test_many_moves_in_one_statement_and_several_of_one_thing() -> None:
 
 def test_the_database_reads_the_same_machines_as_the_code() -> None:
     transitions, states = machine_rows()
-    assert set(LedgerTransition.objects.values_list("machine", "event", "from_state", "to_state")) == transitions
+    assert (
+        set(LedgerTransition.objects.values_list("machine", "event", "from_state", "to_state")) == transitions
+    )
     assert set(LedgerState.objects.values_list("machine", "state", "is_open", "is_closed")) == states
 
 

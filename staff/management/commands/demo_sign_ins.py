@@ -1,0 +1,19 @@
+"""Prints who can sign in to the demo region."""
+
+from typing import Any
+
+from django.core.management.base import BaseCommand
+
+from staff.models import User
+from staff.roles import Role
+
+
+class Command(BaseCommand):
+    """One line a sign-in: name, roles."""
+
+    help = "Print the demo region's sign-ins."
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        for user in User.objects.filter(is_active=True, postings__isnull=False).distinct().order_by("pk"):
+            roles = ", ".join(str(Role(role).label) for role in sorted(user.roles))
+            self.stdout.write(f"  {user.username:<10} {user.full_name:<22} {roles}")
