@@ -108,6 +108,7 @@ class Person(models.Model):
             ),
             models.Index(fields=["name_key"], name="person_by_name"),
             models.Index(fields=["birth_date"], name="person_by_birth_date"),
+            models.Index(fields=["postcode", "address_1"], name="person_by_address"),
         ]
         constraints: ClassVar = [
             models.CheckConstraint(condition=Q(sex__in=Sex.values), name="person_sex_is_known_word"),
