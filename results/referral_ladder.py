@@ -108,21 +108,13 @@ def working_days_after(day: date, n: int, non_working: frozenset[date]) -> date:
     """
     if n < 0:
         raise ValueError("working days are counted forwards")
-    current = day
-    while not is_working(current, non_working) and n == 0:
-        current = _next_day(current, day)
-    left = n
-    while left:
-        current = _next_day(current, day, n)
-        left -= is_working(current, non_working)
+    current, left = day, n
+    while left or not is_working(current, non_working):
+        if (current - day).days > 366 + 7 * n:
+            raise ValueError("the calendar has no working days")
+        current += timedelta(days=1)
+        left -= bool(left) and is_working(current, non_working)
     return current
-
-
-def _next_day(current: date, start: date, n: int = 0) -> date:
-    """The day after, unless the calendar has been without enough working days for a year and more."""
-    if (current - start).days > 366 + 7 * n:
-        raise ValueError("the calendar has no working days")
-    return current + timedelta(days=1)
 
 
 def next_step(

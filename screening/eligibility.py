@@ -152,8 +152,7 @@ def interval_over_on(person: PersonFacts, policy: ScreeningPolicyFacts) -> date 
     Source: ruling R9.
     """
     invited, result = person.last_invited_on, person.last_result_on
-    events = [day for day in (invited, result) if day is not None]
-    latest = max(events, default=None)
+    latest = max(invited, result) if invited is not None and result is not None else invited or result
     signed = person.returns_to_screening_on
     if signed is not None and (latest is None or latest < signed):
         return signed
@@ -208,18 +207,23 @@ def _due_period(
 
 
 def _standing_stop(person: PersonFacts) -> EligibilityCode | None:
-    """The first reason that holds whatever the day, in order of precedence."""
-    stops = (
-        (person.deceased_on is not None, EligibilityCode.DIED),
-        (person.merged, EligibilityCode.MERGED),
-        (person.open_referral, EligibilityCode.UNDER_INVESTIGATION),
-        (person.open_round, EligibilityCode.IN_A_ROUND),
-        (person.in_surveillance, EligibilityCode.IN_SURVEILLANCE),
-        (person.opted_out_since is not None, EligibilityCode.OPTED_OUT),
-        (person.birth_date is None, EligibilityCode.NO_BIRTH_DATE),
-        (not person.has_address, EligibilityCode.NO_ADDRESS),
-    )
-    return next((code for applies, code in stops if applies), None)
+    """The first reason that holds whatever the day, in order of precedence; in plain steps, since it runs
+    for all."""
+    if person.deceased_on is not None:
+        return EligibilityCode.DIED
+    if person.merged:
+        return EligibilityCode.MERGED
+    if person.open_referral:
+        return EligibilityCode.UNDER_INVESTIGATION
+    if person.open_round:
+        return EligibilityCode.IN_A_ROUND
+    if person.in_surveillance:
+        return EligibilityCode.IN_SURVEILLANCE
+    if person.opted_out_since is not None:
+        return EligibilityCode.OPTED_OUT
+    if person.birth_date is None:
+        return EligibilityCode.NO_BIRTH_DATE
+    return None if person.has_address else EligibilityCode.NO_ADDRESS
 
 
 def _holds(person: PersonFacts) -> Iterator[_Hold]:
@@ -244,7 +248,7 @@ def _walk_past_holds(start: date, holds: list[_Hold], on: date) -> tuple[date, E
     With it None, or the code of a hold without end that swallows every later day.
     """
     day = start
-    while True:
+    while holds:
         covering = [hold for hold in holds if hold.covers(day)]
         endless = [hold.code for hold in covering if hold.until is None]
         if endless:
@@ -259,6 +263,7 @@ def _walk_past_holds(start: date, holds: list[_Hold], on: date) -> tuple[date, E
         if next_hold is None or next_hold > on:
             return day, None
         day = next_hold
+    return day, None
 
 
 def _real(hold: _Hold) -> bool:
