@@ -43,6 +43,11 @@ def environment(role: str = "app") -> dict[str, str]:
     return env
 
 
+def quiet_environment(role: str = "app") -> dict[str, str]:
+    """For commands whose output the person reads: only their own words and warnings."""
+    return {"ROUNDBOOK_LOG_LEVEL": "WARNING", **environment(role)}
+
+
 def own_database() -> bool:
     return not os.environ.get("DATABASE_URL")
 
@@ -53,7 +58,8 @@ def own_servers() -> bool:
 
 def python(*arguments: str, role: str = "app") -> int:
     command = [str(libraries.PYTHON), *arguments]
-    return subprocess.run(command, cwd=PROJECT, env=environment(role), check=False).returncode
+    env = quiet_environment(role)
+    return subprocess.run(command, cwd=PROJECT, env=env, check=False).returncode
 
 
 def manage(*arguments: str, role: str = "app") -> int:
@@ -178,7 +184,7 @@ def _rehearse() -> int:
     if first:
         say("Loading the demo region (this first time takes up to two minutes) …")
     command = [str(libraries.PYTHON), "manage.py", "rehearse", "--if-empty"]
-    with subprocess.Popen(command, cwd=PROJECT, env=environment()) as process:
+    with subprocess.Popen(command, cwd=PROJECT, env=quiet_environment()) as process:
         if first:
             loading_marker().write_text(str(process.pid))
         try:
