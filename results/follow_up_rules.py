@@ -1,0 +1,208 @@
+"""The dates and refusals of a referral between opening and closing; pure rules."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from django.utils.translation import gettext_lazy as _
+
+from results.referral_ladder import WaitLevel
+
+if TYPE_CHECKING:
+    from django_stubs_ext import StrOrPromise
+
+UNDECIDED_DAYS = 14
+ASSESS_DAYS = 7
+PERSON_PAUSE_DAYS = 28
+CLINICAL_PAUSE_DAYS = 365
+REPEAT_DAYS = 365
+OWN_DATE_DAYS = 30
+REPEAT_WITHIN_DAYS = 42
+ELSEWHERE_CHASES = (30, 60, 90, 180)
+CLASSIFY_WORKING_DAYS = 5
+REQUEST_CHASE_WORKING_DAYS = 3
+MISSED_CALL_WORKING_DAYS = 2
+BOOK_WORKING_DAYS = 2
+"""Lengths of time. Source: common practice, no source; the programme's own protocol decides."""
+
+
+class DateRule(StrEnum):
+    """Why a referral's next date is what it is; stored on the move that set it."""
+
+    LADDER = "ladder"
+    CALL_BACK = "call_back"
+    UNDECIDED = "undecided"
+    DECLINES = "declines"
+    ASSESS = "assess"
+    BOOK = "book"
+    REQUEST = "request"
+    BOOKED = "booked"
+    MISSED = "missed"
+    CANCELLED = "cancelled"
+    REPORT = "report"
+    HISTOLOGY = "histology"
+    CLASSIFY = "classify"
+    REPEAT_INCOMPLETE = "repeat_incomplete"
+    REPEAT = "repeat"
+    PAUSE = "pause"
+    RESUME = "resume"
+    ELSEWHERE = "elsewhere"
+    OWN_DATE = "own_date"
+    SIGNED = "signed"
+    PROPOSED = "proposed"
+    REOPENED = "reopened"
+    OPENED = "opened"
+
+
+RULE_WORDS: Mapping[str, "StrOrPromise"] = {
+    DateRule.LADDER: _("The contact ladder: each attempt without a talk sets the day and way of the next one."),
+    DateRule.CALL_BACK: _("The person asked to be called at this time."),
+    DateRule.UNDECIDED: _("Somebody who is still thinking is asked again within 14 days."),
+    DateRule.DECLINES: _("A clinician talks with somebody who declines, on the next working day."),
+    DateRule.ASSESS: _("The assessment is done within 7 days of the talk."),
+    DateRule.BOOK: _("A date is asked for or booked within 2 working days of the assessment."),
+    DateRule.REQUEST: _("The site is asked again when it has not answered within 3 working days."),
+    DateRule.BOOKED: _("On the day of the examination we ask whether the person attended."),
+    DateRule.MISSED: _("Somebody who did not attend is called within 2 working days. It never closes a referral."),
+    DateRule.CANCELLED: _("A new date is sought on the next working day; the days keep counting."),
+    DateRule.REPORT: _("The report is due so many days after the examination as the protocol says."),
+    DateRule.HISTOLOGY: _("Histology is due so many working days after the examination as the protocol says."),
+    DateRule.CLASSIFY: _("The next step is decided within 5 working days of the last report."),
+    DateRule.REPEAT_INCOMPLETE: _("An incomplete or badly prepared examination says nothing; another one follows within 6 weeks, and is booked within 5 working days."),
+    DateRule.REPEAT: _("A clinician planned another examination for this day."),
+    DateRule.PAUSE: _("The wait was paused until this day. The days since the result keep counting."),
+    DateRule.RESUME: _("The pause is over; the person is called on the next working day."),
+    DateRule.ELSEWHERE: _("A report from elsewhere is asked for after 30, 60, 90 and 180 days."),
+    DateRule.OWN_DATE: _("A colleague chose this day and wrote why."),
+    DateRule.SIGNED: _("The next step is signed; the referral is closed on the next working day."),
+    DateRule.PROPOSED: _("A colleague proposed to close; a second person agrees or not by the next working day."),
+    DateRule.REOPENED: _("The referral was opened again; the person is called on the next working day."),
+    DateRule.OPENED: _("Calls start on the first working day after the result was released."),
+}
+
+
+def elsewhere_chase_after(since: date, today: date) -> date | None:
+    """The next day on which to ask for the outside report, or None when the last chase has passed."""
+    days = [since + timedelta(days=n) for n in ELSEWHERE_CHASES]
+    return next((day for day in days if day > today), None)
+
+
+RISKS: Mapping[str, "StrOrPromise"] = {
+    "anticoagulants": _("blood thinners"),
+    "diabetes": _("diabetes"),
+    "kidney_disease": _("kidney disease"),
+    "interpreter": _("interpreter"),
+    "escort": _("escort home"),
+}
+
+
+def assessment_gaps(answers: Mapping[str, bool | None], outcome: str, plan: str) -> list["StrOrPromise"]:
+    """What an assessment still lacks before anything may be booked on it (H41–H43); empty when complete."""
+    gaps: list[StrOrPromise] = [
+        _("Answer the question about: %(risk)s.") % {"risk": words}
+        for key, words in RISKS.items()
+        if answers.get(key) is None
+    ]
+    if plan.strip():
+        return gaps
+    if answers.get("anticoagulants"):
+        gaps.append(_("Write the plan for the blood thinners."))
+    if answers.get("kidney_disease"):
+        gaps.append(_("Write which bowel preparation the kidneys allow."))
+    if answers.get("interpreter"):
+        gaps.append(_("Write who interprets."))
+    if answers.get("escort") is False:
+        gaps.append(_("Write how the person gets home without an escort."))
+    if outcome == "conditions":
+        gaps.append(_("Write the conditions."))
+    return gaps
+
+
+@dataclass(frozen=True, slots=True)
+class ExaminationFacts:
+    """What decides where an examination leads."""
+
+    day: date
+    complete: bool
+    prep_adequate: bool
+    specimens: int
+    finding: str
+
+    @property
+    def conclusive(self) -> bool:
+        """Whether an interval may rest on it: complete and adequately prepared."""
+        return self.complete and self.prep_adequate
+
+
+def examination_problems(facts: ExaminationFacts, *, today: date) -> list["StrOrPromise"]:
+    """Why a report cannot be taken as it stands; empty when it can (H21)."""
+    problems: list[StrOrPromise] = []
+    if facts.day > today:
+        problems.append(_("The examination day lies in the future. Check the date."))
+    if facts.finding == "nothing" and not facts.conclusive:
+        problems.append(
+            _("An incomplete or badly prepared examination can never be “no abnormality”. Choose “inconclusive”.")
+        )
+    if not 0 <= facts.specimens <= 60:
+        problems.append(_("Check the number of specimens: 0 to 60."))
+    if facts.specimens and facts.finding == "nothing":
+        problems.append(_("Specimens went to pathology, so something was seen. Choose what it looked like."))
+    return problems
+
+
+def needs_another_examination(facts: ExaminationFacts) -> bool:
+    """Whether another examination follows by rule: nothing can be concluded, and no cancer was found."""
+    return not facts.conclusive and facts.finding != "cancer"
+
+
+SERIOUSNESS = ("cancer", "advanced_adenoma", "advanced_serrated", "non_advanced", "other", "nothing", "inconclusive")
+
+
+def next_step_problems(
+    *, step: str, on: date | None, finding: str, last: ExaminationFacts | None, histology: str, today: date
+) -> list["StrOrPromise"]:
+    """Why a next step cannot be signed as it stands; empty when it can (R9, H21)."""
+    problems: list[StrOrPromise] = []
+    if last is None:
+        problems.append(_("No examination is recorded. Enter its report first, or close for another reason."))
+        return problems
+    if not last.conclusive and step in {"screening", "surveillance"}:
+        problems.append(
+            _("The last examination was incomplete or badly prepared, so no interval can rest on it. Plan another one.")
+        )
+    if not last.conclusive and finding == "nothing":
+        problems.append(_("The last examination was incomplete or badly prepared: it cannot end as “no abnormality”."))
+    if last.specimens and not histology.strip():
+        problems.append(_("Specimens went to pathology. Write what the histology says."))
+    if step == "surveillance" and on is None:
+        problems.append(_("Write the day of the surveillance examination."))
+    if on is not None and on <= today and step in {"screening", "surveillance"}:
+        problems.append(_("The day of the next step must lie in the future."))
+    if step == "screening" and finding == "cancer":
+        problems.append(_("A cancer does not go back to screening. Choose treatment."))
+    return problems
+
+
+def pause_problem(*, until: date, today: date, clinical: bool) -> "StrOrPromise | None":
+    """Why a pause cannot last until this day, or None."""
+    limit = CLINICAL_PAUSE_DAYS if clinical else PERSON_PAUSE_DAYS
+    if until <= today:
+        return _("The pause must end after today.")
+    if (until - today).days > limit:
+        return _("At most %(n)s days. Choose a day up to %(day)s, or ask a clinician.") % {
+            "n": limit,
+            "day": (today + timedelta(days=limit)).isoformat(),
+        }
+    return None
+
+
+WAIT_LOOK: Mapping[WaitLevel, tuple[str, "StrOrPromise"]] = {
+    WaitLevel.WITHIN_PROMISE: ("ok", _("on time")),
+    WaitLevel.OVER_PROMISE: ("warn", _("past promise")),
+    WaitLevel.FIRST_ALARM: ("warn", _("far past promise")),
+    WaitLevel.SECOND_ALARM: ("stop", _("past alarm")),
+    WaitLevel.FAILURE: ("stop", _("failed")),
+}
+"""Level of a wait → tone and word for the bar of days."""
