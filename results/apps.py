@@ -12,7 +12,7 @@ class ResultsConfig(AppConfig):
     def ready(self) -> None:
         """Register machines, walls and the feed from the ledger of returns."""
         from results import models, states
-        from results.walls import AT_OR_ABOVE_HAS_A_REFERRAL, RETURN_FEED
+        from results.walls import AT_OR_ABOVE_HAS_A_REFERRAL, RESULT_HAS_A_RUN_IN_CONTROL, RETURN_FEED
         from staff.ledger.registry import (
             Ledger,
             TodoFeed,
@@ -38,3 +38,4 @@ class ResultsConfig(AppConfig):
         register_guarded(models.Result, {"is_current", "is_deciding"})
         register_feed(TodoFeed("results_returns", "screening_returnmove", RETURN_FEED))
         register_sql("results_at_or_above", AT_OR_ABOVE_HAS_A_REFERRAL)
+        register_sql("results_run_in_control", RESULT_HAS_A_RUN_IN_CONTROL)

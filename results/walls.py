@@ -1,4 +1,5 @@
-"""The SQL that results adds to the walls: the feed of returns, and no at-or-above result without a referral."""
+"""The SQL that results adds to the walls: the feed of returns, no at-or-above result without a referral,
+and no result without a run in control."""
 
 RETURN_FEED = """
 INSERT INTO results_sampletodo (return_id, became)
@@ -19,4 +20,39 @@ DROP TRIGGER IF EXISTS at_or_above_has_a_referral ON results_result;
 CREATE CONSTRAINT TRIGGER at_or_above_has_a_referral AFTER INSERT OR UPDATE OF side ON results_result
     DEFERRABLE INITIALLY DEFERRED FOR EACH ROW WHEN (NEW.side = 'at_or_above')
     EXECUTE FUNCTION results_at_or_above_has_a_referral();
+"""
+
+RESULT_HAS_A_RUN_IN_CONTROL = """
+CREATE OR REPLACE FUNCTION results_result_has_a_run_in_control() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE wrong bigint; example bigint;
+BEGIN
+    EXECUTE $q$
+        SELECT count(*), min(n.run_id) FROM (SELECT DISTINCT run_id FROM born) n
+        LEFT JOIN results_run r ON r.id = n.run_id
+        LEFT JOIN (
+            SELECT c.run_id, count(*) FILTER (WHERE c.position = 'start') AS before,
+                   count(*) FILTER (WHERE c.position = 'end') AS after,
+                   count(*) FILTER (WHERE NOT c.in_control) AS out
+            FROM results_controlreading c GROUP BY c.run_id
+        ) k ON k.run_id = n.run_id
+        WHERE r.status IS NULL OR r.status NOT IN ('in_control', 'resolved') OR coalesce(k.before, 0) = 0
+           OR (r.status = 'in_control' AND (k.after = 0 OR k.out > 0))
+    $q$ INTO wrong, example;
+    IF wrong > 0 THEN
+        RAISE EXCEPTION 'run % has no controls in control before and after: no result may be released', example
+            USING ERRCODE = 'RB011', CONSTRAINT = 'result_has_a_run_in_control';
+    END IF;
+    EXECUTE $q$
+        SELECT count(*), min(b.sample_id) FROM born b LEFT JOIN results_reading d
+            ON d.id = b.reading_id AND d.sample_id = b.sample_id AND d.run_id = b.run_id AND d.flag = ''
+        WHERE d.id IS NULL
+    $q$ INTO wrong, example;
+    IF wrong > 0 THEN
+        RAISE EXCEPTION 'the result of sample % does not rest on an unflagged reading of that run', example
+            USING ERRCODE = 'RB011', CONSTRAINT = 'result_has_a_run_in_control';
+    END IF;
+    RETURN NULL;
+END $$;
+CREATE OR REPLACE TRIGGER result_has_a_run_in_control AFTER INSERT ON results_result REFERENCING NEW TABLE AS born
+    FOR EACH STATEMENT EXECUTE FUNCTION results_result_has_a_run_in_control();
 """

@@ -6,8 +6,9 @@ from datetime import date, timedelta
 from django.db import connection
 from django.utils.translation import gettext_lazy as _
 
-from screening.models import Person, Round, ScreeningPolicy
-from screening.months import add_months
+from screening.models import Person, Round
+from screening.services.due import due_dates_refresh
+from screening.services.policies import policy_on as policy_on
 from screening.states import ROUND_CLOSE_REASONS
 from staff.acting import acting
 from staff.errors import RoundbookError
@@ -15,23 +16,6 @@ from staff.ledger.moves import make_move, make_moves
 from staff.ledger.registry import ledger_of
 from staff.models import User
 from staff.roles import Pool
-
-
-def policy_on(day: date) -> ScreeningPolicy:
-    """The screening policy in force on a day; raises RoundbookError when no approved protocol covers it."""
-    policy = (
-        ScreeningPolicy.objects.select_related("protocol")
-        .filter(protocol__valid_from__lte=day, protocol__approved_by__isnull=False)
-        .exclude(protocol__valid_to__lte=day)
-        .order_by("-protocol__valid_from")
-        .first()
-    )
-    if policy is None:
-        raise RoundbookError(
-            "no_protocol",
-            _("No approved protocol is in force on %(day)s. Ask the administrator.") % {"day": day},
-        )
-    return policy
 
 
 def next_dates_set(rows: Iterable[tuple[int, date | None]]) -> int:
@@ -54,8 +38,7 @@ def rounds_reported_below(*, by: User, rows: Sequence[tuple[int, date]]) -> int:
 
     Rounds that are not waiting for a result are left alone; returns how many were closed.
     """
-    with acting(by) as frame:
-        interval = policy_on(frame.today).interval_months
+    with acting(by):
         moved = make_moves(
             ledger_of(Round),
             "below",
@@ -64,10 +47,9 @@ def rounds_reported_below(*, by: User, rows: Sequence[tuple[int, date]]) -> int:
             values={"reason": "'below'", "rule": "'job 2.11'"},
         )
         days = dict(rows)
-        people = Round.objects.filter(pk__in=days, state="closed", close_reason="below").values_list(
-            "pk", "person_id"
-        )
-        next_dates_set((person, add_months(days[pk], interval)) for pk, person in people)
+        closed = Round.objects.filter(pk__in=days, state="closed", close_reason="below")
+        people = {person: days[pk] for pk, person in closed.values_list("pk", "person_id")}
+        due_dates_refresh(by=by, person_ids=people, result_days=people)
     return moved
 
 
@@ -87,26 +69,50 @@ def rounds_reported_at_or_above(*, by: User, round_ids: Sequence[int], due_on: d
                 values={"due_on": "%(due)s::date", "pool": f"'{Pool.COORDINATORS}'"},
             )
         people = Round.objects.filter(pk__in=round_ids).values_list("person_id", flat=True)
-        next_dates_set((person, None) for person in people)
+        due_dates_refresh(by=by, person_ids=list(people))
     return moved
 
 
-def round_follow_up_concluded(*, by: User, round: Round, next_due_on: date | None, note: str = "") -> None:
-    """Close a round whose referral is closed; only the signed next step gives `next_due_on` (R9)."""
+def rounds_unsuitable(*, by: User, round_ids: Sequence[int]) -> int:
+    """Rounds none of whose kits can be measured wait for a replacement kit, due tomorrow at the office.
+
+    Rounds that are not waiting for a result are left alone; returns how many moved.
+    """
+    with acting(by) as frame:
+        return make_moves(
+            ledger_of(Round),
+            "unsuitable",
+            source="SELECT unnest(%(ids)s::bigint[]) AS id",
+            params={"ids": list(round_ids), "due": frame.today + timedelta(days=1)},
+            values={"due_on": "%(due)s::date", "pool": f"'{Pool.OFFICE}'"},
+        )
+
+
+def round_result_withdrawn(*, by: User, round: Round, due_on: date, note: str = "") -> None:
+    """A round whose only result was withdrawn waits for a result again; the date it had set is gone (R8)."""
     with acting(by):
-        make_move(round, "conclude", reason="follow_up_concluded", note=note, rule="R9")
-        next_dates_set([(round.person_id, next_due_on)])
+        make_move(round, "withdraw", due_on=due_on, pool=Pool.LABORATORY, note=note, rule="R7")
+        next_dates_set([(round.person_id, None)])
+
+
+def round_follow_up_concluded(*, by: User, round: Round, next_due_on: date | None, note: str = "") -> None:
+    """Close a round whose referral is closed; only the signed next step gives `next_due_on` (R9).
+
+    The move carries that day as its own date, so the next date can be computed again from the ledger.
+    """
+    with acting(by):
+        make_move(round, "conclude", due_on=next_due_on, reason="follow_up_concluded", note=note, rule="R9")
+        due_dates_refresh(by=by, person_ids=[round.person_id])
 
 
 def rounds_close(*, by: User, round_ids: Sequence[int], reason: str, rule: str = "") -> int:
-    """Close rounds for a reason that is not a result; the next date counts from the invitation.
+    """Close rounds for a reason that is not a result; the rule says from what the next date counts.
 
-    The dead and those who left get none. Returns how many were closed.
+    Returns how many were closed.
     """
     if reason not in ROUND_CLOSE_REASONS or reason in {"below", "follow_up_concluded"}:
         raise RoundbookError("unknown_close_reason", _("Choose a reason from the list."), reason=reason)
-    with acting(by) as frame:
-        interval = policy_on(frame.today).interval_months
+    with acting(by):
         moved = make_moves(
             ledger_of(Round),
             "close",
@@ -114,10 +120,8 @@ def rounds_close(*, by: User, round_ids: Sequence[int], reason: str, rule: str =
             params={"ids": list(round_ids), "reason": reason, "rule": rule},
             values={"reason": "%(reason)s", "rule": "%(rule)s"},
         )
-        closed = Round.objects.filter(pk__in=round_ids, close_reason=reason).values_list(
-            "person_id", "invited_on"
-        )
-        next_dates_set((person, add_months(invited, interval)) for person, invited in closed)
+        people = Round.objects.filter(pk__in=round_ids, close_reason=reason).values_list("person_id", flat=True)
+        due_dates_refresh(by=by, person_ids=list(people))
     return moved
 
 
