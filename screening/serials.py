@@ -157,7 +157,8 @@ def person_number_make(n: int) -> str:
 
 
 def person_number_ok(raw: str) -> bool:
-    """Whether a text is a person number exactly as stored: 12 ASCII digits, the last one checking the others.
+    """Whether a text is a person number exactly as stored: 12 ASCII digits, the last one checking the
+    others.
 
     Nothing is stripped: a feed that sends spaces is answered, not repaired. Source: ISO/IEC 7064 MOD 11,10.
     """
