@@ -10,7 +10,8 @@ from typing import Any
 import pytest
 from django.conf import settings
 
-from screening.accession import (
+from screening.accession import judge_return
+from screening.accession_facts import (
     REOPENING,
     AccessionPolicy,
     Condition,
@@ -21,7 +22,6 @@ from screening.accession import (
     ReturnFacts,
     ReturnState,
     RoundFact,
-    judge_return,
 )
 from screening.accession_words import REASON_SENTENCES, REMARK_SENTENCES, Reason, Remark
 from screening.collection import infer_day
