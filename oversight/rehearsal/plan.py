@@ -1,0 +1,72 @@
+"""The plan of a rehearsal: who is invited on which day and what will become of them, drawn once from a seed. Pure."""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+
+from oversight.rehearsal.population import Course, People, course_drawn, people_drawn
+from screening.months import add_months
+from screening.serials import person_number_make
+
+WEEKS = 26
+PAUSE = (date(2025, 12, 22), date(2026, 1, 2))
+ELIGIBLE_PER_INVITED = 4.15
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Invitees are rows 0…invited−1 of `people` and `course`; the rest of the register follows them."""
+
+    first_day: date
+    invited: int
+    dispatch_days: tuple[date, ...]
+    people: People
+    course: Course
+    due_days: tuple[date, ...]
+    numbers: tuple[str, ...]
+    row_of_number: dict[str, int]
+
+    def size_on(self, day: date) -> int:
+        """How many are invited on a dispatch day."""
+        return self.due_days[: self.invited].count(day) if day in self.dispatch_days else 0
+
+    def birth_date(self, row: int) -> date:
+        """A birth date that gives the drawn age on the planned day."""
+        spread = int((row * 2654435761) % 360)
+        return add_months(self.due_days[row], -12 * int(self.people.age[row])) - timedelta(days=spread)
+
+
+def dispatch_days(first_day: date, weeks: int = WEEKS) -> tuple[date, ...]:
+    """The working days of the invitation weeks, without the winter pause of two weeks (weeks 4 and 5)."""
+    days = [first_day + timedelta(days=n) for n in range(weeks * 7)]
+    pause = (first_day + timedelta(days=21), first_day + timedelta(days=32))
+    return tuple(d for d in days if d.weekday() < 5 and not pause[0] <= d <= pause[1])
+
+
+def plan_drawn(*, first_day: date, invited: int, seed: int) -> Plan:
+    """Draw the whole plan. The register is about four times the invitees, who fall due evenly over the dispatch days."""
+    rng = np.random.default_rng(seed)
+    total = round(invited * ELIGIBLE_PER_INVITED)
+    people = people_drawn(rng, total)
+    days = dispatch_days(first_day)
+    chosen = People(**{name: getattr(people, name)[:invited] for name in People.__dataclass_fields__})
+    course = course_drawn(rng, chosen)
+    order = np.sort(np.arange(invited) * len(days) // invited)
+    due = [days[n] for n in order]
+    for row in range(1, invited):
+        if people.household[row] == row - 1:
+            due[row] = due[row - 1]
+    later = rng.integers(29 * 7, 102 * 7, total - invited)
+    due += [first_day + timedelta(days=int(n)) for n in later]
+    numbers = tuple(person_number_make(10_000_000_0 + n) for n in range(total))
+    return Plan(
+        first_day=first_day,
+        invited=invited,
+        dispatch_days=days,
+        people=people,
+        course=course,
+        due_days=tuple(due),
+        numbers=numbers,
+        row_of_number={number: row for row, number in enumerate(numbers[:invited])},
+    )
