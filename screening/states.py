@@ -31,6 +31,13 @@ ROUND = Machine(
         *steps(
             "kit_back", ["kit_due", "kit_out"], "result_due", DESK, "a kit of this round is in the building"
         ),
+        Step(
+            "kit_gone",
+            "kit_out",
+            "kit_due",
+            OFFICE | DESK,
+            "its kit was reported lost or came back undelivered",
+        ),
         Step("kit_back_undone", "result_due", "kit_out", DESK, "the scan was undone"),
         Step("unsuitable", "result_due", "kit_due", DESK, "no kit of this round can be measured"),
         Step("below", "result_due", "closed", frozenset({Role.LABORATORY}), "a result below was authorised"),

@@ -120,7 +120,9 @@ def rounds_close(*, by: User, round_ids: Sequence[int], reason: str, rule: str =
             params={"ids": list(round_ids), "reason": reason, "rule": rule},
             values={"reason": "%(reason)s", "rule": "%(rule)s"},
         )
-        people = Round.objects.filter(pk__in=round_ids, close_reason=reason).values_list("person_id", flat=True)
+        people = Round.objects.filter(pk__in=round_ids, close_reason=reason).values_list(
+            "person_id", flat=True
+        )
         due_dates_refresh(by=by, person_ids=list(people))
     return moved
 

@@ -1,0 +1,200 @@
+"""The day each person is next due: computed by the rule from plain facts, kept on the person for an index range read."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from itertools import islice
+
+from django.db import connection
+
+from screening.eligibility import Eligibility, Exclusion, PersonFacts, ScreeningPolicyFacts, eligibility
+from screening.models import Person, ScreeningPolicy
+from screening.services.policies import policy_on
+from staff import clock
+from staff.acting import acting
+from staff.models import User
+
+CHUNK = 20_000
+
+_FACTS = """
+WITH chosen AS (SELECT unnest(%(ids)s::bigint[]) AS id),
+rounds AS (
+    SELECT r.person_id,
+        bool_or(r.state = 'follow_up') AS followed,
+        bool_or(r.state IN ('kit_due', 'kit_out', 'result_due')) AS open,
+        max(r.invited_on) FILTER (WHERE r.close_reason NOT IN
+            ('entered_in_error', 'postponed', 'excluded', 'result_withdrawn', 'superseded')
+            AND NOT (r.close_reason = 'declined' AND EXISTS (
+                SELECT 1 FROM screening_stop s WHERE s.person_id = r.person_id AND s.scope = 'invitations'
+                AND s.ended_on >= (r.closed_at AT TIME ZONE %(zone)s)::date))) AS invited,
+        max((r.closed_at AT TIME ZONE %(zone)s)::date) FILTER (WHERE r.close_reason = 'below') AS resulted
+    FROM screening_round r JOIN chosen c ON c.id = r.person_id GROUP BY r.person_id),
+concluded AS (
+    SELECT DISTINCT ON (r.person_id) r.person_id, r.due_on, r.close_reason = 'follow_up_concluded' AS last_word
+    FROM screening_round r JOIN chosen c ON c.id = r.person_id
+    WHERE r.close_reason IN ('follow_up_concluded', 'below')
+    ORDER BY r.person_id, r.closed_at DESC, r.id DESC),
+held AS (
+    SELECT e.person_id, json_agg(json_build_array(e.kind, e.since, e.until, e.confirmed)) AS rows
+    FROM screening_exclusion e JOIN chosen c ON c.id = e.person_id GROUP BY e.person_id),
+out AS (
+    SELECT s.person_id, min(s.since) AS since FROM screening_stop s JOIN chosen c ON c.id = s.person_id
+    WHERE s.scope = 'invitations' AND (s.ended_on IS NULL OR s.ended_on > %(on)s) GROUP BY s.person_id)
+SELECT p.id, p.birth_date, p.sex, p.deceased_on, p.left_area_on, p.address_1 <> '', p.merged_into_id IS NOT NULL,
+    out.since, coalesce(r.open, false), coalesce(r.followed, false), r.invited, r.resulted,
+    coalesce(k.last_word, false), k.due_on, held.rows
+FROM screening_person p JOIN chosen c ON c.id = p.id
+LEFT JOIN rounds r ON r.person_id = p.id LEFT JOIN concluded k ON k.person_id = p.id
+LEFT JOIN held ON held.person_id = p.id LEFT JOIN out ON out.person_id = p.id
+"""
+
+_WRITE = """
+UPDATE screening_person p SET next_due_on = w.due, not_due_code = w.code
+FROM unnest(%s::bigint[], %s::date[], %s::text[]) AS w(id, due, code)
+WHERE p.id = w.id AND (p.next_due_on IS DISTINCT FROM w.due OR p.not_due_code <> w.code)
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """What a person's exclusions come to for the rule."""
+
+    exclusions: tuple[Exclusion, ...] = ()
+    postponed_until: date | None = None
+    in_surveillance: bool = False
+
+
+def _held(rows: Sequence[tuple[str, str, str | None, bool]] | None) -> Held:
+    exclusions, postponed, surveillance = [], None, False
+    for kind, since, until, confirmed in rows or ():
+        end = date.fromisoformat(until) if until else None
+        if kind == "postponed" and end:
+            postponed = max(postponed or end, end)
+        elif kind == "surveillance" and end is None:
+            surveillance = True
+        else:
+            exclusions.append(Exclusion(kind, date.fromisoformat(since), end, confirmed))
+    return Held(tuple(exclusions), postponed, surveillance)
+
+
+def policy_facts(policy: ScreeningPolicy) -> ScreeningPolicyFacts:
+    """The policy as the pure rule reads it."""
+    return ScreeningPolicyFacts(
+        age_from=policy.age_from,
+        age_to=policy.age_to,
+        interval_months=policy.interval_months,
+        grace_days=policy.grace_days,
+    )
+
+
+def person_facts(person_ids: Sequence[int], *, on: date) -> dict[int, PersonFacts]:
+    """What the rule needs to know of these people, read from the history in one query."""
+    with connection.cursor() as cursor:
+        cursor.execute(_FACTS, {"ids": list(person_ids), "on": on, "zone": clock.zone().key})
+        return {row[0]: _facts(row[1:]) for row in cursor.fetchall()}
+
+
+def _facts(row: tuple) -> PersonFacts:  # one row of _FACTS without its id
+    (
+        birth,
+        sex,
+        died,
+        left,
+        address,
+        merged,
+        opted_out,
+        is_open,
+        followed,
+        invited,
+        resulted,
+        last_word,
+        signed,
+        rows,
+    ) = row
+    held = _held(rows)
+    # R9: after a referral only the signed next step counts; signed without a date means no automatic recall.
+    no_recall = last_word and signed is None and not any(e.until is None for e in held.exclusions)
+    return PersonFacts(
+        birth_date=birth,
+        sex=sex,
+        deceased_on=died,
+        left_area_on=left,
+        has_address=address,
+        merged=merged,
+        opted_out_since=opted_out,
+        exclusions=held.exclusions,
+        postponed_until=held.postponed_until,
+        open_round=is_open,
+        open_referral=followed,
+        in_surveillance=held.in_surveillance or no_recall,
+        last_invited_on=invited,
+        last_result_on=resulted,
+        returns_to_screening_on=signed if last_word else None,
+    )
+
+
+def _chunks(ids: Iterable[int]) -> Iterator[list[int]]:
+    rest = iter(ids)
+    while chunk := list(islice(rest, CHUNK)):
+        yield chunk
+
+
+def due_dates_refresh(
+    *, by: User, person_ids: Iterable[int] | None = None, result_days: Mapping[int, date] | None = None
+) -> int:
+    """Compute the next date of these people (None: of everybody) and write those that differ; returns how many.
+
+    `result_days` gives, for people whose result was authorised just now, the day their interval counts from.
+    A person without a date keeps the code of the reason; a person with one needs none, the date says it all.
+    """
+    written = 0
+    with acting(by) as frame:
+        rule = policy_facts(policy_on(frame.today))
+        ids = (
+            person_ids
+            if person_ids is not None
+            else Person.objects.order_by("pk").values_list("pk", flat=True)
+        )
+        for chunk in _chunks(dict.fromkeys(ids)):
+            written += _write(_answers(chunk, rule, frame.today, result_days or {}))
+    return written
+
+
+def _answers(
+    ids: list[int], rule: ScreeningPolicyFacts, on: date, result_days: Mapping[int, date]
+) -> Iterator[tuple[int, date | None, str]]:
+    for pk, facts in person_facts(ids, on=on).items():
+        known = replace(facts, last_result_on=result_days[pk]) if pk in result_days else facts
+        answer = eligibility(known, rule, on)
+        yield pk, answer.next_due_on, "" if answer.next_due_on else str(answer.code)
+
+
+def _write(answers: Iterable[tuple[int, date | None, str]]) -> int:
+    rows = list(answers)
+    with connection.cursor() as cursor:
+        cursor.execute(_WRITE, [[r[0] for r in rows], [r[1] for r in rows], [r[2] for r in rows]])
+        return int(cursor.rowcount)
+
+
+def due_dates_sweep(*, by: User) -> int:
+    """Once a day: take off the list the people whom time alone has taken out (too old now, or left today)."""
+    with acting(by) as frame, connection.cursor() as cursor:
+        policy = policy_on(frame.today)
+        cursor.execute(
+            "SELECT id FROM screening_person WHERE next_due_on IS NOT NULL AND (left_area_on <= %s OR birth_date <="
+            " (%s - make_interval(years => %s, days => %s))::date) ORDER BY id",
+            [frame.today, frame.today, policy.age_to + 1, policy.grace_days],
+        )
+        return due_dates_refresh(by=by, person_ids=[pk for (pk,) in cursor.fetchall()])
+
+
+def due_people_count(on: date, *, area_id: int | None = None) -> int:
+    """How many people are due on a day: a range read of the index `person_due_first`."""
+    people = Person.objects.filter(next_due_on__lte=on)
+    return (people.filter(area_id=area_id) if area_id else people).count()
+
+
+def person_eligibility(person: Person, *, on: date) -> Eligibility:
+    """Whether this person is due, why not, and what would change it."""
+    facts = person_facts([person.pk], on=on)[person.pk]
+    return eligibility(facts, policy_facts(policy_on(on)), on)

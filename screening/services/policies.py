@@ -1,0 +1,25 @@
+"""Which screening policy is in force on a day."""
+
+from datetime import date
+
+from django.utils.translation import gettext_lazy as _
+
+from screening.models import ScreeningPolicy
+from staff.errors import RoundbookError
+
+
+def policy_on(day: date) -> ScreeningPolicy:
+    """The screening policy in force on a day; raises RoundbookError when no approved protocol covers it."""
+    policy = (
+        ScreeningPolicy.objects.select_related("protocol")
+        .filter(protocol__valid_from__lte=day, protocol__approved_by__isnull=False)
+        .exclude(protocol__valid_to__lte=day)
+        .order_by("-protocol__valid_from")
+        .first()
+    )
+    if policy is None:
+        raise RoundbookError(
+            "no_protocol",
+            _("No approved protocol is in force on %(day)s. Ask the administrator.") % {"day": day},
+        )
+    return policy
