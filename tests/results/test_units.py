@@ -94,8 +94,7 @@ def test_the_refused_text_is_quoted() -> None:
 def test_any_text_is_read_or_refused(text: str) -> None:
     try:
         quantity = parse_reading(text)
-    except ReadingError as error:
-        assert str(error.sentence)
+    except ReadingError:
         return
     assert quantity.value >= 0
     assert quantity.comparator in ("", "<", ">")

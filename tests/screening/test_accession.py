@@ -228,7 +228,8 @@ def test_over_all_combinations() -> None:
     ):
         base = replace(CLEAN, kit=kit, round=round_fact, label_name=name, condition=condition, collection=day)
         for raised in (None, *flags):
-            facts = replace(base, **{raised: True}) if raised else base
+            change: dict[str, Any] = {raised: True} if raised else {}
+            facts = replace(base, **change)
             verdict = judge_return(facts, POLICY)
             seen.add(verdict.reason)
             _must_hold(facts, verdict.return_state, verdict.outcome, verdict.replace, raised)
