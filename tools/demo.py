@@ -20,7 +20,7 @@ from tools.say import PROJECT, StopError, say, warn
 
 HALF_FINISHED = 3
 WEB_START_SECONDS = 90
-EMBEDDED_PARTS = ("postgres", "redis", "media", "beat-schedule", "rehearsing")
+EMBEDDED_PARTS = ("postgres", "redis", "media", "beat-schedule*", "rehearsing", "loaded")
 
 
 def run_dir() -> Path:
@@ -274,8 +274,7 @@ def stop() -> int:
 
 
 def _delete_data() -> None:
-    for name in (*EMBEDDED_PARTS, "loaded"):
-        path = run_dir() / name
+    for path in [found for pattern in EMBEDDED_PARTS for found in run_dir().glob(pattern)]:
         if path.is_dir() and not path.is_symlink():
             shutil.rmtree(path)
         else:
