@@ -64,7 +64,8 @@ def serial_make(number: int, prefix: str = DEFAULT_PREFIX) -> str:
     if not prefix_ok(prefix):
         raise ValueError(f"kit serial prefix must be 1 to 4 capitals without I and O: {prefix!r}")
     body = f"{prefix}{number:0{SERIAL_DIGITS}d}"
-    return body + mod_37_36.calc_check_digit(body)
+    check: str = mod_37_36.calc_check_digit(body)
+    return body + check
 
 
 def serial_read(
@@ -153,7 +154,8 @@ def person_number_make(n: int) -> str:
     if not 1 <= n < 10**width:
         raise ValueError(f"person number out of range 1..{10**width - 1}: {n}")
     body = f"{n:0{width}d}"
-    return body + mod_11_10.calc_check_digit(body)
+    check: str = mod_11_10.calc_check_digit(body)
+    return body + check
 
 
 def person_number_ok(raw: str) -> bool:
