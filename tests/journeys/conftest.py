@@ -1,0 +1,41 @@
+"""Fixtures of the journeys: the running stack and a browser."""
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.journeys.stack import Stack, redis_of_our_own
+
+
+@pytest.fixture
+def stack(fresh_db: str, tmp_path: Path) -> Iterator[Stack]:
+    """The region laid down in a database of its own, with web, worker and beat running on it."""
+    from oversight.rehearsal.setting import region_lay_down
+    from tests.conftest import FIRST_DAY
+
+    region_lay_down(first_day=FIRST_DAY)
+    running = Stack(database=fresh_db, logs=tmp_path, redis=redis_of_our_own(3))
+    try:
+        running.start_web()
+        running.start_worker()
+        yield running
+    finally:
+        running.stop()
+
+
+@pytest.fixture
+def browser() -> Iterator[object]:
+    """Headless Chromium as Debian ships it."""
+    from playwright.sync_api import sync_playwright
+
+    chromium = shutil.which("chromium")
+    assert chromium, "Chromium is needed for the page tests: apt-get install chromium"
+    with sync_playwright() as playwright:
+        one = playwright.chromium.launch(
+            executable_path=chromium,
+            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run", "--disable-sync"],
+        )
+        yield one
+        one.close()
