@@ -1,0 +1,39 @@
+"""Everything that can be done to a referral, under one roof: import services of follow-up from here."""
+
+from results.services.referral_opening import referral_open_for
+from results.services.referrals_closing import (
+    closing_proposal,
+    next_step_sign,
+    referral_close,
+    referral_close_propose,
+    referral_reopen,
+)
+from results.services.referrals_contact import (
+    contact_attempt_record,
+    referral_chase,
+    referral_claim,
+    referral_elsewhere,
+    referral_hand_back,
+    referral_hand_over,
+    referral_pause,
+    referral_reschedule,
+    referral_resume,
+    referral_undecided,
+)
+from results.services.referrals_examination import (
+    assessment_record,
+    booking_make,
+    booking_outcome,
+    examination_record,
+    examination_request,
+    histology_record,
+    repeat_plan,
+)
+
+__all__ = [
+    "assessment_record", "booking_make", "booking_outcome", "closing_proposal", "contact_attempt_record",
+    "examination_record", "examination_request", "histology_record", "next_step_sign", "referral_chase", "referral_claim",
+    "referral_close", "referral_close_propose", "referral_elsewhere", "referral_hand_back", "referral_hand_over",
+    "referral_open_for", "referral_pause", "referral_reopen", "referral_reschedule", "referral_resume",
+    "referral_undecided", "repeat_plan",
+]  # fmt: skip
