@@ -9,6 +9,8 @@ from csp.constants import NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
 from django.utils.translation import gettext_lazy as _
 
+from config.env import database_config
+
 BASE_DIR = Path(__file__).resolve().parent.parent
 env = environ.Env()
 
@@ -54,7 +56,7 @@ def _database_url() -> str:
     return urls.app if DB_ROLE == "app" else urls.owner
 
 
-DATABASES: dict[str, dict[str, Any]] = {"default": dict(environ.Env.db_url_config(_database_url()))}
+DATABASES: dict[str, dict[str, Any]] = {"default": database_config(_database_url())}
 DATABASES["default"].update(
     ENGINE="django.db.backends.postgresql",
     CONN_MAX_AGE=env.int("ROUNDBOOK_CONN_MAX_AGE", default=60),
