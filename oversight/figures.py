@@ -1,0 +1,118 @@
+"""A proportion with everything needed to judge it: counts, interval, basis and maturity; pure."""
+
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from django.utils.text import format_lazy
+from django.utils.translation import gettext_lazy as _
+
+from oversight.intervals import Interval, wilson
+from results.units import round_half_up
+
+if TYPE_CHECKING:
+    from django_stubs_ext import StrOrPromise
+
+COHORT = "cohort"
+PERIOD = "period"
+TOO_FEW_BELOW = 100
+"""Under this denominator the page says "too few to judge". Source: section 7.1 of the job."""
+
+
+@dataclass(frozen=True, slots=True)
+class Maturity:
+    """How much of its time a figure has had: complete, or provisional with the share that has passed."""
+
+    passed: float = 1.0
+    basis: str = COHORT
+
+    @property
+    def complete(self) -> bool:
+        """Whether everybody counted has had the whole window (or the whole period is over)."""
+        return self.passed >= 1
+
+    @property
+    def code(self) -> str:
+        """The state for programs."""
+        return "complete" if self.complete else "provisional"
+
+    @property
+    def percent(self) -> int:
+        """Whole per cent passed, never rounded up to 100."""
+        return min(int(100 * self.passed), 100)
+
+    @property
+    def words(self) -> "StrOrPromise":
+        """The state in words."""
+        if self.complete:
+            return _("complete")
+        if self.basis == COHORT:
+            return format_lazy(_("provisional: {n} % of the window has passed"), n=self.percent)
+        return format_lazy(_("provisional: {n} % of the period has passed"), n=self.percent)
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """`numerator` of `denominator` with its 95 % Wilson interval; `low` and `high` are None of nobody."""
+
+    numerator: int
+    denominator: int
+    low: float | None
+    high: float | None
+    basis: str
+    maturity: Maturity
+
+    @property
+    def too_few(self) -> bool:
+        """Whether the denominator is too small to judge by."""
+        return self.denominator < TOO_FEW_BELOW
+
+    @property
+    def percent(self) -> Decimal | None:
+        """The share in per cent with one decimal, rounded once from the counts; None of nobody."""
+        if not self.denominator:
+            return None
+        return round_half_up(Fraction(100 * self.numerator, self.denominator), 1)
+
+    @property
+    def low_percent(self) -> float | None:
+        """The lower limit in per cent."""
+        return None if self.low is None else round(100 * self.low, 1)
+
+    @property
+    def high_percent(self) -> float | None:
+        """The upper limit in per cent."""
+        return None if self.high is None else round(100 * self.high, 1)
+
+    @property
+    def interval_words(self) -> str:
+        """The limits as they are printed, or a dash."""
+        return "–" if self.low is None else f"{self.low_percent:.1f}–{self.high_percent:.1f} %"
+
+    def as_dict(self) -> dict[str, object]:
+        """The figure for programs."""
+        return {
+            "numerator": self.numerator,
+            "denominator": self.denominator,
+            "percent": None if self.percent is None else float(self.percent),
+            "low": self.low_percent,
+            "high": self.high_percent,
+            "basis": self.basis,
+            "maturity": self.maturity.code,
+            "passed_percent": self.maturity.percent,
+            "too_few": self.too_few,
+        }
+
+
+def figure_of(numerator: int, denominator: int, *, basis: str, passed: float = 1.0) -> Figure:
+    """A figure from its counts; `passed` is the share of the window or period that is over, 0 to 1."""
+    limits: Interval | None = wilson(numerator, denominator) if denominator else None
+    return Figure(
+        numerator=numerator,
+        denominator=denominator,
+        low=limits.low if limits else None,
+        high=limits.high if limits else None,
+        basis=basis,
+        maturity=Maturity(passed=passed, basis=basis),
+    )
