@@ -37,7 +37,7 @@ def way_drawn(rng: np.random.Generator, *, fhb: float, band: int, male: int, fif
     attempts = int(min(rng.geometric(0.45), 6))
     contact = int(max(0, round(rng.lognormal(np.log(3), 0.6))))
     assess = contact + int(max(1, round(rng.lognormal(np.log(7), 0.5))))
-    exam = max(assess + 1, int(round(rng.lognormal(np.log(27), 0.5))))
+    exam = max(assess + 1, round(rng.lognormal(np.log(27), 0.5)))
     finding = str(rng.choice(FINDINGS, p=finding_weights(fhb, band, male)))
     if finding == "advanced_adenoma" and rng.random() < 0.10:
         finding = "advanced_serrated"

@@ -1,0 +1,81 @@
+"""Lays a synthetic programme into an empty database: the demo region, training data, a dress rehearsal of a protocol."""
+
+import json
+import sys
+import time
+from argparse import ArgumentParser
+from datetime import date
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandError
+
+from oversight.models import Rehearsal
+from oversight.rehearsal.engine import rehearse
+from screening.models import Person
+from staff import clock
+
+HALF_FINISHED = 3
+
+
+class Command(BaseCommand):
+    """Exit 0: done, or already there with --if-empty. Exit 3: a rehearsal was interrupted half-way."""
+
+    help = "Play a synthetic programme through the real services, from its first invitation to today."
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument("--invited", type=int, default=20_000, help="people invited (default 20,000)")
+        parser.add_argument(
+            "--seed", type=int, default=17, help="the dice; the same seed gives the same region"
+        )
+        parser.add_argument(
+            "--today", type=date.fromisoformat, default=None, help="lay it out relative to this day"
+        )
+        parser.add_argument("--complete", action="store_true", help="go on until every follow-up is over")
+        parser.add_argument(
+            "--if-empty", action="store_true", help="do nothing when a rehearsal is there already"
+        )
+        parser.add_argument("--dry-run", action="store_true", help="say what would be done")
+        parser.add_argument("--json", action="store_true", help="print the summary as JSON")
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        known = Rehearsal.objects.order_by("-pk").first()
+        if known is not None and known.status == Rehearsal.Status.RUNNING:
+            self.stderr.write(
+                "A rehearsal was interrupted half-way. Start over with an empty database (make demo-reset)."
+            )
+            sys.exit(HALF_FINISHED)
+        if known is not None and options["if_empty"]:
+            self.stdout.write(
+                f"The region is laid down already ({known.invited:,} invited, until {known.today})."
+            )
+            return
+        if known is not None or Person.objects.exists():
+            raise CommandError("This database holds people. A rehearsal needs an empty one.")
+        today = options["today"] or clock.today()
+        if options["dry_run"]:
+            self.stdout.write(
+                f"Would lay down a region with {options['invited']:,} invited, ending on {today}."
+            )
+            return
+        started = time.perf_counter()
+        mark = rehearse(
+            invited_people=options["invited"],
+            seed=options["seed"],
+            today=today,
+            tell=self._tell,
+            complete=options["complete"],
+        )
+        seconds = time.perf_counter() - started
+        if options["json"]:
+            self.stdout.write(json.dumps({"seconds": round(seconds, 1)} | mark.summary))
+        else:
+            self.stdout.write("")
+            for name, count in sorted(mark.summary.items()):
+                self.stdout.write(f"  {name:<28}{count:>9,}")
+            self.stdout.write(f"  done in {seconds:.0f} s")
+
+    def _tell(self, words: str, share: float) -> None:
+        if self.stderr.isatty():
+            self.stderr.write(f"\r\033[K[{int(share * 100):3d} %] {words}", ending="")
+        elif "," not in words or words[:2] == "01":
+            self.stderr.write(f"[{int(share * 100):3d} %] {words}")

@@ -1,0 +1,61 @@
+"""The cast of a rehearsal and the things every part of its day needs."""
+
+from dataclasses import dataclass, field
+from datetime import date
+
+import numpy as np
+
+from oversight.rehearsal.plan import Plan
+from oversight.rehearsal.setting import Region
+from staff.models import User
+
+
+@dataclass(frozen=True)
+class Crew:
+    """Who does what in the rehearsal."""
+
+    front_desk: User
+    office: User
+    bench: User
+    lab_lead: User
+    coordinator: User
+    nurse: User
+    clinician: User
+    manager: User
+    administrator: User
+    system: User
+
+
+def crew_called() -> Crew:
+    """The crew from the region's staff."""
+    by_name = {u.username: u for u in User.objects.all()}
+    return Crew(
+        front_desk=by_name["brisa"],
+        office=by_name["junia"],
+        bench=by_name["teshka"],
+        lab_lead=by_name["ymara"],
+        coordinator=by_name["kaddrin"],
+        nurse=by_name["liora"],
+        clinician=by_name["emrik"],
+        manager=by_name["sefrin"],
+        administrator=by_name["ansel"],
+        system=by_name["roundbook"],
+    )
+
+
+@dataclass
+class Stage:
+    """The plan, the crew and the dice of one rehearsal; `counts` is what happened so far."""
+
+    plan: Plan
+    crew: Crew
+    region: Region
+    rng: np.random.Generator
+    counts: dict[str, int] = field(default_factory=dict)
+    row_of_serial: dict[str, int] = field(default_factory=dict)
+    row_of_person: dict[int, int] = field(default_factory=dict)
+    last_dispatch: date | None = None
+
+    def tally(self, name: str, more: int) -> None:
+        """Add to a count."""
+        self.counts[name] = self.counts.get(name, 0) + more

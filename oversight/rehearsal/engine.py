@@ -1,0 +1,134 @@
+"""Plays a synthetic programme day by day through the real services, from the first invitation to today."""
+
+from collections.abc import Callable
+from datetime import date, datetime, timedelta
+
+import numpy as np
+from screening.services.batches import kits_stock
+
+from oversight.models import Rehearsal
+from oversight.rehearsal.crew import Stage, crew_called
+from oversight.rehearsal.follow_work import Follow, day_of_follow_up
+from oversight.rehearsal.history import history_lay_in
+from oversight.rehearsal.lab_work import day_in_the_laboratory
+from oversight.rehearsal.mail_work import mail_out
+from oversight.rehearsal.plan import Plan, plan_drawn
+from oversight.rehearsal.post_work import (
+    Post,
+    invited,
+    newcomers_loaded,
+    replacements_sent,
+    sack_logged,
+    set_asides_solved,
+)
+from oversight.rehearsal.register_file import postcode_fifths, register_file
+from oversight.rehearsal.setting import region_lay_down
+from oversight.services.proofs import prove
+from screening.models import Lot, PostcodeFifth
+from screening.services.due import due_dates_refresh
+from screening.services.register import register_apply, register_stage
+from screening.services.rounds import rounds_close_unreturned
+from staff import clock
+
+Tell = Callable[[str, float], None]
+HOURS = {"dispatch": (8, 0), "post": (9, 0), "open": (10, 0), "load": (11, 30), "close": (12, 0), "release": (13, 0), "mail": (14, 0), "follow": (15, 0), "night": (21, 0)}  # fmt: skip
+
+
+def first_day_for(today: date) -> date:
+    """The Monday 28 weeks before this week, so that today is in week 29 and the youngest invitees are immature."""
+    return today - timedelta(days=today.weekday() + 28 * 7)
+
+
+def hours_of(day: date) -> dict[str, datetime]:
+    """The moments of a working day."""
+    return {name: clock.moment(day, hour, minute) for name, (hour, minute) in HOURS.items()}
+
+
+def rehearse(*, invited_people: int, seed: int, today: date, tell: Tell, complete: bool = False) -> Rehearsal:
+    """Lay the region down and play it until today (or, with `complete`, until the last follow-up is over).
+
+    Works on an empty database only. The `Rehearsal` row says `running` until the end, so a killed run is noticed.
+    """
+    first_day = first_day_for(today)
+    last_day = first_day + timedelta(weeks=62) if complete else today
+    with clock.at(clock.moment(first_day - timedelta(days=14), 7)):
+        mark = Rehearsal.objects.create(
+            status=Rehearsal.Status.RUNNING,
+            invited=invited_people,
+            seed=seed,
+            first_day=first_day,
+            today=last_day,
+        )
+        stage = _prologue(first_day, invited_people, seed, tell)
+    post, follow = Post(), Follow()
+    day = first_day
+    while day <= last_day:
+        if day.weekday() < 5:
+            _play(stage, post, follow, day)
+        done = (day - first_day).days / max((last_day - first_day).days, 1)
+        tell(
+            f"{day:%d %b %Y}: {stage.counts.get('invited', 0):,} invited, {stage.counts.get('kits back', 0):,} kits back",
+            0.2 + 0.8 * done,
+        )
+        day += timedelta(days=1)
+    with clock.at(hours_of(last_day)["night"]):
+        prove(by=stage.crew.system)
+    Rehearsal.objects.filter(pk=mark.pk).update(
+        status=Rehearsal.Status.DONE, reached=last_day, summary=stage.counts
+    )
+    mark.refresh_from_db()
+    return mark
+
+
+def _prologue(first_day: date, invited_people: int, seed: int, tell: Tell) -> Stage:
+    tell("drawing the people of the region", 0.0)
+    plan = plan_drawn(first_day=first_day, invited=invited_people, seed=seed)
+    region = region_lay_down(first_day=first_day)
+    stage = Stage(plan=plan, crew=crew_called(), region=region, rng=np.random.default_rng(seed + 1))
+    PostcodeFifth.objects.bulk_create(
+        PostcodeFifth(postcode=code, fifth=fifth) for code, fifth in postcode_fifths().items()
+    )
+    known = [row for row in range(len(plan.numbers)) if row >= invited_people or not plan.people.first[row]]
+    tell(f"loading {len(known):,} people into the register", 0.03)
+    load = register_stage(
+        by=stage.crew.administrator,
+        content=register_file(plan, known),
+        file_name="register-full.csv",
+        is_full=True,
+    )
+    register_apply(by=stage.crew.administrator, load=load)
+    tell("laying in the history of earlier rounds", 0.12)
+    history_lay_in(plan, known, by=stage.crew.administrator, protocol=region.protocol)
+    due_dates_refresh(by=stage.crew.administrator)
+    tell("putting kits in stock", 0.18)
+    _stock(stage, plan)
+    return stage
+
+
+def _stock(stage: Stage, plan: Plan) -> None:
+    need = round(plan.invited * 1.1) + 200
+    lots = list(Lot.objects.order_by("expires_on"))
+    for n, lot in enumerate(lots):
+        kits_stock(
+            by=stage.crew.administrator, lot=lot, first_number=1 + n * need, count=need // len(lots) + 1
+        )
+
+
+def _play(stage: Stage, post: Post, follow: Follow, day: date) -> None:
+    hours = hours_of(day)
+    with clock.at(hours["dispatch"]):
+        if day.weekday() == 0:
+            newcomers_loaded(stage, day)
+        invited(stage, post, day)
+    with clock.at(hours["post"]):
+        sack_logged(stage, post, day)
+        set_asides_solved(stage, day)
+    with clock.at(hours["open"]):
+        day_in_the_laboratory(stage, day, hours)
+    with clock.at(hours["mail"]):
+        replacements_sent(stage, post, day)
+        mail_out(stage)
+    with clock.at(hours["follow"]):
+        day_of_follow_up(stage, follow, day)
+    with clock.at(hours["night"]):
+        rounds_close_unreturned(by=stage.crew.system)

@@ -1,0 +1,240 @@
+"""The coordinator's and the clinician's day in a rehearsal: every live referral takes its drawn way."""
+
+from dataclasses import dataclass, field
+from datetime import date, time, timedelta
+
+from oversight.rehearsal.crew import Stage
+from oversight.rehearsal.followup import Way, way_drawn
+from results.models import Booking, Referral
+from results.services import referrals_closing as closing
+from results.services import referrals_contact as contact
+from results.services import referrals_examination as examining
+from staff.models import Site
+
+ANSWERS = {
+    "anticoagulants": False,
+    "diabetes": False,
+    "kidney_disease": False,
+    "interpreter": False,
+    "escort": True,
+}
+UNIT_OF_AREA = {"NOR": "NCU", "QUI": "QCU", "HES": "HCU", "SAL": "QCU", "DUN": "NCU", "ULV": "HCU"}
+
+
+@dataclass
+class Follow:
+    """Where each referral stands on its way, and on which day it is taken up again."""
+
+    ways: dict[int, Way] = field(default_factory=dict)
+    again: dict[int, date] = field(default_factory=dict)
+    tried: dict[int, int] = field(default_factory=dict)
+    repeated: set[int] = field(default_factory=set)
+    sites: dict[str, Site] = field(default_factory=dict)
+
+
+def working(day: date) -> date:
+    """The day itself, or the Monday after a weekend."""
+    return day + timedelta(days={5: 2, 6: 1}.get(day.weekday(), 0))
+
+
+def day_of_follow_up(stage: Stage, follow: Follow, day: date) -> None:
+    """Take up every referral whose day has come."""
+    if not follow.sites:
+        follow.sites = {s.code: s for s in Site.objects.filter(does_colonoscopy=True)}
+    live = Referral.objects.exclude(state="closed").select_related("person__area", "owner").order_by("pk")
+    for referral in live:
+        if follow.again.get(referral.pk, day) > day:
+            continue
+        if referral.pk not in follow.ways:
+            _begin(stage, follow, referral, day)
+        _take_up(stage, follow, referral, day)
+
+
+def _begin(stage: Stage, follow: Follow, referral: Referral, day: date) -> None:
+    row = stage.row_of_person[referral.person_id]
+    people = stage.plan.people
+    follow.ways[referral.pk] = way_drawn(
+        stage.rng,
+        fhb=float(stage.plan.course.fhb[row]),
+        band=int(people.band[row]),
+        male=int(people.male[row]),
+        fifth=int(people.fifth[row]),
+    )
+    contact.referral_claim(by=stage.crew.nurse if row % 3 == 0 else stage.crew.coordinator, referral=referral)
+
+
+def _take_up(stage: Stage, follow: Follow, referral: Referral, day: date) -> None:
+    way = follow.ways[referral.pk]
+    step = {
+        "to_reach": _reach,
+        "undecided": _reach,
+        "to_assess": _assess,
+        "to_book": _book,
+        "requested": _book,
+        "repeat_planned": _book,
+        "booked": _examine,
+        "report_due": _report,
+        "histology_due": _histology,
+        "to_classify": _sign,
+        "elsewhere": _elsewhere,
+    }.get(referral.state)
+    if step is not None:
+        step(stage, follow, referral, way, day)
+
+
+def _opened(referral: Referral, days: int) -> date:
+    return working(referral.opened_on + timedelta(days=days))
+
+
+def _reach(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> None:
+    if day < _opened(referral, way.contact_after) and not follow.tried.get(referral.pk):
+        follow.again[referral.pk] = _opened(referral, way.contact_after)
+        return
+    tried = follow.tried.get(referral.pk, 0) + 1
+    follow.tried[referral.pk] = tried
+    by = referral.owner or stage.crew.coordinator
+    if way.ending == "not_reached":
+        _unreached(stage, follow, referral, tried, day)
+    elif tried < way.attempts:
+        outcome = ("no_answer", "voicemail", "relative")[tried % 3]
+        contact.contact_attempt_record(by=by, referral=referral, outcome=outcome)
+        follow.again[referral.pk] = working(day + timedelta(days=1 + tried))
+    elif way.ending == "examined":
+        contact.contact_attempt_record(by=by, referral=referral, outcome="spoke", wish="go_on")
+        follow.again[referral.pk] = _opened(referral, way.assess_after)
+    else:
+        contact.contact_attempt_record(by=stage.crew.nurse, referral=referral, outcome="spoke", wish="go_on")
+        _other_ending(stage, follow, referral, way, day)
+
+
+def _unreached(stage: Stage, follow: Follow, referral: Referral, tried: int, day: date) -> None:
+    channel = ("phone", "phone", "phone", "letter", "tracked", "doctor")[min(tried - 1, 5)]
+    outcome = "no_answer" if channel == "phone" else "sent"
+    contact.contact_attempt_record(
+        by=referral.owner or stage.crew.coordinator, referral=referral, channel=channel, outcome=outcome
+    )
+    follow.again[referral.pk] = working(day + timedelta(days=5))
+    if tried >= 6 and (day - referral.opened_on).days >= 30:
+        closing.referral_close_propose(by=stage.crew.coordinator, referral=referral, note="ladder complete")
+        closing.referral_close(by=stage.crew.nurse, referral=referral, reason="not_reached")
+
+
+def _other_ending(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> None:
+    clinician, document = stage.crew.clinician, f"DOC-{referral.pk:06d}"
+    if way.ending == "declines":
+        note = "Spoke at length; does not want an examination now; knows how to come back."
+        closing.referral_close(by=clinician, referral=referral, reason="informed_refusal", note=note)
+    elif way.ending == "already_examined":
+        closing.referral_close(
+            by=clinician,
+            referral=referral,
+            reason="already_examined",
+            document=document,
+            examined_on=day - timedelta(days=200),
+        )
+    elif way.ending == "unfit":
+        closing.referral_close(
+            by=clinician,
+            referral=referral,
+            reason="unfit_for_good",
+            note="Decided with the person and the doctor.",
+        )
+    else:
+        contact.referral_elsewhere(
+            by=stage.crew.nurse, referral=referral, where="a clinic of the person's choice"
+        )
+        follow.again[referral.pk] = working(day + timedelta(days=45))
+
+
+def _elsewhere(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> None:
+    closing.referral_close(
+        by=stage.crew.clinician, referral=referral, reason="examined_elsewhere", document=f"EXT-{referral.pk:06d}",
+        examined_on=day - timedelta(days=10),
+    )  # fmt: skip
+
+
+def _assess(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> None:
+    answers = ANSWERS | {"anticoagulants": way.anticoagulants}
+    examining.assessment_record(
+        by=stage.crew.nurse,
+        referral=referral,
+        outcome="conditions" if way.anticoagulants else "fit",
+        answers=answers,
+        plan="Blood thinner plan agreed with the prescribing doctor." if way.anticoagulants else "",
+    )
+    follow.again[referral.pk] = working(day + timedelta(days=1))
+
+
+def _book(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> None:
+    wanted = _opened(referral, way.examine_after)
+    exam = max(wanted, working(day + timedelta(days=3)))
+    area = referral.person.area
+    site = follow.sites[UNIT_OF_AREA.get(area.code if area else "QUI", "QCU")]
+    examining.booking_make(
+        by=stage.crew.coordinator, referral=referral, site=site, day=exam, time=time(8 + referral.pk % 8, 30)
+    )
+    follow.again[referral.pk] = exam
+
+
+def _examine(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> None:
+    booking = Booking.objects.get(referral=referral, status=Booking.Status.BOOKED)
+    if way.misses and referral.pk not in follow.repeated:
+        follow.repeated.add(referral.pk)
+        examining.booking_outcome(by=stage.crew.coordinator, booking=booking, outcome="missed")
+        follow.again[referral.pk] = working(day + timedelta(days=2))
+        return
+    examining.booking_outcome(by=stage.crew.coordinator, booking=booking, outcome="attended")
+    follow.again[referral.pk] = working(day + timedelta(days=2))
+
+
+def _report(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> None:
+    booking = Booking.objects.filter(referral=referral, status=Booking.Status.ATTENDED).latest("day")
+    first = referral.pk not in follow.repeated
+    clean = not (first and (way.prep_fails or way.incomplete))
+    follow.repeated.add(referral.pk)
+    stage.tally("examined", 0 if referral.examinations.exists() else 1)
+    examining.examination_record(
+        by=stage.crew.nurse,
+        referral=referral,
+        day=booking.day,
+        complete=clean or not way.incomplete,
+        prep_adequate=clean or not way.prep_fails,
+        finding=way.finding if clean else "inconclusive",
+        report_document=f"REP-{referral.pk:06d}-{booking.pk}",
+        specimens=way.specimens if clean else 0,
+        site=booking.site,
+    )
+    wait = way.histology_after if clean and way.specimens else 2
+    follow.again[referral.pk] = working(day + timedelta(days=wait))
+
+
+def _histology(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> None:
+    examining.histology_record(
+        by=stage.crew.nurse,
+        referral=referral,
+        histology="As reported by the laboratory.",
+        finding=way.finding,
+    )
+    follow.again[referral.pk] = working(day + timedelta(days=2))
+
+
+def _sign(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> None:
+    step, on, words = "screening", None, "Back to screening at the next interval."
+    if way.finding in {"advanced_adenoma", "advanced_serrated"}:
+        step, on, words = (
+            "surveillance",
+            day + timedelta(days=3 * 365),
+            "Surveillance colonoscopy in three years, as the local protocol says.",
+        )
+    elif way.finding == "cancer":
+        step, words = "treatment", "Handed to the cancer team, who have confirmed it."
+    closing.next_step_sign(
+        by=stage.crew.clinician,
+        referral=referral,
+        finding=way.finding,
+        step=step,
+        words=words,
+        on=on,
+        close=True,
+    )
+    stage.tally(f"finding {way.finding}", 1)

@@ -1,0 +1,123 @@
+"""The laboratory's day in a rehearsal: controls, runs, readings files, release."""
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from decimal import Decimal
+
+from oversight.rehearsal.crew import Stage
+from results.models import Analyser, ControlLot, Run, Sample
+from results.services.authorise import result_release_at_or_above, results_release_below
+from results.services.readings import readings_load
+from results.services.runs import run_close, run_open, run_resolve
+from results.services.samples import samples_take_in
+from staff import clock
+
+FACTOR = Decimal("0.2")
+"""µg/g for each ng/mL of the region's kit model (2.4 mL ÷ 12 mg)."""
+HEADER = "running_number,serial,value,unit,flag,read_at\n"
+
+
+@dataclass(frozen=True)
+class Incident:
+    """A laboratory story: an analyser whose end controls fail on one day, or that is switched to another unit."""
+
+    analyser: str
+    day: date
+    what: str
+
+
+def incidents(first_day: date) -> tuple[Incident, ...]:
+    """Week 14: the end control is out at Northmere; week 17: a unit switch caught by the opening control (job 12.8)."""
+    return (
+        Incident("N1", first_day + timedelta(weeks=13, days=2), "end_control_out"),
+        Incident("Q1", first_day + timedelta(weeks=16, days=1), "unit_switched"),
+    )
+
+
+def as_displayed(fhb: float) -> str:
+    """A value in µg/g as the analyser writes it in ng/mL: censored at its limits, whole ng/mL."""
+    if fhb < 4:
+        return "<20"
+    if fhb > 200:
+        return ">1000"
+    return str(round(fhb / float(FACTOR)))
+
+
+def control_values(
+    stage: Stage, analyser: Analyser, *, shift: float = 0.0, scale: float = 1.0
+) -> list[tuple[ControlLot, Decimal]]:
+    """Believable control readings: target + noise within 1.4 SD, unless shifted (in SD) or scaled (a wrong unit)."""
+    lots = ControlLot.objects.filter(analyser=analyser, confirmed_by__isnull=False).order_by("level")
+    values = []
+    for lot in lots:
+        z = max(-1.6, min(1.6, stage.rng.normal(0, 0.7))) + shift
+        value = (float(lot.target) + z * float(lot.sd)) * scale
+        values.append((lot, Decimal(f"{value:.1f}")))
+    return values
+
+
+def readings_file(stage: Stage, samples: list[str], day: date, first_number: int) -> bytes:
+    """The file an analyser would export for these serials."""
+    lines = [HEADER]
+    start = datetime(day.year, day.month, day.day, 9, 0, tzinfo=clock.zone())
+    for n, serial in enumerate(samples):
+        at = start + timedelta(seconds=50 * n)
+        fhb = float(stage.plan.course.fhb[stage.row_of_serial[serial]])
+        lines.append(
+            f"{first_number + n},{serial},{as_displayed(fhb)},ng/mL,,{at.replace(tzinfo=None).isoformat()}\n"
+        )
+    return "".join(lines).encode()
+
+
+def day_in_the_laboratory(stage: Stage, day: date, hours: dict[str, datetime]) -> None:
+    """Take in, measure on every analyser, close with controls, release."""
+    crew = stage.crew
+    samples_take_in(by=crew.bench)
+    waiting = list(
+        Sample.objects.filter(state__in=["ready", "repeat"])
+        .order_by("usable_until", "pk")
+        .values_list("serial", "return_of__delivery__site__code")
+    )
+    analysers = {a.code: a for a in stage.region.analysers}
+    north = [serial for serial, site in waiting if site == "NMC"]
+    rest = [serial for serial, site in waiting if site != "NMC"]
+    shares = {"N1": north, "Q1": rest[:170], "Q2": rest[170:]}
+    for code, serials in shares.items():
+        if serials:
+            _run_on(stage, analysers[code], serials, day, hours)
+    with clock.at(hours["release"]):
+        stage.tally("below", results_release_below(by=crew.bench))
+        for sample in Sample.objects.filter(state="ready_to_authorise").order_by("pk"):
+            result_release_at_or_above(by=crew.lab_lead, sample=sample)
+            stage.tally("at_or_above", 1)
+
+
+def _run_on(
+    stage: Stage, analyser: Analyser, serials: list[str], day: date, hours: dict[str, datetime]
+) -> None:
+    crew = stage.crew
+    happening = {
+        i.what for i in incidents(stage.plan.first_day) if i.analyser == analyser.code and i.day == day
+    }
+    with clock.at(hours["open"]):
+        if "unit_switched" in happening:
+            run_open(
+                by=crew.bench,
+                analyser=analyser,
+                unit="ng/mL",
+                readings=control_values(stage, analyser, scale=0.2),
+            )
+        run = run_open(
+            by=crew.bench, analyser=analyser, unit="ng/mL", readings=control_values(stage, analyser)
+        )
+    if run.status != Run.Status.OPEN:
+        return
+    with clock.at(hours["load"]):
+        name = f"{analyser.code}-{day.isoformat()}.csv"
+        readings_load(by=crew.bench, run=run, name=name, content=readings_file(stage, serials, day, 1))
+    with clock.at(hours["close"]):
+        shift = 3.4 if "end_control_out" in happening else 0.0
+        run = run_close(by=crew.bench, run=run, readings=control_values(stage, analyser, shift=shift))
+        if run.status == Run.Status.HELD:
+            words = "Fresh control and new reagent in control; the vials are measured again."
+            run_resolve(by=crew.bench, run=run, resolution=words, second=crew.lab_lead, retest=True)

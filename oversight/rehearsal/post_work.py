@@ -1,0 +1,152 @@
+"""Invitations and the post in a rehearsal: kits go out, come back, and the imperfect ones are solved."""
+
+from collections import defaultdict
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+
+from django.db import connection
+from screening.services.batches import batch_dispatch, batch_open, kit_undelivered, replacements_send
+
+from oversight.rehearsal.crew import Stage
+from oversight.rehearsal.mail_work import mail_out
+from oversight.rehearsal.population import postal_day
+from oversight.rehearsal.register_file import register_file
+from screening.models import Batch, Kit, Return
+from screening.services.intake import delivery_record, return_solve, returns_log_many
+from screening.services.register import register_apply, register_stage
+from staff.models import Site
+
+NORTH = {"NOR", "DUN", "ULV"}
+CONDITION = {
+    "no_name": "no_name", "other_name": "other_name", "leaking": "leaking", "over_full": "over_full", "empty": "empty",
+    "note": "note_enclosed",
+}  # fmt: skip
+
+
+@dataclass
+class Post:
+    """What is on its way: serials by the day they arrive, and envelopes that could not be delivered."""
+
+    arriving: dict[date, list[str]] = field(default_factory=lambda: defaultdict(list))
+    undelivered: dict[date, list[str]] = field(default_factory=lambda: defaultdict(list))
+    collected: dict[str, date] = field(default_factory=dict)
+    problem: dict[str, str] = field(default_factory=dict)
+    north: dict[str, bool] = field(default_factory=dict)
+
+
+def newcomers_loaded(stage: Stage, week_start: date) -> None:
+    """The Monday feed: people who are new to the region's register and fall due this week."""
+    plan = stage.plan
+    week = {week_start + timedelta(days=n) for n in range(7)}
+    rows = [row for row in range(plan.invited) if plan.people.first[row] and plan.due_days[row] in week]
+    if rows:
+        load = register_stage(
+            by=stage.crew.administrator,
+            content=register_file(plan, rows),
+            file_name=f"feed-{week_start.isoformat()}.csv",
+        )
+        if load.status == "held":
+            register_apply(by=stage.crew.manager, load=load, override_hold=True)
+        else:
+            register_apply(by=stage.crew.administrator, load=load)
+
+
+BOUND = """
+SELECT k.serial, i.value, r.person_id, a.code
+FROM screening_kit k JOIN screening_round r ON r.id = k.round_id JOIN screening_person p ON p.id = r.person_id
+JOIN screening_personidentifier i ON i.person_id = p.id AND i.scheme = 'register' AND i.valid_to IS NULL
+LEFT JOIN screening_area a ON a.id = p.area_id
+WHERE k.dispatched_on = %(day)s AND k.ordinal = %(ordinal)s
+"""
+
+
+def invited(stage: Stage, post: Post, day: date) -> Batch | None:
+    """Open today's batch, send its letters and kits, and draw what comes back when."""
+    size = stage.plan.size_on(day)
+    if not size:
+        return None
+    batch = batch_open(by=stage.crew.office, size=size)
+    mail_out(stage, "invitation")
+    batch_dispatch(by=stage.crew.office, batch=batch)
+    with connection.cursor() as cursor:
+        cursor.execute(BOUND, {"day": day, "ordinal": 1})
+        for serial, number, person_id, area in cursor.fetchall():
+            row = stage.plan.row_of_number.get(number)
+            if row is not None:
+                stage.row_of_serial[serial] = row
+                stage.row_of_person[person_id] = row
+                stage.tally("invited", 1)
+                _course(stage, post, serial, row, day, area)
+    return batch
+
+
+def _course(stage: Stage, post: Post, serial: str, row: int, sent: date, area: str) -> None:
+    course = stage.plan.course
+    if course.undelivered[row]:
+        post.undelivered[postal_day(sent + timedelta(days=9))].append(serial)
+    elif course.returns[row]:
+        arrival = postal_day(sent + timedelta(days=int(course.arrival_days[row])))
+        _on_its_way(post, serial, arrival, arrival - timedelta(days=int(course.collected_before[row])), sent)
+        post.problem[serial] = str(course.problem[row])
+    post.north[serial] = area in NORTH
+
+
+def _on_its_way(post: Post, serial: str, arrival: date, collected: date, sent: date) -> None:
+    post.arriving[arrival].append(serial)
+    post.collected[serial] = max(collected, sent)
+
+
+def sack_logged(stage: Stage, post: Post, day: date) -> None:
+    """Log today's post at both desks; what could not be delivered is recorded too."""
+    serials = post.arriving.pop(day, [])
+    for code, is_north in (("QHC", False), ("NMC", True)):
+        mine = [serial for serial in serials if post.north[serial] is is_north]
+        if not mine:
+            continue
+        site = Site.objects.get(code=code)
+        delivery = delivery_record(
+            by=stage.crew.front_desk, site=site, arrived_on=day, label="Morning post", hand_count=len(mine)
+        )
+        logged = returns_log_many(
+            by=stage.crew.front_desk, delivery=delivery, rows=[_as_scanned(post, s) for s in mine]
+        )
+        stage.tally("kits back", logged.logged)
+    for kit in Kit.objects.filter(serial__in=post.undelivered.pop(day, []), state="dispatched"):
+        kit_undelivered(by=stage.crew.office, kit=kit)
+        stage.tally("undelivered", 1)
+
+
+def _as_scanned(post: Post, serial: str) -> tuple[str, str, str]:
+    problem = post.problem.get(serial, "")
+    keyed = {"no_date": ".", "future_date": "RB-FUTURE"}.get(problem, str(post.collected[serial].day))
+    return serial, "." if keyed == "RB-FUTURE" else keyed, CONDITION.get(problem, "")
+
+
+def set_asides_solved(stage: Stage, day: date) -> None:
+    """The phone desk rings about what is due: half can tell, the others get a new kit."""
+    for aside in (
+        Return.objects.filter(state="set_aside", due_on__lte=day).select_related("kit").order_by("pk")[:200]
+    ):
+        told = stage.rng.random() < 0.55
+        answer = "accept_undated" if told else "unsuitable"
+        return_solve(by=stage.crew.office, return_=aside, answer=answer)
+        stage.tally("set asides solved", 1)
+
+
+def replacements_sent(stage: Stage, post: Post, day: date) -> None:
+    """Send a new kit to everybody whose sample could not be used, and draw whether it comes back."""
+    replacements_send(by=stage.crew.office)
+    with connection.cursor() as cursor:
+        cursor.execute(BOUND.replace("= %(ordinal)s", "> 1"), {"day": day})
+        rows = cursor.fetchall()
+    course = stage.plan.course
+    for serial, number, _person, area in rows:
+        row = stage.plan.row_of_number.get(number)
+        if row is None or serial in stage.row_of_serial:
+            continue
+        stage.row_of_serial[serial] = row
+        post.north[serial] = area in NORTH
+        stage.tally("replacements", 1)
+        if course.replacement_returns[row]:
+            arrival = postal_day(day + timedelta(days=int(course.replacement_days[row])))
+            _on_its_way(post, serial, arrival, arrival - timedelta(days=2), day)
