@@ -42,12 +42,12 @@ def referral_claim(*, by: User, referral: Referral) -> None:
     with referral_work(by=by, referral=referral) as work:
         if work.referral.owner_id == by.pk:
             return
-        if work.referral.owner is not None:
+        if work.referral.owner_id is not None:
+            who = User.objects.get(pk=work.referral.owner_id).full_name
             raise IllegalMove(
                 "already_claimed",
-                _("%(who)s was faster and holds this referral now. Take the next one.")
-                % {"who": work.referral.owner.full_name},
-                who=work.referral.owner.full_name,
+                _("%(who)s was faster and holds this referral now. Take the next one.") % {"who": who},
+                who=who,
             )
         _pass_on(work, event="claim", hands={"owner": by})
 

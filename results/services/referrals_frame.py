@@ -120,7 +120,8 @@ def referral_work(*, by: User, referral: Referral, seen: int | None = None, role
     """
     require_role(by, *roles)
     with acting(by) as frame:
-        locked = Referral.objects.select_for_update(of=("self",)).select_related("owner").get(pk=referral.pk)
+        # No join here: after waiting for the lock PostgreSQL re-reads the locked row only, not what it was joined with.
+        locked = Referral.objects.select_for_update().get(pk=referral.pk)
         if seen is not None and seen != locked.last_seq:
             raise IllegalMove(
                 "stale",
