@@ -1,0 +1,224 @@
+"""The SQL of intake: one read under lock of everything a scan needs, one write of everything it changes."""
+
+import json
+from collections.abc import Sequence
+from datetime import date
+from typing import Any
+
+from django.core.serializers.json import DjangoJSONEncoder
+from django.db import connection
+
+from screening.services.intake_effects import Effects, KitFacts
+
+_KIT_COLUMNS = """
+    kit.id AS kit_id, kit.serial, kit.state AS kit_state, kit.last_seq AS kit_seq, kit.dispatched_on,
+    kit.void_on IS NOT NULL AS voided, kit.ordinal, lot.quarantined AS lot_quarantined,
+    lot.expires_on AS lot_expires_on, model.sample_age_limit_days AS age_limit_days,
+    (SELECT count(*) > 0 FROM screening_return b WHERE b.kit_id = kit.id AND b.state <> 'undone') AS has_return,
+    rnd.id AS round_id, coalesce(rnd.state, '') AS round_state, coalesce(rnd.close_reason, '') AS round_reason,
+    coalesce(rnd.last_seq, 0) AS round_seq, rnd.invited_on,
+    coalesce(policy.max_replacements, 2) AS max_replacements,
+    coalesce(policy.hold_working_days, 2) AS hold_working_days,
+    (SELECT count(*) FROM screening_kit o WHERE o.round_id = rnd.id) AS kits_of_round,
+    (SELECT count(*) > 0 FROM screening_kit o JOIN screening_return b ON b.kit_id = o.id
+      WHERE o.round_id = rnd.id AND o.id <> kit.id AND b.state IN ('logged', 'set_aside')) AS other_kit_in,
+    (SELECT count(*) > 0 FROM screening_kit o JOIN screening_return b ON b.kit_id = o.id
+      WHERE o.round_id = rnd.id AND o.id <> kit.id AND b.state = 'ready') AS others_ready,
+    coalesce(kit.void_reason, '') = 'swap suspected' AS identity_in_doubt,
+    (SELECT count(*) FROM screening_kit o WHERE o.round_id = rnd.id AND o.id <> kit.id
+        AND o.void_on IS NULL AND o.state IN ('assigned', 'dispatched')) AS others_out,
+    (SELECT count(*) > 0 FROM screening_round n WHERE n.person_id = rnd.person_id AND n.id <> rnd.id
+        AND n.invited_on >= rnd.invited_on AND n.state NOT IN ('', 'closed')) AS newer_round_open,
+    (SELECT count(*) > 0 FROM screening_stop t WHERE t.person_id = person.id AND t.scope = 'invitations'
+        AND t.ended_on IS NULL) AS opted_out,
+    (SELECT count(*) > 0 FROM screening_person h JOIN screening_round hr ON hr.person_id = h.id
+        AND hr.state IN ('kit_due', 'kit_out') WHERE person.postcode <> '' AND h.postcode = person.postcode
+        AND h.address_1 = person.address_1 AND h.id <> person.id) AS household_kit_out,
+    person.deceased_on IS NOT NULL AS person_died,
+    coalesce(person.given_names || ' ' || person.family_name, '') AS name,
+    extract(year FROM person.birth_date)::int AS birth_year
+"""
+_KIT_JOINS = """
+    JOIN screening_lot lot ON lot.id = kit.lot_id JOIN screening_kitmodel model ON model.id = lot.kit_model_id
+    LEFT JOIN rnd ON rnd.id = kit.round_id
+    LEFT JOIN screening_screeningpolicy policy ON policy.protocol_id = rnd.protocol_id
+    LEFT JOIN screening_person own ON own.id = rnd.person_id
+    LEFT JOIN screening_person person ON person.id = coalesce(own.merged_into_id, own.id)
+"""
+_LOCKED = """
+    kit AS MATERIALIZED (SELECT * FROM screening_kit k WHERE k.serial = ANY(%(serials)s) ORDER BY k.id FOR UPDATE),
+    rnd AS MATERIALIZED (SELECT * FROM screening_round r WHERE r.id IN (SELECT round_id FROM kit)
+                         ORDER BY r.id FOR UPDATE)
+"""
+_CLOSED_DAYS = """
+    (SELECT coalesce(array_agg(n.day), '{}') FROM staff_nonworkingday n
+      WHERE n.day > %(today)s AND n.day <= %(today)s + 40 AND (n.site_id IS NULL OR n.site_id = d.site_id))
+"""
+COUNTS = """
+    (SELECT jsonb_build_object(
+        'accepted', count(*) FILTER (WHERE c.outcome IN ('accepted', 'accepted_with_remark'))
+                  - count(*) FILTER (WHERE c.outcome = 'undone' AND c.code IN ('accepted', 'accepted_with_remark')),
+        'set_aside', count(*) FILTER (WHERE c.outcome = 'set_aside' OR c.outcome = 'stop' AND c.kit_id IS NOT NULL)
+                  - count(*) FILTER (WHERE c.outcome = 'undone' AND c.code IN ('set_aside', 'stop')
+                                       AND c.kit_id IS NOT NULL),
+        'not_ours', count(*) FILTER (WHERE c.outcome = 'not_ours' OR c.outcome = 'stop' AND c.kit_id IS NULL)
+                  - count(*) FILTER (WHERE c.outcome = 'undone' AND (c.code = 'not_ours' OR c.kit_id IS NULL
+                                       AND c.code = 'stop')),
+        'minute', count(*) FILTER (WHERE c.heard_at > %(now)s - interval '60 seconds'
+                  AND c.outcome IN ('accepted', 'accepted_with_remark', 'set_aside', 'stop')),
+        'sequence', coalesce(max(c.sequence), 0))
+     FROM screening_scan c WHERE c.session_id = sess.id)
+"""
+EARLIER = """
+    (SELECT coalesce(jsonb_agg(to_jsonb(e) ORDER BY e.sequence DESC), '[]') FROM (
+        SELECT c.sequence, c.raw, c.outcome, c.code, c.heard_at, c.kit_id, k.serial,
+               p.given_names || ' ' || p.family_name AS name, extract(year FROM p.birth_date)::int AS birth_year
+        FROM screening_scan c LEFT JOIN screening_kit k ON k.id = c.kit_id
+        LEFT JOIN screening_round r ON r.id = k.round_id LEFT JOIN screening_person o ON o.id = r.person_id
+        LEFT JOIN screening_person p ON p.id = coalesce(o.merged_into_id, o.id)
+        WHERE c.session_id = sess.id AND (c.sequence > (SELECT max(x.sequence) - 24 FROM screening_scan x
+              WHERE x.session_id = sess.id) OR c.sequence IN (%(sequence)s, sess.alarm_sequence))) e)
+"""
+_SESSION = f"""
+    SELECT sess.id AS session_id, sess.closed_at, sess.alarm_sequence, d.id AS delivery_id, d.arrived_on,
+        {_CLOSED_DAYS} AS closed_days, {COUNTS} AS counts, {EARLIER} AS earlier,
+        CASE WHEN %(plus)s THEN (SELECT b.collected_latest FROM screening_return b WHERE b.session_id = sess.id
+            AND b.collected_earliest = b.collected_latest AND b.label_day <> '' ORDER BY b.id DESC LIMIT 1) END AS last_day
+"""
+SCAN = f"""
+WITH sess AS MATERIALIZED (SELECT * FROM screening_intakesession WHERE id = %(session)s FOR UPDATE), {_LOCKED},
+facts AS (SELECT {_KIT_COLUMNS} FROM kit {_KIT_JOINS})
+SELECT s.*, to_jsonb(f) AS kit FROM (
+    {_SESSION} FROM sess JOIN screening_delivery d ON d.id = sess.delivery_id) s LEFT JOIN facts f ON true
+"""
+MANY = f"""
+WITH {_LOCKED} SELECT to_jsonb(f) FROM (SELECT {_KIT_COLUMNS} FROM kit {_KIT_JOINS}) f
+"""
+CLOSED_DAYS = f"SELECT {_CLOSED_DAYS} FROM screening_delivery d WHERE d.id = %(delivery)s"
+BENCH = f"""
+SELECT {COUNTS} AS counts, {EARLIER} AS earlier FROM screening_intakesession sess WHERE sess.id = %(session)s
+"""
+
+_MOVE = "seq smallint, event text, from_state text, to_state text, due_on date, pool text, reason text, note text, rule text"
+_MOVE_NAMES = "seq, event, from_state, to_state, due_on, pool, reason, note, rule"
+
+
+def _moves_into(table: str, source: str, subject: str) -> str:
+    return (
+        f"INSERT INTO {table} (subject_id, {_MOVE_NAMES}) SELECT {subject}, m.{_MOVE_NAMES.replace(', ', ', m.')}"
+        f" FROM jsonb_to_recordset(%({source})s::jsonb) AS m(kit_id bigint, round_id bigint, {_MOVE})"
+    )
+
+
+_WRITE = f"""
+WITH ret AS (
+    INSERT INTO screening_return (kit_id, delivery_id, session_id, arrived_on, label_day, collected_earliest,
+                                  collected_latest, name_checked, remark)
+    SELECT w.kit_id, %(delivery)s, %(session)s, w.arrived_on, w.label_day, w.collected_earliest, w.collected_latest,
+           w.name_checked, w.remark
+    FROM jsonb_to_recordset(%(returns)s::jsonb) AS w(kit_id bigint, arrived_on date, label_day text,
+         collected_earliest date, collected_latest date, name_checked boolean, remark text)
+    RETURNING id, kit_id
+), return_moves AS (
+    {_moves_into("screening_returnmove", "return_moves", "ret.id")} JOIN ret ON ret.kit_id = m.kit_id
+), kit_moves AS (
+    {_moves_into("screening_kitmove", "kit_moves", "m.kit_id")}
+), round_moves AS (
+    {_moves_into("screening_roundmove", "round_moves", "m.round_id")} WHERE m.round_id IS NOT NULL
+)"""
+_SCAN_ROW = """
+    INSERT INTO screening_scan (session_id, sequence, raw, kit_id, outcome, code, typed, heard_at, by_id)
+    VALUES (%(session)s, %(sequence)s, %(raw)s, %(kit)s, %(outcome)s, %(code)s, %(typed)s, %(now)s, %(by)s)
+"""
+_ALARM = ", alarm AS (UPDATE screening_intakesession SET alarm_sequence = %(alarm)s WHERE id = %(session)s)"
+
+
+def scan_read(**params: Any) -> dict[str, Any] | None:
+    """Lock session, kit and round; return session, delivery, counts, earlier scans and the kit's facts."""
+    with connection.cursor() as cursor:
+        cursor.execute(SCAN, params)
+        row = cursor.fetchone()
+        if row is None:
+            return None
+        found = dict(zip([column.name for column in cursor.description or ()], row, strict=True))
+    for name in ("counts", "earlier", "kit"):
+        if isinstance(found[name], str):
+            found[name] = json.loads(found[name])
+    if found["kit"]:
+        found["kit"] = kit_facts_read(found["kit"])
+    return found
+
+
+def kit_facts_read(row: dict[str, Any]) -> KitFacts:
+    """The facts of one kit from its JSON row."""
+    for name in ("dispatched_on", "lot_expires_on", "invited_on"):
+        row[name] = date.fromisoformat(row[name]) if row[name] else None
+    return KitFacts(**row)
+
+
+def kits_read(serials: Sequence[str]) -> dict[str, KitFacts]:
+    """Lock many kits and their rounds; their facts by serial."""
+    with connection.cursor() as cursor:
+        cursor.execute(MANY, {"serials": list(serials)})
+        rows = [json.loads(r[0]) if isinstance(r[0], str) else r[0] for r in cursor.fetchall()]
+    return {row["serial"]: kit_facts_read(row) for row in rows}
+
+
+def closed_days_read(delivery_id: int, today: date) -> list[date]:
+    """The coming closed days of the site where a delivery arrived."""
+    with connection.cursor() as cursor:
+        cursor.execute(CLOSED_DAYS, {"delivery": delivery_id, "today": today})
+        return list(cursor.fetchone()[0])
+
+
+def bench_read(**params: Any) -> dict[str, Any]:
+    """Counts and latest scans of a session, without locks."""
+    with connection.cursor() as cursor:
+        cursor.execute(BENCH, params)
+        return dict(zip(("counts", "earlier"), (_plain(value) for value in cursor.fetchone()), strict=True))
+
+
+def _plain(value: Any) -> Any:
+    return json.loads(value) if isinstance(value, str) else value
+
+
+def scan_write(*, effects: Effects | None, alarm: int | bool | None = False, **row: Any) -> None:
+    """Store a scan row and, in the same statement, everything its return changes.
+
+    `alarm` sets (a sequence) or clears (None) the session's alarm; False leaves it.
+    """
+    written = _WRITE if effects else "WITH nothing AS (SELECT 1)"
+    statement = written + ("" if alarm is False else _ALARM) + _SCAN_ROW
+    with connection.cursor() as cursor:
+        cursor.execute(statement, row | {"alarm": alarm} | (_rows([effects]) if effects else {}))
+    if effects and effects.void_kit:
+        kits_void([effects.kit.kit_id], "never assigned")
+
+
+def returns_write(many: Sequence[Effects], *, delivery: int) -> None:
+    """Everything many returns change, in one statement."""
+    with connection.cursor() as cursor:
+        cursor.execute(_WRITE + " SELECT 1", _rows(many) | {"delivery": delivery, "session": None})
+    kits_void([e.kit.kit_id for e in many if e.void_kit], "never assigned")
+
+
+def _rows(many: Sequence[Effects]) -> dict[str, str]:
+    lists: dict[str, list[dict[str, Any]]] = {
+        "returns": [{"kit_id": e.kit.kit_id} | e.returned for e in many],
+        "return_moves": [{"kit_id": e.kit.kit_id} | m for e in many for m in e.return_moves],
+        "kit_moves": [{"kit_id": e.kit.kit_id} | m for e in many for m in e.kit_moves],
+        "round_moves": [{"round_id": e.kit.round_id} | m for e in many for m in e.round_moves],
+    }
+    return {name: json.dumps(rows, cls=DjangoJSONEncoder) for name, rows in lists.items()}
+
+
+def kits_void(kit_ids: Sequence[int], why: str) -> None:
+    """Take kits out of use; call inside `acting(...)`."""
+    if not kit_ids:
+        return
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "UPDATE screening_kit SET void_on = roundbook_now()::date, void_reason = %s"
+            " WHERE id = ANY(%s) AND void_on IS NULL",
+            [why, list(kit_ids)],
+        )
