@@ -60,5 +60,5 @@ def register_columns(
 def register_file_written(columns: dict[str, list[str]]) -> bytes:
     """The file itself: UTF-8, a header, one person on one line."""
     body = BytesIO()
-    pl.DataFrame(columns).write_csv(body, quote_style="necessary")
+    pl.DataFrame(columns).with_columns(pl.all().replace("", None)).write_csv(body)
     return body.getvalue()

@@ -1,0 +1,237 @@
+"""The register feed: a file is staged and previewed, then applied set by set, held, or thrown away.
+
+Staging and applying are one transaction each, so a process that dies leaves the register as it was.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from hashlib import sha256
+from io import BytesIO
+
+import polars as pl
+from django.db import connection
+from django.utils.translation import gettext as _
+
+from screening.models import Area, Person, RegisterLoad, Round
+from screening.services import register_sql as sql
+from screening.services.due import due_dates_refresh
+from screening.services.policies import policy_on
+from screening.services.register_read import Refused, register_file_read
+from screening.services.stopping import rounds_stop
+from staff.acting import Acting, acting
+from staff.errors import IllegalMove, NotAllowed, RoundbookError
+from staff.models import User
+
+_ONE_AT_A_TIME = 726_101  # advisory lock: one load is staged or applied at a time
+
+
+@dataclass(frozen=True)
+class Effect:
+    """What applying a staged file would do."""
+
+    created: int
+    changed: int
+    unchanged: int
+    deaths: int
+    leavers: int
+    unknown_practices: int
+    fields: dict[str, int]
+    emptied: dict[str, tuple[int, int]]
+    missing: int
+
+
+@dataclass(frozen=True)
+class Change:
+    """One person whose facts would change, with the columns that differ: (column, now, then)."""
+
+    person_id: int
+    line: int
+    number: str
+    facts: list[tuple[str, str, str]]
+
+
+def register_stage(*, by: User, content: bytes, file_name: str, is_full: bool = False) -> RegisterLoad:
+    """Read and check a file, stage its lines, and say whether it may be applied, is held, or is known already.
+
+    A file already applied, or staged and waiting, is found again and nothing is written.
+    RoundbookError names what is wrong with a file that cannot be read as a whole.
+    """
+    digest = sha256(content).hexdigest()
+    with acting(by, reason="register file") as frame:
+        _one_at_a_time()
+        known = RegisterLoad.objects.filter(sha256=digest, status__in=["applied", "staged", "held"]).first()
+        if known is not None:
+            return known
+        areas = frozenset(Area.objects.values_list("code", flat=True))
+        read = register_file_read(content, today=frame.today, areas=areas)
+        load = RegisterLoad.objects.create(
+            file_name=file_name[:200], sha256=digest, is_full=is_full, lines=read.lines, refused=len(read.refused),
+            status=RegisterLoad.Status.STAGED, staged_by=by, staged_at=frame.now,
+        )  # fmt: skip
+        _copy_staged(load, read.accepted)
+        _copy_refused(load, read.refused)
+        _weigh(load, frame)
+    return load
+
+
+def _one_at_a_time() -> None:
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT pg_advisory_xact_lock(%s)", [_ONE_AT_A_TIME])
+
+
+def _copy_staged(load: RegisterLoad, accepted: pl.DataFrame) -> None:
+    frame = accepted.with_columns(pl.lit(load.pk).alias("load_id")).select(sql.STAGED_TABLE_COLUMNS)
+    body = BytesIO()
+    frame.write_csv(body, include_header=False)
+    with connection.cursor() as cursor, cursor.copy(sql.COPY_STAGED) as copy:
+        copy.write(body.getvalue())
+
+
+def _copy_refused(load: RegisterLoad, refused: Sequence[Refused]) -> None:
+    with connection.cursor() as cursor, cursor.copy(sql.COPY_REFUSED) as copy:
+        for r in refused:
+            copy.write_row(
+                (load.pk, r.line, r.code, r.sentence, r.raw.replace("\x00", "\N{SYMBOL FOR NULL}"))
+            )
+
+
+def register_effect(load: RegisterLoad) -> Effect:
+    """What applying would do now, counted against the people as they are."""
+    with connection.cursor() as cursor:
+        cursor.execute(sql.COUNTS, {"load": load.pk})
+        names = [column.name for column in cursor.description]
+        row = dict(zip(names, cursor.fetchone(), strict=True))
+        missing = 0
+        if load.is_full:
+            cursor.execute(sql.MISSING, {"load": load.pk})
+            missing = int(cursor.fetchone()[0])
+    return Effect(
+        created=row["created"], changed=row["changed"], unchanged=row["unchanged"], deaths=row["deaths"],
+        leavers=row["leavers"], unknown_practices=row["unknown_practices"], missing=missing,
+        fields={c: row[f"field_{c}"] for c in sql.SHOWN if row[f"field_{c}"]},
+        emptied={c: (row[f"emptied_{c}"], row[f"filled_{c}"]) for c in sql.CAN_BE_EMPTIED if row[f"emptied_{c}"]},
+    )  # fmt: skip
+
+
+def register_changes(load: RegisterLoad, *, limit: int = 10) -> list[Change]:
+    """The first people whose facts would change, with what differs."""
+    with connection.cursor() as cursor:
+        cursor.execute(sql.SAMPLE, {"load": load.pk, "limit": limit})
+        rows = cursor.fetchall()
+    changes = []
+    for pk, line, number, *values in rows:
+        pairs = zip(sql.SHOWN, values[::2], values[1::2], strict=True)
+        facts = [(column, now or "", then or "") for column, now, then in pairs if now != then]
+        changes.append(Change(pk, line, number, facts))
+    return changes
+
+
+def _weigh(load: RegisterLoad, frame: Acting) -> Effect:
+    """Count the effect, keep it on the load, and hold the load when it would change too much."""
+    effect = register_effect(load)
+    known = Person.objects.filter(
+        merged_into=None, identifiers__scheme="register", identifiers__valid_to=None
+    ).count()
+    reasons = _held_reasons(effect, known, frame) if known else []
+    load.created, load.changed, load.unchanged = effect.created, effect.changed, effect.unchanged
+    load.held_reason = " ".join(reasons)
+    load.status = RegisterLoad.Status.HELD if reasons else RegisterLoad.Status.STAGED
+    load.save()
+    return effect
+
+
+def _held_reasons(effect: Effect, known: int, frame: Acting) -> list[str]:
+    policy = policy_on(frame.today)
+    change, empty = Decimal(policy.feed_change_percent), Decimal(policy.feed_empty_percent)
+    reasons = []
+    for count, words in (
+        (effect.changed, _("It would change %(count)s of %(known)s people, more than %(limit)s %%.")),
+        (effect.missing, _("It calls itself the whole register and leaves out %(count)s of %(known)s people, more than %(limit)s %%.")),
+    ):  # fmt: skip
+        if count * 100 > change * known:
+            reasons.append(words % {"count": count, "known": known, "limit": change.normalize()})
+    for column, (count, filled) in effect.emptied.items():
+        if count * 100 > empty * filled:
+            facts = {"count": count, "filled": filled, "column": column, "limit": empty.normalize()}
+            reasons.append(
+                _("It would empty %(column)s for %(count)s of %(filled)s people, more than %(limit)s %%.")
+                % facts
+            )
+    return reasons
+
+
+def register_apply(*, by: User, load: RegisterLoad, override_hold: bool = False) -> RegisterLoad:
+    """Apply a staged file: new people, changed people, rounds of the dead and of those who left, next dates.
+
+    Applied already: returned as it is. Held: only another person than who staged it may release it, on purpose.
+    """
+    with acting(by, reason=f"register load {load.pk}") as frame:
+        _one_at_a_time()
+        load = RegisterLoad.objects.select_for_update().get(pk=load.pk)
+        if load.status == RegisterLoad.Status.APPLIED:
+            return load
+        if load.status not in {RegisterLoad.Status.STAGED, RegisterLoad.Status.HELD}:
+            raise IllegalMove("load_closed", _("This file was thrown away. Load it again to apply it."))
+        _weigh(load, frame)
+        _release_checked(load, by, override_hold)
+        touched = _people_written(load, frame)
+        _rounds_ended(touched, by, frame)
+        due_dates_refresh(by=by, person_ids=touched)
+        load.status, load.applied_by, load.applied_at = RegisterLoad.Status.APPLIED, by, frame.now
+        load.save()
+    return load
+
+
+def _release_checked(load: RegisterLoad, by: User, override_hold: bool) -> None:
+    if load.status != RegisterLoad.Status.HELD:
+        return
+    if not override_hold:
+        raise RoundbookError(
+            "load_held", _("This file is held. %(why)s") % {"why": load.held_reason}, load=load.pk
+        )
+    if by.pk == load.staged_by_id:
+        raise NotAllowed(
+            "second_person",
+            _("Somebody else than the person who loaded this file must release it."),
+            load=load.pk,
+        )
+
+
+def _people_written(load: RegisterLoad, frame: Acting) -> list[int]:
+    facts: dict[str, int | date] = {"load": load.pk, "today": frame.today}
+    with connection.cursor() as cursor:
+        cursor.execute(sql.UPDATE_CHANGED, facts)
+        changed = [pk for (pk,) in cursor.fetchall()]
+        cursor.execute(sql.INSERT_NEW, facts)
+        created = [pk for (pk,) in cursor.fetchall()]
+    load.changed, load.created = len(changed), len(created)
+    load.unchanged = load.lines - load.refused - len(changed) - len(created)
+    return [*changed, *created]
+
+
+def _rounds_ended(person_ids: list[int], by: User, frame: Acting) -> None:
+    """Close the rounds of the dead and of those who left; a referral never stops here, nor a kit that is back."""
+    rounds = Round.objects.filter(person__in=person_ids)
+    dead = rounds.filter(person__deceased_on__isnull=False, state__in=["kit_due", "kit_out", "result_due"])
+    left = rounds.filter(
+        person__deceased_on__isnull=True,
+        person__left_area_on__lte=frame.today,
+        state__in=["kit_due", "kit_out"],
+    )
+    for found, reason in ((dead, "died"), (left, "moved_away")):
+        ids = list(found.order_by("pk").values_list("pk", flat=True))
+        if ids:
+            rounds_stop(by=by, round_ids=ids, reason=reason, rule="job 2.1")
+
+
+def register_discard(*, by: User, load: RegisterLoad) -> RegisterLoad:
+    """Throw a staged or held file away; its refused lines stay to be read."""
+    with acting(by):
+        load = RegisterLoad.objects.select_for_update().get(pk=load.pk)
+        if load.status not in {RegisterLoad.Status.STAGED, RegisterLoad.Status.HELD}:
+            raise IllegalMove("load_closed", _("Only a file that waits can be thrown away."))
+        load.status = RegisterLoad.Status.DISCARDED
+        load.save()
+    return load

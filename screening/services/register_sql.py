@@ -1,0 +1,106 @@
+"""The SQL with which a staged register file is compared with the people and applied, set by set."""
+
+from screening.models.people import PersonIdentifier
+
+TEXTS = (
+    "family_name", "given_names", "name_key", "sex", "address_1", "address_2", "locality", "postcode", "phone", "email",
+    "language",
+)  # fmt: skip
+
+# What each column of a person becomes. A death is never taken back by a feed (two people do that), and an unknown
+# practice leaves the practice as it is.
+NEW_VALUES: dict[str, str] = {
+    **{column: f"s.{column}" for column in TEXTS},
+    "birth_date": "s.birth_date",
+    "area_id": "a.id",
+    "practice_id": "CASE WHEN s.practice_code = '' OR pr.id IS NOT NULL THEN pr.id ELSE p.practice_id END",
+    "deprivation_fifth": "f.fifth",
+    "deceased_on": "coalesce(s.deceased_on, p.deceased_on)",
+    "left_area_on": "s.left_area_on",
+}
+SHOWN = tuple(column for column in NEW_VALUES if column not in {"name_key", "deprivation_fifth"})
+"""The columns a reader is told about; the others follow from them."""
+
+STAGED_TABLE_COLUMNS = (
+    "load_id", "line", "person_number", "family_name", "given_names", "name_key", "birth_date", "sex", "address_1",
+    "address_2", "locality", "postcode", "phone", "email", "language", "area_code", "practice_code", "deceased_on",
+    "left_area_on",
+)  # fmt: skip
+_STAGED_TEXTS = ", ".join(c for c in STAGED_TABLE_COLUMNS if not c.endswith(("_on", "_date")))
+
+COPY_STAGED = (
+    f"COPY screening_stagedperson ({', '.join(STAGED_TABLE_COLUMNS)}) FROM STDIN"
+    f" (FORMAT csv, FORCE_NOT_NULL ({_STAGED_TEXTS}))"
+)
+COPY_REFUSED = "COPY screening_refusedline (load_id, line, code, sentence, raw) FROM STDIN"
+
+JOINED = f"""
+FROM screening_stagedperson s
+LEFT JOIN screening_personidentifier i
+    ON i.scheme = '{PersonIdentifier.REGISTER}' AND i.value = s.person_number AND i.valid_to IS NULL
+LEFT JOIN screening_person p ON p.id = i.person_id
+LEFT JOIN screening_area a ON a.code = s.area_code
+LEFT JOIN screening_practice pr ON pr.code = s.practice_code
+LEFT JOIN screening_postcodefifth f ON f.postcode = s.postcode
+WHERE s.load_id = %(load)s
+"""
+DIFFERS = "(" + " OR ".join(f"p.{c} IS DISTINCT FROM {value}" for c, value in NEW_VALUES.items()) + ")"
+
+
+def _emptied(column: str) -> str:
+    empty = "''" if column in TEXTS else "NULL"
+    stood = f"p.{column} IS NOT NULL" if empty == "NULL" else f"p.{column} <> ''"
+    gone = f"({NEW_VALUES[column]}) IS NULL" if empty == "NULL" else f"{NEW_VALUES[column]} = ''"
+    return f"count(*) FILTER (WHERE {stood} AND {gone}) AS emptied_{column}, count(*) FILTER (WHERE {stood}) AS filled_{column}"
+
+
+CAN_BE_EMPTIED = tuple(
+    c for c in SHOWN if c not in {"family_name", "given_names", "sex", "deceased_on", "left_area_on"}
+)
+
+COUNTS = f"""
+SELECT count(*) AS lines, count(*) FILTER (WHERE p.id IS NULL) AS created,
+    count(*) FILTER (WHERE p.id IS NOT NULL AND {DIFFERS}) AS changed,
+    count(*) FILTER (WHERE p.id IS NOT NULL AND NOT {DIFFERS}) AS unchanged,
+    count(*) FILTER (WHERE s.deceased_on IS NOT NULL AND p.deceased_on IS NULL AND p.id IS NOT NULL) AS deaths,
+    count(*) FILTER (WHERE s.left_area_on IS NOT NULL AND p.left_area_on IS NULL AND p.id IS NOT NULL) AS leavers,
+    count(*) FILTER (WHERE s.practice_code <> '' AND pr.id IS NULL) AS unknown_practices,
+    {", ".join(f"count(*) FILTER (WHERE p.id IS NOT NULL AND p.{c} IS DISTINCT FROM {NEW_VALUES[c]}) AS field_{c}" for c in SHOWN)},
+    {", ".join(_emptied(c) for c in CAN_BE_EMPTIED)}
+{JOINED}
+"""
+
+SAMPLE = f"""
+SELECT p.id, s.line, s.person_number, {", ".join(f"p.{c}::text, ({NEW_VALUES[c]})::text" for c in SHOWN)}
+{JOINED} AND p.id IS NOT NULL AND {DIFFERS} ORDER BY s.line LIMIT %(limit)s
+"""
+
+MISSING = f"""
+SELECT count(*) FROM screening_personidentifier i JOIN screening_person p ON p.id = i.person_id
+WHERE i.scheme = '{PersonIdentifier.REGISTER}' AND i.valid_to IS NULL AND p.merged_into_id IS NULL
+AND p.deceased_on IS NULL AND p.left_area_on IS NULL
+AND NOT EXISTS (SELECT 1 FROM screening_stagedperson s WHERE s.load_id = %(load)s AND s.person_number = i.value)
+"""
+
+_NEW_COLUMNS = [*NEW_VALUES, "hidden_address", "not_due_code", "last_feed_id"]
+INSERT_NEW = f"""
+WITH fresh AS MATERIALIZED (
+    SELECT nextval(pg_get_serial_sequence('screening_person', 'id')) AS new_id, s.person_number,
+        {", ".join(f"{value} AS {c}" for c, value in NEW_VALUES.items())}
+    {JOINED} AND p.id IS NULL ORDER BY s.line),
+people AS (
+    INSERT INTO screening_person (id, {", ".join(_NEW_COLUMNS)})
+    SELECT new_id, {", ".join(NEW_VALUES)}, false, '', %(load)s FROM fresh),
+numbers AS (
+    INSERT INTO screening_personidentifier (person_id, scheme, value, valid_from)
+    SELECT new_id, '{PersonIdentifier.REGISTER}', person_number, %(today)s FROM fresh)
+SELECT new_id FROM fresh
+"""
+
+UPDATE_CHANGED = f"""
+UPDATE screening_person t SET {", ".join(f"{c} = w.{c}" for c in NEW_VALUES)}, last_feed_id = %(load)s,
+    next_due_on = CASE WHEN w.deceased_on IS NULL THEN t.next_due_on END
+FROM (SELECT p.id, {", ".join(f"{value} AS {c}" for c, value in NEW_VALUES.items())}
+      {JOINED} AND p.id IS NOT NULL AND {DIFFERS}) w
+WHERE t.id = w.id RETURNING t.id
+"""
