@@ -17,7 +17,10 @@ class OutreachConfig(AppConfig):
 
     def ready(self) -> None:
         """Register the machine and the feed from the ledger of rounds."""
+        from django.core.checks import register
+
         from outreach import models, states
+        from outreach.checks import letter_libraries
         from staff.ledger.registry import (
             Ledger,
             TodoFeed,
@@ -26,6 +29,7 @@ class OutreachConfig(AppConfig):
             register_ledger,
         )
 
+        register(letter_libraries)
         register_ledger(Ledger(states.LETTER, models.Letter, models.LetterMove))
         register_append_only(models.PrintDocument)
         register_feed(TodoFeed("outreach_rounds", "screening_roundmove", ROUND_FEED))

@@ -142,7 +142,10 @@ class PrintRun(models.Model):
 
 
 class PrintedLetter(models.Model):
-    """One letter's place in a print run, with the token printed on each of its pages."""
+    """One letter's place in a print run, with the token printed on each of its pages.
+
+    `pulled` says why its paper was taken out before hand-over; only then may the letter be printed again.
+    """
 
     print_run = models.ForeignKey(PrintRun, on_delete=models.PROTECT, related_name="printed")
     letter = models.ForeignKey(Letter, on_delete=models.PROTECT, related_name="printed")
@@ -155,7 +158,9 @@ class PrintedLetter(models.Model):
     class Meta:
         ordering: ClassVar = ["position"]
         constraints: ClassVar = [
-            models.UniqueConstraint(fields=["letter"], name="a_letter_is_in_one_print_run"),
+            models.UniqueConstraint(
+                fields=["letter"], condition=Q(pulled=""), name="a_letter_is_in_one_print_run"
+            ),
             models.UniqueConstraint(fields=["print_run", "position"], name="positions_in_a_print_run"),
         ]
 

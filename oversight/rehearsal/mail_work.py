@@ -21,6 +21,6 @@ def mail_out(stage: Stage, *kinds: str) -> int:
             run = print_run_make(by=crew.office, kind=kind, limit=LIMIT)
             if not run.letters_count:
                 break
-            left += print_run_hand_over(by=crew.office, print_run=run)
+            left += print_run_hand_over(by=crew.office, print_run=run, without_document=True)
     stage.tally("letters", left)
     return left

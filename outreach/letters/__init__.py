@@ -1,0 +1,1 @@
+"""Letters as words and paper: texts, contexts, barcodes and the renderer."""

@@ -1,0 +1,211 @@
+"""Freezes letters: the words, the context and the checksum are fixed; nothing of them changes afterwards."""
+
+import json
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from datetime import date, timedelta
+from typing import Any
+
+from django.conf import settings
+from django.db import connection
+from django.utils import formats, translation
+
+from outreach.kinds import KINDS, REPLACEMENT_WORDS, REPLACEMENT_WORDS_DEFAULT
+from outreach.letters.contexts import CONTEXTS, checksum_of, context_words
+from outreach.letters.texts import Text, text_in_use, words_digest
+from outreach.models import Letter
+from outreach.querysets import rows_of
+from outreach.services.stopping import stops_applied
+from staff.acting import acting
+from staff.errors import RoundbookError
+from staff.ledger.moves import make_moves
+from staff.ledger.registry import ledger_of
+from staff.models import User
+
+CHUNK = 2_000
+PROTECTED_ROUTE = "Protected address: hand to the coordinator"
+
+
+def letters_freeze(*, by: User, limit: int = 10_000) -> int:
+    """Freeze up to `limit` owed letters whose day has come; returns how many were frozen.
+
+    Letters with a kit wait until a kit is assigned; the doctor's copy of a result at or above waits for the first
+    call attempt and for the person's letter (R11), but no longer than the promised days to first contact.
+    Stops are asked first. A letter that cannot be written whole is held for the office. Killed half-way, the chunk
+    that was open is simply still owed.
+    """
+    frozen = 0
+    while limit > 0:
+        taken, done = _freeze_chunk(by=by, limit=min(limit, CHUNK))
+        frozen += done
+        limit -= taken
+        if not taken:
+            break
+    return frozen
+
+
+_READY = """
+SELECT l.id FROM outreach_letter l LEFT JOIN results_result rs ON rs.id = l.result_id
+WHERE l.state = 'owed' AND (l.not_before IS NULL OR l.not_before <= %(today)s)
+  AND (l.kind <> ALL(%(with_kit)s::text[]) OR EXISTS (
+        SELECT 1 FROM screening_kit k WHERE k.round_id = l.round_id AND k.void_on IS NULL
+        AND k.state IN ('assigned', 'dispatched')))
+  AND (l.kind <> 'doctor_copy' OR rs.side <> 'at_or_above' OR rs.authorised_on <= %(waited)s OR (
+        EXISTS (SELECT 1 FROM results_contactattempt c WHERE c.referral_id = l.referral_id)
+        AND NOT EXISTS (SELECT 1 FROM outreach_letter o WHERE o.result_id = l.result_id
+                        AND o.kind = 'result_more_tests' AND o.state IN ('owed', 'held'))))
+ORDER BY array_position(%(kinds)s::text[], l.kind::text), l.due_on, l.id
+LIMIT %(limit)s FOR UPDATE OF l SKIP LOCKED
+"""
+
+
+def _freeze_chunk(*, by: User, limit: int) -> tuple[int, int]:
+    with acting(by) as frame:
+        contact_days = _contact_days(frame.today)
+        params = {
+            "today": frame.today, "waited": frame.today - timedelta(days=contact_days), "limit": limit,
+            "with_kit": [k.code for k in KINDS.values() if k.needs_kit], "kinds": list(KINDS),
+        }  # fmt: skip
+        taken = [row["id"] for row in rows_of(_READY, params)]
+        going, _stopped = stops_applied(by=by, letter_ids=taken, rule="freezing")
+        written, refused = _written(going, today=frame.today, contact_days=contact_days)
+        _store(written)
+        _moved(written, refused, today=frame.today)
+    return len(taken), len(written)
+
+
+def _contact_days(today: date) -> int:
+    rows = rows_of(
+        "SELECT s.contact_days FROM results_resultspolicy s JOIN screening_protocol p ON p.id = s.protocol_id"
+        " WHERE p.approved_by_id IS NOT NULL AND p.valid_from <= %(day)s"
+        " AND (p.valid_to IS NULL OR p.valid_to > %(day)s) ORDER BY p.valid_from DESC LIMIT 1",
+        {"day": today},
+    )
+    return int(rows[0]["contact_days"]) if rows else 7
+
+
+_FACTS = """
+SELECT l.id, l.kind, l.recipient, p.given_names, p.family_name, p.birth_date, p.language, p.hidden_address,
+    ARRAY_REMOVE(ARRAY[p.address_1, p.address_2, p.locality, p.postcode]::text[], '') AS address, p.next_due_on,
+    coalesce(n.value, '') AS number, k.id AS kit_id, coalesce(k.serial, '') AS serial, k.dispatched_on,
+    pr.id AS practice_id, coalesce(pr.name, '') AS practice_name, coalesce(pr.address, '') AS practice_address,
+    rs.side, rs.comparator, rs.reported_ug_g, rs.decimals, rs.cutoff_ug_g, rs.authorised_on, sm.collected_earliest,
+    (SELECT m.reason FROM outreach_lettermove m WHERE m.subject_id = l.id AND m.event = 'owe') AS why
+FROM outreach_letter l
+JOIN screening_person p ON p.id = l.person_id
+LEFT JOIN screening_personidentifier n ON n.person_id = p.id AND n.scheme = 'register' AND n.valid_to IS NULL
+LEFT JOIN screening_kit k ON k.round_id = l.round_id AND k.void_on IS NULL AND k.state IN ('assigned', 'dispatched')
+LEFT JOIN screening_practice pr ON pr.id = coalesce(l.practice_id, p.practice_id) AND l.recipient = 'doctor'
+LEFT JOIN results_result rs ON rs.id = l.result_id
+LEFT JOIN results_sample sm ON sm.id = rs.sample_id
+WHERE l.id = ANY(%(ids)s) ORDER BY l.id
+"""
+
+
+def _written(
+    ids: Sequence[int], *, today: date, contact_days: int
+) -> tuple[list[dict[str, Any]], dict[int, str]]:
+    """(letters with their words, letters that cannot be written whole → why)."""
+    written: dict[int, dict[str, Any]] = {}
+    refused: dict[int, str] = {}
+    for row in rows_of(_FACTS, {"ids": list(ids)}) if ids else []:
+        text = text_in_use(row["kind"], row["language"] if row["recipient"] == "person" else "")
+        try:
+            words = _words(row, text, today=today, contact_days=contact_days)
+        except RoundbookError as trouble:
+            refused[row["id"]] = trouble.code
+            continue
+        version = text.version
+        written[row["id"]] = {
+            "id": row["id"], "kit": row["kit_id"] if KINDS[row["kind"]].needs_kit else None,
+            "practice": row["practice_id"], "language": text.language, "version": version,
+            "context": json.dumps(words, ensure_ascii=False),
+            "checksum": checksum_of(text_version=version, words_digest=words_digest(version), context=words),
+        }  # fmt: skip
+    return list(written.values()), refused
+
+
+@contextmanager
+def _speaking(language: str) -> Iterator[None]:
+    with translation.override(settings.LANGUAGE_CODE if language == "en" else language):
+        yield
+
+
+def _words(row: dict[str, Any], text: Text, *, today: date, contact_days: int) -> dict[str, Any]:
+    with _speaking(text.language):
+        given = _offered_words(row, today) | _result_words(row, contact_days) | {"language": text.language}
+        wanted = CONTEXTS[row["kind"]].__dataclass_fields__
+        return context_words(CONTEXTS[row["kind"]](**{name: given[name] for name in wanted}))
+
+
+def _day(day: date | None) -> str:
+    return str(formats.date_format(day, "j F Y")) if day else ""
+
+
+def _offered_words(row: dict[str, Any], today: date) -> dict[str, Any]:
+    """What every letter says, and what belongs to kits."""
+    name = f"{row['given_names']} {row['family_name']}".strip()
+    practice = [line for line in [row["practice_name"], *row["practice_address"].splitlines()] if line]
+    home = [PROTECTED_ROUTE] if row["hidden_address"] else row["address"]
+    return {
+        "name": name, "person_name": name, "recipient_name": row["practice_name"] if practice else name,
+        "address": practice[1:] if practice else home, "written_on": _day(today),
+        "programme": settings.PROGRAMME_NAME, "phone": settings.PROGRAMME_PHONE, "hours": settings.PROGRAMME_HOURS,
+        "person_number": row["number"], "birth_date": _day(row["birth_date"]), "serial": row["serial"],
+        "sent_on": _day(row["dispatched_on"]), "practice_name": row["practice_name"],
+        "what_went_wrong": str(REPLACEMENT_WORDS.get(row["why"], REPLACEMENT_WORDS_DEFAULT)),
+    }  # fmt: skip
+
+
+def _result_words(row: dict[str, Any], contact_days: int) -> dict[str, Any]:
+    """What belongs to results; empty for letters without one."""
+    if row["side"] is None:
+        return {}
+    value = f"{row['reported_ug_g']:.{row['decimals']}f}"
+    due = row["next_due_on"]
+    return {
+        "value": f"{row['comparator'] + ' ' if row['comparator'] else ''}{value} µg/g",
+        "cutoff": f"{row['cutoff_ug_g'].normalize():f} µg/g",
+        "at_or_above": row["side"] == "at_or_above",
+        "collected_on": _day(row["collected_earliest"]),
+        "authorised_on": _day(row["authorised_on"]),
+        "next_invitation": str(formats.date_format(due, "F Y")) if due else "",
+        "call_by": _day(row["authorised_on"] + timedelta(days=contact_days)),
+    }
+
+
+_UPDATE = """
+UPDATE outreach_letter l SET kit_id = coalesce(w.kit, l.kit_id), practice_id = coalesce(w.practice, l.practice_id),
+    language = w.language, text_version = w.version, context = w.context::jsonb, checksum = w.checksum
+FROM unnest(%(id)s::bigint[], %(kit)s::bigint[], %(practice)s::bigint[], %(language)s::text[], %(version)s::text[],
+            %(context)s::text[], %(checksum)s::text[]) AS w(id, kit, practice, language, version, context, checksum)
+WHERE l.id = w.id AND l.state = 'owed'
+"""
+
+
+def _store(written: Sequence[dict[str, Any]]) -> None:
+    if written:
+        with connection.cursor() as cursor:
+            cursor.execute(_UPDATE, {name: [row[name] for row in written] for name in written[0]})
+
+
+def _moved(written: Sequence[dict[str, Any]], refused: dict[int, str], *, today: date) -> Counter[str]:
+    done: Counter[str] = Counter()
+    if written:
+        done["frozen"] = make_moves(
+            ledger_of(Letter),
+            "freeze",
+            source="SELECT id, due_on FROM outreach_letter WHERE id = ANY(%(ids)s)",
+            params={"ids": [row["id"] for row in written]},
+            values={"due_on": "w.due_on", "pool": "'office'"},
+        )
+    if refused:
+        done["held"] = make_moves(
+            ledger_of(Letter),
+            "hold",
+            source="SELECT * FROM unnest(%(ids)s::bigint[], %(why)s::text[]) AS t(id, why)",
+            params={"ids": list(refused), "why": list(refused.values()), "today": today},
+            values={"due_on": "%(today)s::date", "pool": "'office'", "reason": "w.why", "rule": "'freezing'"},
+        )
+    return done

@@ -1,0 +1,126 @@
+"""Planning: each event asks for its letters once, reminders come by date, late facts withdraw letters."""
+
+from datetime import timedelta
+
+import pytest
+from django.db import connection
+
+from outreach.models import Letter, LetterTodo
+from outreach.services.planning import letters_plan, letters_repair
+from screening.models import IntakeSession
+from staff import clock
+from staff.acting import acting
+from staff.ledger.moves import make_move
+from tests.factories import a_delivery, a_ready_return, a_round, by_default
+from tests.outreach.makers import a_result, planned
+
+pytestmark = pytest.mark.usefixtures("region")
+
+
+def test_a_new_round_asks_for_one_invitation_with_its_kit() -> None:
+    round_ = a_round(state="kit_due", sent_days_ago=0)
+    done = letters_plan(by=by_default())
+    assert done["todo"] == 1
+    assert done["invitation"] == 1
+    letter = Letter.objects.get()
+    assert (letter.state, letter.pool, letter.key) == ("owed", "office", f"invitation:{round_.pk}")
+    assert letter.kit == round_.kits.get()
+    assert not LetterTodo.objects.exists()
+
+
+def test_planning_again_adds_nothing() -> None:
+    a_result("3.0")
+    first = letters_plan(by=by_default())
+    assert first["result_below"] == 1
+    assert letters_plan(by=by_default()) == {}
+    assert letters_repair(by=by_default(), since=clock.today() - timedelta(days=30))["rounds"] == 1
+    assert Letter.objects.count() == 3
+
+
+def test_a_result_below_asks_for_a_letter_and_the_doctors_copy() -> None:
+    result = a_result("3.0")
+    letters = {x.kind: x for x in planned(result=result)}
+    assert set(letters) == {"result_below", "doctor_copy"}
+    assert letters["doctor_copy"].practice == result.person.practice
+    assert letters["doctor_copy"].recipient == "doctor"
+
+
+def test_a_result_at_or_above_waits_for_a_day_on_which_it_lands_well() -> None:
+    result = a_result("64.2")
+    (letter,) = planned("result_more_tests")
+    assert letter.referral == result.referral_link.referral
+    assert str(letter.not_before) == "2026-06-19", "Wednesday and Thursday would land on Friday and Saturday"
+    assert letter.due_on == letter.not_before
+
+
+def test_an_unsuitable_sample_asks_for_a_replacement_letter_with_the_reason() -> None:
+    round_ = a_round()
+    back = a_ready_return(round_)
+    with acting(by_default()):
+        make_move(back, "reject", reason="leaking")
+        make_move(round_, "unsuitable", due_on=clock.today(), pool="office", reason="leaking")
+    (letter,) = planned("replacement")
+    assert letter.moves.get(event="owe").reason == "leaking"
+
+
+def test_a_reminder_comes_on_its_day_once() -> None:
+    round_ = a_round(sent_days_ago=27)
+    assert not planned("reminder")
+    with clock.at(clock.now() + timedelta(days=1)):
+        (letter,) = planned("reminder", round=round_)
+        assert letter.state == "owed"
+        assert len(planned("reminder")) == 1
+
+
+def test_no_reminder_once_the_kit_is_back() -> None:
+    round_ = a_round(sent_days_ago=40)
+    a_ready_return(round_)
+    assert not planned("reminder")
+
+
+def test_unopened_post_of_an_earlier_day_delays_reminders() -> None:
+    a_round(sent_days_ago=40)
+    sack = a_delivery(arrived=clock.today() - timedelta(days=1))
+    session = IntakeSession.objects.create(delivery=sack, operator=by_default(), started_at=clock.now())
+    assert letters_plan(by=by_default())["reminders_waiting"] == 1
+    assert not Letter.objects.filter(kind="reminder").exists()
+    session.closed_at = clock.now()
+    session.save(update_fields=["closed_at"])
+    assert len(planned("reminder")) == 1
+
+
+def test_todays_post_delays_nothing() -> None:
+    a_round(sent_days_ago=40)
+    a_delivery()
+    assert len(planned("reminder")) == 1
+
+
+def test_a_withdrawn_result_takes_its_unsent_letters_back() -> None:
+    result = a_result("64.2")
+    assert {x.state for x in planned(result=result)} == {"owed"}
+    with acting(by_default()):
+        type(result).objects.filter(pk=result.pk).update(is_current=False, is_deciding=False)
+        make_move(result.round, "withdraw", due_on=clock.today(), pool="laboratory")
+    assert letters_plan(by=by_default())["supersede"] == 2
+    assert {x.state for x in planned(result=result)} == {"superseded"}
+
+
+def test_repair_adds_only_what_is_missing() -> None:
+    a_result("3.0")
+    LetterTodo.objects.all().delete()
+    assert not planned()
+    done = letters_repair(by=by_default(), since=clock.today() - timedelta(days=1))
+    assert done["result_below"] == 1
+    assert (
+        letters_repair(by=by_default(), since=clock.today() - timedelta(days=1)).get("result_below", 0) == 0
+    )
+
+
+def test_a_sweep_with_nothing_owed_reads_no_ledger() -> None:
+    with connection.execute_wrapper(_refuse_ledgers):
+        assert letters_plan(by=by_default()) == {}
+
+
+def _refuse_ledgers(execute, sql, params, many, context):  # type: ignore[no-untyped-def]
+    assert "screening_roundmove" not in sql
+    return execute(sql, params, many, context)
