@@ -199,5 +199,5 @@ def test_of_many_who_claim_at_once_one_wins_and_the_others_are_told(fresh_db: st
     assert winners == {referral.owner_id}
     losers = [one for one in said if one[0] != "won"]
     assert len(said) == len(people)
-    assert {one for one in losers} <= {("already_claimed", referral.owner.full_name)}
+    assert set(losers) <= {("already_claimed", referral.owner.full_name)}
     assert referral.moves.filter(event="claim").count() == 1
