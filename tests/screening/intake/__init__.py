@@ -1,0 +1,1 @@
+"""Tests of the post: scans, undoing, set-asides and the bench page."""
