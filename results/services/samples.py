@@ -1,17 +1,19 @@
 """How samples come to the bench and leave it: the work that the ledger of returns asks for."""
 
+from typing import Any
+
 from django.db import connection
 from django.utils.translation import gettext_lazy as _
 
 from results.models import Sample
 from screening.services.rounds import rounds_unsuitable
+from staff.access import require_role
 from staff.acting import acting
 from staff.errors import RoundbookError
 from staff.ledger.moves import make_move, make_moves
 from staff.ledger.registry import ledger_of
 from staff.models import User
 from staff.roles import Pool, Role
-from staff.access import require_role
 
 TAKE_TODO = """
     DELETE FROM results_sampletodo t USING (
@@ -60,7 +62,7 @@ def samples_take_in(*, by: User, limit: int = 50_000) -> int:
             if not returns:
                 return 0
             tomorrow = frame.today.fromordinal(frame.today.toordinal() + 1)
-            params = {"returns": returns, "tomorrow": tomorrow}
+            params: dict[str, Any] = {"returns": returns, "tomorrow": tomorrow}
             cursor.execute(NEW_SAMPLES, params)
             cursor.execute(SAME_VIAL_AGAIN, params)
         ledger = ledger_of(Sample)
@@ -79,7 +81,9 @@ def rounds_without_usable_kit(*, by: User, sample_ids: list[int]) -> int:
     or already has its result. Returns how many rounds wait for a kit again."""
     rounds = (
         Sample.objects.filter(pk__in=sample_ids)
-        .exclude(round__samples__state__in=["ready", "in_run", "measured", "repeat", "held", "ready_to_authorise"])
+        .exclude(
+            round__samples__state__in=["ready", "in_run", "measured", "repeat", "held", "ready_to_authorise"]
+        )
         .exclude(round__results__is_current=True)
         .values_list("round_id", flat=True)
         .distinct()

@@ -1,0 +1,274 @@
+"""What a person or the bulk release sees before authorising: each sample's reading, its class, and what stands in the
+way."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from decimal import Decimal
+from functools import lru_cache
+from typing import Literal, cast
+
+from django.db import connection
+from django.utils.translation import gettext as _
+
+from results import classify
+from results.classify import Classification, CutoffError, Device, Side, cutoff_for
+from results.models import CutoffRule, InboxLine, Result, Run
+from results.services.referrals_frame import results_policy_on
+from results.units import Comparator, Quantity
+from staff.errors import RoundbookError
+
+RESOLVED_BY = frozenset({"next_step_signed", "already_examined", "examined_elsewhere", "result_withdrawn"})
+GOOD_RUNS = frozenset({Run.Status.IN_CONTROL.value, Run.Status.RESOLVED.value})
+READINGS = """
+    SELECT s.id, s.serial, s.state, s.round_id, s.person_id, d.state, d.sex_at_invitation, d.age_at_invitation,
+           b.collected_earliest, b.collected_earliest + m.sample_age_limit_days,
+           m.id, m.stool_mg, m.buffer_ml, m.loq_ug_g, m.upper_ug_g,
+           r.id, r.run_id, u.status, r.file_id, r.value, r.comparator, r.unit, r.flag, r.analysed_on,
+           (SELECT bool_or(x.is_current) FROM results_result x WHERE x.reading_id = r.id)
+    FROM results_sample s JOIN results_reading r ON r.sample_id = s.id JOIN results_run u ON u.id = r.run_id
+    JOIN screening_return b ON b.id = s.return_of_id JOIN screening_round d ON d.id = s.round_id
+    JOIN screening_kit k ON k.id = s.kit_id JOIN screening_lot l ON l.id = k.lot_id
+    JOIN screening_kitmodel m ON m.id = l.kit_model_id
+    WHERE {which} ORDER BY s.round_id, r.id
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingFact:
+    """One reading with everything its class depends on."""
+
+    sample_id: int
+    serial: str
+    sample_state: str
+    round_id: int
+    person_id: int
+    round_state: str
+    sex: str
+    age: int | None
+    collected_earliest: date
+    usable_until: date
+    kit_model_id: int
+    stool_mg: Decimal
+    buffer_ml: Decimal
+    loq: Decimal
+    upper: Decimal
+    reading_id: int
+    run_id: int
+    run_status: str
+    file_id: int | None
+    value: Decimal | None
+    comparator: str
+    unit: str
+    flag: str
+    analysed_on: date
+    result_stands: bool | None
+    """False when a result was made of it and withdrawn; None when none was made."""
+
+    @property
+    def valid(self) -> bool:
+        """Whether it may become a result: unflagged, never withdrawn, in a run in control, not too old (R2, R6)."""
+        return (
+            self.run_status in GOOD_RUNS
+            and not self.flag
+            and self.result_stands is not False
+            and self.value is not None
+            and self.analysed_on <= self.usable_until
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Classed:
+    """A reading with its class and the rule that gave it."""
+
+    fact: ReadingFact
+    rule: classify.CutoffRule
+    decimals: int
+    outcome: Classification
+
+
+@dataclass(frozen=True, slots=True)
+class Obstacle:
+    """Why a result below is not released with the rest; `final` ones cannot be reasoned away here."""
+
+    code: str
+    sentence: str
+    final: bool = False
+
+
+@dataclass(slots=True)
+class Candidate:
+    """A sample on the release list: the reading that counts for it, and what stands in the way of a result below."""
+
+    classed: Classed
+    others: list[Classed]
+    obstacles: list[Obstacle] = field(default_factory=list)
+
+    @property
+    def fact(self) -> ReadingFact:
+        """The reading that counts."""
+        return self.classed.fact
+
+    @property
+    def side(self) -> Side:
+        """The side of that reading."""
+        return self.classed.outcome.side
+
+    @property
+    def clear_below(self) -> bool:
+        """Whether it goes out with the bulk release."""
+        return self.side is Side.BELOW and not self.obstacles
+
+
+class Classifier:
+    """Classes readings by the rules of their day; one instance a transaction."""
+
+    def __init__(self) -> None:
+        self._rules = list(_rules())
+        self._rule = lru_cache(maxsize=None)(self._find_rule)
+        self._class = lru_cache(maxsize=None)(self._find_class)
+        self._decimals = lru_cache(maxsize=None)(lambda day: results_policy_on(day).decimals)
+
+    def classed(self, fact: ReadingFact) -> Classed | None:
+        """The class of a reading by the rule of its day of analysis for sex and age at invitation (R4, R10); None for
+        one without a value."""
+        if fact.value is None:
+            return None
+        rule = self._rule(fact.sex, fact.age, fact.analysed_on)
+        decimals = self._decimals(fact.analysed_on)
+        device = Device(fact.buffer_ml, fact.stool_mg, fact.loq, fact.upper)
+        outcome = self._class(
+            fact.comparator, fact.value, fact.unit, device, decimals, rule.cutoff, rule.comparison
+        )
+        return Classed(fact, rule, decimals, outcome)
+
+    def _find_rule(self, sex: str, age: int | None, day: date) -> classify.CutoffRule:
+        try:
+            return cutoff_for(self._rules, sex, age, day)
+        except CutoffError as error:
+            raise RoundbookError(error.code.value, error.sentence) from None
+
+    @staticmethod
+    def _find_class(
+        comparator: Comparator, value: Decimal, unit: str, device: Device, decimals: int, cutoff: Decimal,
+        comparison: classify.Comparison,
+    ) -> Classification:  # fmt: skip
+        return classify.classify(Quantity(comparator, value), unit, device, decimals, cutoff, comparison)
+
+
+def _rules() -> Iterable[classify.CutoffRule]:
+    for row in CutoffRule.objects.filter(approved_by__isnull=False):
+        women, men = 1 in row.sex_key, 2 in row.sex_key
+        sex: Literal["female", "male"] | None = None if women and men else "female" if women else "male"
+        yield classify.CutoffRule(
+            id=row.pk, valid_from=row.valid.lower or date.min, valid_until=row.valid.upper, cutoff=row.cutoff_ug_g,
+            comparison=cast("classify.Comparison", row.comparison), sex=sex, age_from=row.ages.lower,
+            age_to=None if row.ages.upper is None else row.ages.upper - 1,
+        )  # fmt: skip
+
+
+def reading_fact(reading_id: int) -> ReadingFact:
+    """Everything one reading's class depends on, as it is now."""
+    with connection.cursor() as cursor:
+        cursor.execute(READINGS.format(which="r.id = %s"), [reading_id])
+        return ReadingFact(*cursor.fetchone())
+
+
+def candidates(sample_ids: Sequence[int]) -> list[Candidate]:
+    """The samples of these that are ready to release, each with the reading that counts and every obstacle."""
+    classifier = Classifier()
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT DISTINCT round_id FROM results_sample WHERE id = ANY(%s) AND state = 'ready_to_authorise'",
+            [list(sample_ids)],
+        )
+        cursor.execute(READINGS.format(which="s.round_id = ANY(%s)"), [[row[0] for row in cursor.fetchall()]])
+        facts = [ReadingFact(*row) for row in cursor.fetchall()]
+    by_round: dict[int, list[Classed]] = defaultdict(list)
+    for fact in facts:
+        classed = classifier.classed(fact)
+        if classed is not None:
+            by_round[fact.round_id].append(classed)
+    wanted = set(sample_ids)
+    found = [
+        candidate
+        for readings in by_round.values()
+        for candidate in _of_round(readings)
+        if candidate.fact.sample_id in wanted
+    ]
+    _add_obstacles(found)
+    return found
+
+
+def _of_round(readings: list[Classed]) -> Iterable[Candidate]:
+    by_sample: dict[int, list[Classed]] = defaultdict(list)
+    for one in readings:
+        by_sample[one.fact.sample_id].append(one)
+    for own in by_sample.values():
+        if own[0].fact.sample_state != "ready_to_authorise":
+            continue
+        valid = [one for one in own if one.fact.valid]
+        if valid:
+            high = [one for one in valid if one.outcome.side is Side.AT_OR_ABOVE]
+            counting = high[0] if high else valid[-1]
+            yield Candidate(counting, [one for one in readings if one is not counting])
+
+
+def _add_obstacles(found: Sequence[Candidate]) -> None:
+    unresolved = _unresolved_people(found)
+    unsettled = set(
+        InboxLine.objects.filter(settled_note="", serial__in=[c.fact.serial for c in found])
+        .exclude(verdict="taken")
+        .values_list("serial", flat=True)
+    )
+    for candidate in found:
+        candidate.obstacles += _obstacles(candidate, unresolved, unsettled)
+
+
+def _obstacles(
+    candidate: Candidate, unresolved: set[tuple[int, int]], unsettled: set[str]
+) -> Iterable[Obstacle]:
+    fact = candidate.fact
+    higher = [one for one in candidate.others if one.outcome.side is not Side.BELOW]
+    if any(one.fact.valid for one in higher):
+        yield Obstacle(
+            "another_reading_high",
+            _("Another valid reading of this round is at or above the cutoff, or could be. It stands (R5)."), final=True,
+        )  # fmt: skip
+    elif higher:
+        yield Obstacle(
+            "earlier_reading_high",
+            _(
+                "An earlier reading of this round was at or above the cutoff but is not valid (flagged, held, withdrawn or too old)."
+            ),
+        )
+    if any(round_id != fact.round_id for person, round_id in unresolved if person == fact.person_id):
+        yield Obstacle(
+            "earlier_result_open",
+            _("An earlier result at or above the cutoff was never followed to its end."),
+        )
+    if fact.serial in unsettled:
+        yield Obstacle(
+            "line_unsettled", _("Another line of a readings file names this sample and is not settled.")
+        )
+    if fact.file_id is None:
+        yield Obstacle("typed", _("The reading was typed by hand."))
+    if candidate.side is Side.NEEDS_PERSON:
+        yield Obstacle("needs_person", str(candidate.classed.outcome.reason.sentence))
+    if fact.round_state in ("kit_due", "kit_out"):
+        yield Obstacle("round_elsewhere", _("The round waits for another kit. Look why before releasing."))
+
+
+def _unresolved_people(found: Sequence[Candidate]) -> set[tuple[int, int]]:
+    """(person, round) of earlier results at or above whose referral is live or closed without an answer (I30)."""
+    earlier = (
+        Result.objects.filter(
+            person_id__in={c.fact.person_id for c in found}, is_current=True, side="at_or_above"
+        )
+        .exclude(
+            referral_link__referral__state="closed", referral_link__referral__close_reason__in=RESOLVED_BY
+        )
+        .values_list("person_id", "round_id")
+    )
+    return set(earlier)

@@ -1,0 +1,296 @@
+"""Taking a readings file in: kept whole, each line answered, readings stored and samples moved in a few statements."""
+
+import csv
+import hashlib
+import io
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from datetime import date, timedelta
+
+from django.db import connection
+from django.utils.translation import gettext as _
+
+from results.lab_formats.csv_readings import RawLine, ReadingsFileError, lines_read, running_number
+from results.models import InboxLine, ReadingsFile, Run, Sample
+from results.services.readings_copy import copy_rows
+from results.services.readings_judging import ALREADY_STORED, TAKEN, Judged, RunFacts, SampleFact, lines_judge
+from results.services.samples import rounds_without_usable_kit, samples_take_in
+from screening.serials import SerialError, serial_read
+from staff import clock
+from staff.access import require_role
+from staff.acting import Acting, acting
+from staff.errors import IllegalMove, RoundbookError
+from staff.ledger.moves import make_moves
+from staff.ledger.registry import ledger_of
+from staff.models import User
+from staff.roles import Pool, Role
+
+SAMPLES = """
+    SELECT k.serial, k.id, s.id, coalesce(s.state, ''), s.round_id, b.collected_earliest,
+           b.collected_earliest + m.sample_age_limit_days
+    FROM unnest(%s::text[]) w(serial) JOIN screening_kit k ON k.serial = w.serial
+    JOIN screening_lot l ON l.id = k.lot_id JOIN screening_kitmodel m ON m.id = l.kit_model_id
+    LEFT JOIN results_sample s ON s.kit_id = k.id LEFT JOIN screening_return b ON b.id = s.return_of_id
+"""
+STORED = """
+    SELECT s.serial, r.running_number, r.raw FROM results_reading r
+    JOIN results_sample s ON s.id = r.sample_id JOIN results_run u ON u.id = r.run_id
+    WHERE s.serial = ANY(%s) AND u.analyser_id = %s
+"""
+LAST_NUMBER = """
+    SELECT max(substring(i.raw FROM '^[[:space:]"]*([0-9]{1,9})')::bigint) FROM results_inboxline i
+    JOIN results_readingsfile f ON f.id = i.file_id WHERE f.run_id = %s
+      AND (i.verdict <> 'sequence_broken' OR i.settled_note <> '')
+"""
+READING = [
+    "sample_id",
+    "run_id",
+    "file_id",
+    "line",
+    "running_number",
+    "raw",
+    "comparator",
+    "value",
+    "unit",
+    "flag",
+    "analysed_on",
+    "read_at",
+]
+INBOX = ["at", "file_id", "line", "raw", "serial", "verdict", "sentence", "settled_note"]
+EVENTS = ("flag", "measure", "give_up", "spoil")
+"""In this order a sample flagged and then measured, or flagged twice, in one file comes out right."""
+
+
+def readings_load(*, by: User, run: Run, name: str, content: bytes) -> ReadingsFile:
+    """Take a readings file into an open run and answer every line; the same file again changes nothing.
+
+    Raises RoundbookError when the run is not open or the file is not of the documented format; nothing is stored then.
+    """
+    require_role(by, Role.LABORATORY)
+    digest = hashlib.sha256(content).hexdigest()
+    known = ReadingsFile.objects.filter(sha256=digest).first()
+    if known is not None:
+        return known
+    lines = _lines(content)
+    with acting(by) as frame:
+        run = _open_run(run)
+        known = ReadingsFile.objects.filter(sha256=digest).first()
+        if known is not None:
+            return known
+        samples_take_in(by=by)
+        file = ReadingsFile.objects.create(
+            name=name[:200],
+            sha256=digest,
+            run=run,
+            content=content,
+            lines=len(lines),
+            loaded_by=by,
+            loaded_at=frame.now,
+        )
+        judged = _judge(run, lines, frame)
+        file.taken = _store(file, judged, by=by, frame=frame)
+        _write_inbox(file, judged, frame)
+        file.save(update_fields=["taken"])
+    return file
+
+
+def readings_preview(*, by: User, run: Run, content: bytes) -> list[Judged]:
+    """What would become of each line, without storing anything."""
+    require_role(by, Role.LABORATORY)
+    lines = _lines(content)
+    with acting(by) as frame:
+        samples_take_in(by=by)
+        return _judge(_open_run(run), lines, frame)
+
+
+def _lines(content: bytes) -> list[RawLine]:
+    try:
+        return lines_read(content)
+    except ReadingsFileError as error:
+        raise RoundbookError(error.code, error.sentence) from None
+
+
+def _open_run(run: Run) -> Run:
+    locked = Run.objects.select_for_update(of=("self",)).select_related("analyser__site").get(pk=run.pk)
+    if locked.status != Run.Status.OPEN:
+        raise IllegalMove(
+            "run_not_open",
+            _("%(run)s is not open, so nothing was taken. Open a run with its controls, then load the file.")
+            % {"run": locked},
+        )
+    return locked
+
+
+def _judge(run: Run, lines: Sequence[RawLine], frame: Acting, *, follow_on: bool = True) -> list[Judged]:
+    serials = sorted(set(_serials(lines)))
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT id FROM results_sample WHERE serial = ANY(%s) ORDER BY id FOR UPDATE", [serials]
+        )
+        cursor.execute(SAMPLES, [serials])
+        samples = {row[0]: SampleFact(*row[1:]) for row in cursor.fetchall()}
+        cursor.execute(STORED, [serials, run.analyser_id])
+        stored = frozenset((serial, number, raw) for serial, number, raw in cursor.fetchall())
+        cursor.execute(LAST_NUMBER, [run.pk])
+        (last,) = cursor.fetchone()
+    facts = RunFacts(
+        unit=run.unit,
+        opened_at=run.opened_at,
+        now=frame.now,
+        zone=clock.zone(run.analyser.site.time_zone),
+        last_number=last if follow_on else None,
+        numbers=frozenset(run.readings.values_list("running_number", flat=True)),
+        stored=stored,
+    )
+    return list(lines_judge(lines, samples, facts))
+
+
+def _serials(lines: Iterable[RawLine]) -> Iterable[str]:
+    for line in lines:
+        try:
+            yield serial_read(line.fields[1] if line.fields else "")
+        except SerialError:
+            continue
+
+
+def _store(file: ReadingsFile, judged: Sequence[Judged], *, by: User, frame: Acting) -> int:
+    """Write the readings and move their samples; returns how many were taken."""
+    taken = [one for one in judged if one.stored]
+    copy_rows("results_reading", READING, (_reading_row(file, one) for one in taken))
+    tomorrow = frame.today + timedelta(days=1)
+    for event in EVENTS:
+        rows = {one.sample_id: one.sentence for one in judged if one.event == event and one.sample_id}
+        _move(event, rows, due=tomorrow)
+    lost = [one.sample_id for one in judged if one.event in ("give_up", "spoil") and one.sample_id]
+    if lost:
+        rounds_without_usable_kit(by=by, sample_ids=lost)
+    return len(taken)
+
+
+def _reading_row(file: ReadingsFile, one: Judged) -> tuple[object, ...]:
+    quantity, fields = one.quantity, one.line.fields or ("",) * 6
+    return (
+        one.sample_id, file.run_id, file.pk, one.line.line, one.line.running_number, fields[2].strip()[:40],
+        quantity.comparator if quantity else "", quantity.value if quantity else None, one.unit, one.flag,
+        one.analysed_on, one.read_at,
+    )  # fmt: skip
+
+
+def _move(event: str, rows: dict[int, str], *, due: date) -> None:
+    if not rows:
+        return
+    params: dict[str, object] = {
+        "ids": list(rows),
+        "notes": ["" if event == "measure" else n for n in rows.values()],
+    }
+    values = {"note": "w.note", "rule": "'R2'" if event == "spoil" else "''"}
+    if event in ("measure", "flag"):
+        params["due"] = due
+        values |= {"due_on": "%(due)s::date", "pool": f"'{Pool.LABORATORY}'"}
+    moved = make_moves(
+        ledger_of(Sample),
+        event,
+        source="SELECT * FROM unnest(%(ids)s::bigint[], %(notes)s::text[]) AS u(id, note)",
+        params=params,
+        values=values,
+    )
+    if moved != len(rows):
+        raise IllegalMove("sample_moved", _("A sample changed while the file was read. Load the file again."))
+
+
+def _write_inbox(file: ReadingsFile, judged: Sequence[Judged], frame: Acting) -> None:
+    copy_rows(
+        "results_inboxline",
+        INBOX,
+        (
+            (
+                frame.now, file.pk, one.line.line, one.line.text, one.serial, one.verdict, one.sentence,
+                one.sentence if one.verdict == ALREADY_STORED else "",
+            )
+            for one in judged
+        ),
+    )  # fmt: skip
+
+
+def line_settle(*, by: User, line: InboxLine, note: str) -> InboxLine:
+    """Take one refused line off the list of lines without a home, with a note of what was found."""
+    require_role(by, Role.LABORATORY)
+    if not note.strip():
+        raise RoundbookError(
+            "words_missing", _("Write what was found, so that the line may leave this list.")
+        )
+    with acting(by, reason=note.strip()):
+        words = _("%(note)s (%(who)s)") % {"note": note.strip()[:120], "who": by}
+        changed = InboxLine.objects.filter(pk=line.pk, settled_note="").exclude(verdict=TAKEN)
+        if not changed.update(settled_note=words[:200]):
+            raise IllegalMove("line_settled", _("This line was settled already."))
+    line.refresh_from_db()
+    return line
+
+
+def readings_gap_explain(*, by: User, file: ReadingsFile, note: str) -> int:
+    """Go on with the lines that a break in the running numbers held, after the rack was compared; returns how many
+    were taken.
+
+    Lines at the break without a usable number of their own are settled with the note. The run must still be open.
+    """
+    require_role(by, Role.LABORATORY)
+    if not note.strip():
+        raise RoundbookError("words_missing", _("Write what the comparison of list and rack showed."))
+    with acting(by, reason=note.strip()) as frame:
+        run = _open_run(file.run)
+        held = list(
+            InboxLine.objects.select_for_update()
+            .filter(file_id=file.pk, verdict="sequence_broken", settled_note="")
+            .order_by("line")
+        )
+        wanted = {row.line: row for row in held}
+        lines = [line for line in lines_read(bytes(file.content)) if line.line in wanted]
+        used = set(run.readings.values_list("running_number", flat=True))
+        while lines and (running_number((lines[0].fields or ("",))[0]) or 0) in used | {0}:
+            row = wanted[lines.pop(0).line]
+            InboxLine.objects.filter(pk=row.pk).update(settled_note=note.strip()[:200])
+        judged = _judge(run, lines, frame, follow_on=False)
+        taken = _store(file, judged, by=by, frame=frame)
+        _rewrite_inbox(wanted, judged, note.strip())
+        ReadingsFile.objects.filter(pk=file.pk).update(taken=file.taken + taken)
+    return taken
+
+
+def _rewrite_inbox(wanted: dict[int, InboxLine], judged: Sequence[Judged], note: str) -> None:
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "UPDATE results_inboxline i SET serial = w.serial, verdict = w.verdict, sentence = w.sentence"
+            " FROM unnest(%s::bigint[], %s::text[], %s::text[], %s::text[]) AS w(id, serial, verdict, sentence)"
+            " WHERE i.id = w.id",
+            [
+                [wanted[one.line.line].pk for one in judged],
+                [one.serial for one in judged],
+                [one.verdict for one in judged],
+                [
+                    one.sentence if one.verdict == "sequence_broken" else f"{one.sentence} ({note[:120]})"
+                    for one in judged
+                ],
+            ],
+        )
+
+
+def verdict_counts(file: ReadingsFile) -> Counter[str]:
+    """How many lines of a file got which verdict."""
+    return Counter(InboxLine.objects.filter(file_id=file.pk).values_list("verdict", flat=True))
+
+
+def refused_csv(file: ReadingsFile) -> bytes:
+    """The lines that were not taken, as they were sent, each with its line number and sentence before it."""
+    rows = (
+        InboxLine.objects.filter(file_id=file.pk)
+        .exclude(verdict__in=[TAKEN, ALREADY_STORED])
+        .order_by("line")
+    )
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow(["line", "why", "as_sent"])
+    for row in rows:
+        text = f"'{row.raw}" if row.raw[:1] in ("=", "+", "-", "@") else row.raw
+        writer.writerow([row.line, row.sentence, text])
+    return out.getvalue().encode("utf-8-sig")

@@ -1,0 +1,270 @@
+"""What becomes of each line of a readings file: one verdict and one sentence a line, decided from facts read once."""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from decimal import Decimal
+from zoneinfo import ZoneInfo
+
+from django.utils.translation import gettext as _
+
+from results.lab_formats.csv_readings import RawLine, unit_read
+from results.models import Unit
+from results.units import Quantity, ReadingError, parse_reading
+from screening.serials import SerialError, serial_read
+from staff import clock
+
+ON_THE_BENCH = frozenset({"ready", "in_run", "repeat"})
+WAS_MEASURED = frozenset({"measured", "held", "ready_to_authorise", "reported"})
+BEFORE_OPENING = timedelta(minutes=15)
+AHEAD = timedelta(minutes=15)
+LARGEST = Decimal(10) ** 8
+TAKEN = "taken"
+ALREADY_STORED = "already_stored"
+
+
+@dataclass(slots=True)
+class SampleFact:
+    """What is known of one serial: whether the kit is ours, its sample, and when it grows too old."""
+
+    kit_id: int
+    sample_id: int | None
+    state: str
+    round_id: int | None
+    collected_earliest: date | None
+    usable_until: date | None
+
+
+@dataclass(frozen=True, slots=True)
+class RunFacts:
+    """What is known of the run: its unit and times, and which numbers it has used."""
+
+    unit: str
+    opened_at: datetime
+    now: datetime
+    zone: ZoneInfo
+    last_number: int | None
+    numbers: frozenset[int]
+    stored: frozenset[tuple[str, int, str]]
+
+
+@dataclass(slots=True)
+class Judged:
+    """The answer to one line; `event` is the move its sample makes (empty: none)."""
+
+    line: RawLine
+    serial: str
+    verdict: str
+    sentence: str
+    event: str = ""
+    sample_id: int | None = None
+    quantity: Quantity | None = None
+    unit: str = ""
+    flag: str = ""
+    read_at: datetime | None = None
+    analysed_on: date | None = None
+
+    @property
+    def stored(self) -> bool:
+        """Whether a reading is written for it."""
+        return self.verdict == TAKEN
+
+
+class Refusal(Exception):
+    """Ends the judging of one line: verdict and sentence; `event` when the sample itself is done with."""
+
+    def __init__(self, verdict: str, sentence: object, event: str = "") -> None:
+        super().__init__(verdict)
+        self.verdict, self.sentence, self.event = verdict, str(sentence), event
+
+
+def lines_judge(lines: Iterable[RawLine], samples: dict[str, SampleFact], run: RunFacts) -> Iterator[Judged]:
+    """Judge the lines of one file in their order.
+
+    A running number that is missing, unreadable or out of order holds that line and every later one, because from
+    there on a reading may belong to the neighbouring vial. A file may begin further back than the run stands, as a
+    longer export of the same memory does. States in `samples` are moved on as lines are taken.
+    """
+    expected = None if run.last_number is None else run.last_number + 1
+    broken = ""
+    for nth, line in enumerate(lines):
+        number = line.running_number
+        if nth == 0 and number is not None and expected is not None:
+            expected = min(expected, number)
+        if not broken and number is not None and (_serial_or_text(line), number, _value(line)) in run.stored:
+            expected = number + 1 if number in run.numbers else expected
+            yield Judged(
+                line, _serial_or_text(line), ALREADY_STORED, _("This very reading was stored before.")
+            )
+            continue
+        broken = broken or _sequence_trouble(line, number, expected, run)
+        if broken:
+            yield Judged(line, _serial_or_text(line), "sequence_broken", broken)
+            continue
+        expected = (number or 0) + 1
+        yield _judge(line, samples, run)
+
+
+def _sequence_trouble(line: RawLine, number: int | None, expected: int | None, run: RunFacts) -> str:
+    if number is None:
+        return _(
+            "Line %(line)s has no readable running number. It and everything after it wait until somebody has compared"
+            " the analyser's list with the rack."
+        ) % {"line": line.line}
+    if (expected is not None and number != expected) or number in run.numbers:
+        return _(
+            "The running number on line %(line)s is %(number)s where %(expected)s was due. This line and everything"
+            " after it wait until somebody has compared the analyser's list with the rack."
+        ) % {"line": line.line, "number": number, "expected": expected or "–"}
+    return ""
+
+
+def _value(line: RawLine) -> str:
+    return line.fields[2].strip()[:40] if line.fields else ""
+
+
+def _serial_or_text(line: RawLine) -> str:
+    """The serial in its stored form, or the text in its place."""
+    text = line.fields[1] if line.fields else ""
+    try:
+        return serial_read(text)
+    except SerialError:
+        return text.strip()[:40]
+
+
+def _judge(line: RawLine, samples: dict[str, SampleFact], run: RunFacts) -> Judged:
+    judged = Judged(line, _serial_or_text(line), TAKEN, "")
+    try:
+        if line.fields is None:
+            raise Refusal(
+                "columns", _("The line does not have six columns. Correct the export and send it again.")
+            )
+        _number, serial_text, value_text, unit_text, flag, read_text = line.fields
+        try:
+            judged.serial = serial_read(serial_text)
+        except SerialError as error:
+            raise Refusal(error.code.value, error.sentence) from None
+        fact = _on_the_bench(judged.serial, samples)
+        judged.sample_id = fact.sample_id
+        judged.unit, judged.flag = _unit(unit_text, run), flag.strip()[:40]
+        judged.quantity = _quantity(value_text, judged.flag)
+        judged.read_at, judged.analysed_on = _moment(read_text, run)
+        _check_age(fact, judged.analysed_on)
+        _take(judged, fact)
+    except Refusal as refusal:
+        judged.verdict, judged.sentence, judged.event = refusal.verdict, refusal.sentence, refusal.event
+        if refusal.event and judged.serial in samples:
+            samples[judged.serial].state = "unsuitable"
+    return judged
+
+
+def _on_the_bench(serial: str, samples: dict[str, SampleFact]) -> SampleFact:
+    fact = samples.get(serial)
+    if fact is None:
+        raise Refusal("unknown_serial", _("No kit of this programme has this serial. Look at the vial."))
+    if fact.sample_id is None:
+        raise Refusal(
+            "not_returned",
+            _("This kit has not come through the post desk as ready. Log it, then load the line again."),
+        )
+    if fact.state in WAS_MEASURED:
+        raise Refusal(
+            "already_measured", _("This sample was measured already. A person must look at both readings.")
+        )
+    if fact.state not in ON_THE_BENCH:
+        raise Refusal(
+            "not_on_the_bench", _("This sample was taken off the bench as not usable. Look at the vial.")
+        )
+    return fact
+
+
+def _unit(text: str, run: RunFacts) -> str:
+    unit = unit_read(text)
+    if unit is None:
+        raise Refusal(
+            "unknown_unit",
+            _("“%(unit)s” is not a unit we know. Send ng/mL or ug/g.") % {"unit": text.strip()[:20]},
+        )
+    if unit != run.unit:
+        raise Refusal(
+            "wrong_unit",
+            _(
+                "The line is in %(unit)s, but this run was opened with %(confirmed)s on the display. Find out which is true."
+            )
+            % {"unit": Unit(unit).label, "confirmed": Unit(run.unit).label},
+        )
+    return unit
+
+
+def _quantity(text: str, flag: str) -> Quantity | None:
+    if flag and not text.strip():
+        return None
+    try:
+        quantity = parse_reading(text)
+    except ReadingError as error:
+        if flag:
+            return None
+        raise Refusal(error.code.value, error.sentence) from None
+    if quantity.value >= LARGEST:
+        raise Refusal("reading_too_large", _("No sample can read that much. Look at the analyser's display."))
+    return quantity
+
+
+def _moment(text: str, run: RunFacts) -> tuple[datetime, date]:
+    """When it was read, and the local day of that; an empty time is the moment of loading."""
+    when = run.now
+    if text.strip():
+        try:
+            when = datetime.fromisoformat(text.strip())
+        except ValueError:
+            raise Refusal(
+                "read_at",
+                _("“%(text)s” is not a date and time. Send it as 2026-06-17T10:42.")
+                % {"text": text.strip()[:30]},
+            ) from None
+        when = when if when.tzinfo else when.replace(tzinfo=run.zone)
+    if when > run.now + AHEAD:
+        raise Refusal(
+            "read_in_the_future", _("The reading's time is still to come. Set the analyser's clock.")
+        )
+    if when < run.opened_at - BEFORE_OPENING:
+        raise Refusal(
+            "read_before_the_run",
+            _(
+                "This was read before the run was opened with its controls, so no control stands before it. Measure it again."
+            ),
+        )
+    return when, clock.local_day(when, run.zone.key)
+
+
+def _check_age(fact: SampleFact, analysed_on: date) -> None:
+    if (
+        fact.usable_until is not None
+        and fact.collected_earliest is not None
+        and analysed_on > fact.usable_until
+    ):
+        age = clock.days_between(fact.collected_earliest, analysed_on)
+        limit = clock.days_between(fact.collected_earliest, fact.usable_until)
+        raise Refusal(
+            "over_age",
+            _(
+                "The sample may have been %(age)s days old when measured; at most %(limit)s are allowed. A new kit is sent."
+            )
+            % {"age": age, "limit": limit},
+            event="spoil",
+        )
+
+
+def _take(judged: Judged, fact: SampleFact) -> None:
+    if not judged.flag:
+        judged.event, fact.state, judged.sentence = "measure", "measured", _("Taken.")
+    elif fact.state == "repeat":
+        judged.event, fact.state = "give_up", "not_measurable"
+        judged.sentence = _("Flagged again (%(flag)s): not measurable. A new kit is sent.") % {
+            "flag": judged.flag
+        }
+    else:
+        judged.event, fact.state = "flag", "repeat"
+        judged.sentence = _("Flagged (%(flag)s). Measure it once more from the same vial.") % {
+            "flag": judged.flag
+        }

@@ -1,0 +1,194 @@
+"""Opening a run with its controls, controls in between, closing it, and settling one that was held (R6)."""
+
+from collections.abc import Sequence
+from datetime import timedelta
+from decimal import Decimal
+
+from django.utils.translation import gettext as _
+
+from results.models import Analyser, ControlLot, ControlReading, Run, Sample, Unit
+from results.services.referrals_frame import results_policy_on
+from results.services.runs_controls import ControlValues, Position, controls_judge, lot_trouble
+from staff.access import require_role
+from staff.acting import Acting, acting
+from staff.errors import IllegalMove, RoundbookError
+from staff.ledger.moves import make_moves
+from staff.ledger.registry import ledger_of
+from staff.models import User
+from staff.roles import Pool, Role
+
+MEASURED_IN = """
+    SELECT s.id FROM results_sample s
+    WHERE s.state = ANY(%(states)s) AND (
+        SELECT r.run_id FROM results_reading r WHERE r.sample_id = s.id ORDER BY r.id DESC LIMIT 1
+    ) = %(run)s
+      AND s.id IN (SELECT r.sample_id FROM results_reading r WHERE r.run_id = %(run)s)
+"""
+LARGEST = Decimal(100_000)
+
+
+def run_open(*, by: User, analyser: Analyser, unit: str, readings: ControlValues) -> Run:
+    """Open a run when its controls are in control; otherwise keep the attempt as a refused run.
+
+    `unit` is what the operator read on the display. Raises RoundbookError when a run is open already, a level is
+    missing, or a lot may not be used; nothing is stored then.
+    """
+    require_role(by, Role.LABORATORY)
+    _check_values(readings)
+    with acting(by) as frame:
+        analyser = Analyser.objects.select_for_update().get(pk=analyser.pk)
+        _check_opening(analyser, unit, readings, frame)
+        nth = Run.objects.filter(analyser=analyser, day=frame.today).count() + 1
+        run = Run.objects.create(
+            analyser=analyser, day=frame.today, nth=nth, unit=unit, status=Run.Status.REFUSED, opened_by=by,
+            opened_at=frame.now,
+        )  # fmt: skip
+        judged = controls_judge(run, readings, position=Position.START, frame=frame)
+        if judged.in_control:
+            run.status = Run.Status.OPEN
+        else:
+            run.resolution = judged.sentence
+        run.save(update_fields=["status", "resolution"])
+    return run
+
+
+def _check_opening(analyser: Analyser, unit: str, readings: ControlValues, frame: Acting) -> None:
+    if unit not in Unit.values:
+        raise RoundbookError("unit_unknown", _("Confirm the unit on the display: ng/mL or µg/g."))
+    if Run.objects.filter(analyser=analyser, status=Run.Status.OPEN).exists():
+        raise RoundbookError(
+            "run_already_open",
+            _("%(analyser)s has an open run. Close it with its controls first.") % {"analyser": analyser},
+        )
+    for lot, _value in readings:
+        trouble = lot_trouble(lot, analyser=analyser, unit=unit, day=frame.today)
+        if trouble:
+            raise RoundbookError("control_unusable", trouble, lot=lot.pk)
+    needed = results_policy_on(frame.today).control_levels
+    missing = {n + 1 for n in range(needed)} - {lot.level for lot, _value in readings}
+    if missing:
+        levels = ", ".join(str(n) for n in sorted(missing))
+        raise RoundbookError(
+            "control_missing",
+            _("Measure control level %(levels)s before the run may start.") % {"levels": levels},
+        )
+
+
+def _check_values(readings: ControlValues) -> None:
+    for lot, value in readings:
+        if not value.is_finite() or not 0 <= value < LARGEST:
+            raise RoundbookError(
+                "control_value", _("%(value)s cannot be a reading of %(control)s. Type what the display shows.")
+                % {"value": value, "control": lot},
+            )  # fmt: skip
+
+
+def run_control(*, by: User, run: Run, readings: ControlValues) -> Run:
+    """Record controls in between; when they are out the run ends held, with everything measured in it."""
+    require_role(by, Role.LABORATORY)
+    _check_values(readings)
+    if not readings:
+        raise RoundbookError("control_missing", _("Type at least one control reading."))
+    with acting(by) as frame:
+        run = _locked(run, Run.Status.OPEN)
+        lots = _lots_trouble(run, readings, frame)
+        judged = controls_judge(run, readings, position=Position.MIDDLE, frame=frame, lots=lots)
+        if not judged.in_control:
+            _end(run, Run.Status.HELD, frame)
+    return run
+
+
+def run_close(*, by: User, run: Run, readings: ControlValues) -> Run:
+    """Close a run with its end controls: in control its samples are ready to release, otherwise they are held.
+
+    A level that was not measured, or a lot that may not be used, holds the run like a reading that is out.
+    """
+    require_role(by, Role.LABORATORY)
+    _check_values(readings)
+    with acting(by) as frame:
+        run = _locked(run, Run.Status.OPEN)
+        lots = _lots_trouble(run, readings, frame)
+        judged = controls_judge(run, readings, position=Position.END, frame=frame, lots=lots)
+        _end(run, Run.Status.IN_CONTROL if judged.in_control else Run.Status.HELD, frame)
+    return run
+
+
+def _lots_trouble(run: Run, readings: ControlValues, frame: Acting) -> list[str]:
+    found = (
+        lot_trouble(lot, analyser=run.analyser, unit=run.unit, day=frame.today) for lot, _value in readings
+    )
+    return [trouble for trouble in found if trouble]
+
+
+def _locked(run: Run, *statuses: str) -> Run:
+    locked = Run.objects.select_for_update(of=("self",)).select_related("analyser").get(pk=run.pk)
+    if locked.status not in statuses:
+        raise IllegalMove(
+            "run_not_so", _("%(run)s is %(status)s; this cannot be done any more.")
+            % {"run": locked, "status": locked.get_status_display()},
+        )  # fmt: skip
+    return locked
+
+
+def _end(run: Run, status: str, frame: Acting) -> None:
+    """Give the run its end and move what was measured in it: to the release list, or to the held list."""
+    run.status, run.closed_by, run.closed_at = status, frame.by, frame.now
+    run.save(update_fields=["status", "closed_by", "closed_at"])
+    event = "bracket" if status == Run.Status.IN_CONTROL else "hold"
+    make_moves(
+        ledger_of(Sample),
+        event,
+        source=MEASURED_IN,
+        params={
+            "run": run.pk, "states": ["measured"], "due": frame.today + timedelta(days=1), "note": str(run),
+        },
+        values={"due_on": "%(due)s::date", "pool": f"'{Pool.LABORATORY}'", "rule": "'R6'", "note": "%(note)s"},
+    )  # fmt: skip
+
+
+def run_resolve(*, by: User, run: Run, resolution: str, second: User, retest: bool = True) -> Run:
+    """Settle a held run, in words and with a second person of the laboratory.
+
+    `retest` sends its samples to be measured again, and the run stays held for good, so its readings are never
+    released; otherwise the words justify releasing them and the run counts as resolved.
+    """
+    require_role(by, Role.LABORATORY)
+    require_role(second, Role.LABORATORY)
+    if second.pk == by.pk:
+        raise RoundbookError("second_person", _("A second person must agree: choose somebody else."))
+    if not resolution.strip():
+        raise RoundbookError("words_missing", _("Write what was found and what was done."))
+    with acting(by, reason=resolution.strip()) as frame:
+        run = _locked(run, Run.Status.HELD)
+        if run.resolution:
+            raise IllegalMove("run_not_so", _("%(run)s was settled already.") % {"run": run})
+        run.resolution = _("%(words)s (agreed by %(second)s)") % {
+            "words": resolution.strip(),
+            "second": second,
+        }
+        if not retest:
+            run.status = Run.Status.RESOLVED
+        run.save(update_fields=["status", "resolution"])
+        make_moves(
+            ledger_of(Sample),
+            "retest" if retest else "bracket",
+            source=MEASURED_IN,
+            params={
+                "run": run.pk, "states": ["held"], "due": frame.today + timedelta(days=1), "note": run.resolution,
+            },
+            values={"due_on": "%(due)s::date", "pool": f"'{Pool.LABORATORY}'", "rule": "'R6'", "note": "%(note)s"},
+        )  # fmt: skip
+    return run
+
+
+def controls_for(analyser: Analyser, unit: str = "") -> Sequence[ControlLot]:
+    """The control lots an analyser can be opened with today, the newest lot of each level."""
+    lots = ControlLot.objects.filter(analyser=analyser, confirmed_by__isnull=False)
+    if unit:
+        lots = lots.filter(unit=unit)
+    return list(lots.order_by("level", "-opened_on", "-pk").distinct("level"))
+
+
+def last_controls(run: Run) -> Sequence[ControlReading]:
+    """The control readings of a run in the order measured, with their lots."""
+    return list(run.control_readings.select_related("control", "read_by").order_by("seq"))
