@@ -1,0 +1,253 @@
+"""Kits into stock, invitation batches opened and handed to the post, replacements, and kits that never arrived."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from django.db import connection
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+from psycopg.errors import UniqueViolation
+
+from screening.models import Area, Batch, Kit, Lot, Round, ScreeningPolicy
+from screening.serials import serial_make
+from screening.services import batches_sql as sql
+from screening.services.policies import policy_on
+from screening.services.stopping import rounds_stop
+from staff.acting import Acting, acting
+from staff.errors import IllegalMove, NotFound, RoundbookError
+from staff.ledger.moves import make_move, make_moves
+from staff.ledger.registry import ledger_of
+from staff.models import User
+from staff.roles import Pool
+
+_NUMBERING = 726_102  # advisory lock: batches of a day are numbered one after the other
+CALL_AGAIN_DAYS = 7
+LARGEST_BATCH = 50_000
+
+
+@dataclass(frozen=True)
+class LotStock:
+    """Kits of one lot that are in stock, and whether they may still be sent."""
+
+    lot_id: int
+    code: str
+    model: str
+    expires_on: date
+    quarantined: bool
+    in_stock: int
+    usable: bool
+
+
+@dataclass(frozen=True)
+class BatchCounts:
+    """What became of a batch's people so far."""
+
+    people: int = 0
+    sent: int = 0
+    waiting: int = 0
+    left_out: int = 0
+    back: int = 0
+
+
+def kits_stock(*, by: User, lot: Lot, first_number: int, count: int) -> int:
+    """Take kits with consecutive serial numbers into stock; returns how many."""
+    if count < 1:
+        raise RoundbookError("count_wrong", _("Say how many kits came: one or more."))
+    try:
+        with acting(by):
+            serials = [serial_make(n) for n in range(first_number, first_number + count)]
+            into = "COPY screening_kit (serial, lot_id, void_reason) FROM STDIN"
+            with connection.cursor() as cursor, cursor.copy(into) as copy:
+                for serial in serials:
+                    copy.write_row((serial, lot.pk, ""))
+            return make_moves(
+                ledger_of(Kit),
+                "stock",
+                source="SELECT id FROM screening_kit WHERE serial = ANY(%(serials)s)",
+                params={"serials": serials},
+            )
+    except ValueError as error:
+        raise RoundbookError("serials_out_of_range", _("Kit numbers run from 1 to 999,999,999.")) from error
+    except UniqueViolation as error:
+        raise RoundbookError(
+            "serials_known",
+            _("Some of these serials are in the book already. Compare the numbers on the box."),
+        ) from error
+
+
+def stock_by_lot(*, on: date) -> list[LotStock]:
+    """The kits in stock, lot by lot, the first to expire first."""
+    with connection.cursor() as cursor:
+        cursor.execute(sql.STOCK, {"kit_life": _kit_life(policy_on(on), on)})
+        return [LotStock(*row) for row in cursor.fetchall()]
+
+
+def _kit_life(policy: ScreeningPolicy, today: date) -> date:
+    return today + timedelta(days=policy.kit_minimum_life_days)
+
+
+def batch_open(*, by: User, size: int, area: Area | None = None) -> Batch:
+    """Open a batch: the longest overdue people who are due, each paired with a kit, in one statement.
+
+    RoundbookError `nobody_due`, or `kits_too_few` with how many are missing; then nothing is done.
+    """
+    if not 1 <= size <= LARGEST_BATCH:
+        raise RoundbookError("size_wrong", _("A batch has 1 to %(most)s people.") % {"most": LARGEST_BATCH})
+    with acting(by, reason="invitation batch") as frame:
+        policy = policy_on(frame.today)
+        batch = Batch.objects.create(
+            number=_next_number(frame), opened_on=frame.today, opened_by=by, opened_at=frame.now,
+            protocol_id=policy.protocol_id, asked_for=size,
+        )  # fmt: skip
+        people = _paired(
+            sql.OPEN_BATCH,
+            {
+                "today": frame.today, "size": size, "area": area.pk if area else None, "batch": batch.pk,
+                "protocol": policy.protocol_id, "age_to": policy.age_to, "grace": policy.grace_days,
+                "kit_life": _kit_life(policy, frame.today),
+            },
+        )  # fmt: skip
+        if not people:
+            raise RoundbookError("nobody_due", _("Nobody is due today, so there is nobody to invite."))
+        batch.size = people
+        batch.save(update_fields=["size"])
+    return batch
+
+
+def _next_number(frame: Acting) -> str:
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT pg_advisory_xact_lock(%s)", [_NUMBERING])
+    nth = Batch.objects.filter(opened_on=frame.today).count() + 1
+    return f"{frame.today:%y%m%d}-{nth}"
+
+
+def _paired(statement: str, params: dict[str, Any]) -> int:
+    """Run a statement that pairs whoever is wanted with kits; refuse when there are too few kits."""
+    with connection.cursor() as cursor:
+        cursor.execute(statement, params)
+        wanted, kits = cursor.fetchone()
+    if kits < wanted:
+        missing = wanted - kits
+        raise RoundbookError(
+            "kits_too_few",
+            ngettext(
+                "%(missing)s kit is missing: %(wanted)s are needed and %(kits)s can be used today. "
+                "Take kits into stock, or ask for fewer people. Nothing was done.",
+                "%(missing)s kits are missing: %(wanted)s are needed and %(kits)s can be used today. "
+                "Take kits into stock, or ask for fewer people. Nothing was done.",
+                missing,
+            )
+            % {"missing": missing, "wanted": wanted, "kits": kits},
+            missing=missing,
+        )
+    return int(wanted)
+
+
+def batch_dispatch(*, by: User, batch: Batch) -> int:
+    """Hand a batch to the post: its kits are sent, its rounds wait for their return. Returns how many were sent.
+
+    People who died, opted out, left, or were excluded since are left out with that reason, their kits voided;
+    kits of a lot quarantined since are voided and their people wait for another. A second time does nothing.
+    """
+    with acting(by, reason=f"dispatch of batch {batch.number}") as frame:
+        batch = Batch.objects.select_for_update().get(pk=batch.pk)
+        if batch.dispatched_on is not None:
+            return 0
+        policy = policy_on(frame.today)
+        waiting = list(Round.objects.filter(batch=batch, state="kit_due").values_list("pk", flat=True))
+        _stopped_since(by, waiting, frame)
+        quarantined = Kit.objects.filter(
+            round__in=waiting, state="assigned", void_on=None, lot__quarantined=True
+        )
+        quarantined.update(void_on=frame.today, void_reason="lot_quarantined")
+        with connection.cursor() as cursor:
+            due = frame.today + timedelta(days=policy.closing_days)
+            cursor.execute(sql.DISPATCH_BATCH, {"batch": batch.pk, "today": frame.today, "due": due})
+            sent = int(cursor.fetchone()[0])
+        batch.dispatched_on, batch.dispatched_by = frame.today, by
+        batch.save(update_fields=["dispatched_on", "dispatched_by"])
+    return sent
+
+
+def _stopped_since(by: User, round_ids: Sequence[int], frame: Acting) -> int:
+    """Close the rounds whose person may no longer be sent a kit; returns how many."""
+    with connection.cursor() as cursor:
+        cursor.execute(sql.NOT_TO_SEND, {"today": frame.today, "rounds": list(round_ids)})
+        found: dict[str, list[int]] = {}
+        for pk, reason in cursor.fetchall():
+            found.setdefault(reason, []).append(pk)
+    found.pop("", None)
+    for reason, ids in found.items():
+        rounds_stop(by=by, round_ids=ids, reason=reason, rule="job 2.3")
+    return sum(len(ids) for ids in found.values())
+
+
+def batch_counts(batches: Sequence[Batch]) -> dict[int, BatchCounts]:
+    """What became of these batches' people, by batch id."""
+    with connection.cursor() as cursor:
+        cursor.execute(sql.COUNTS, {"batches": [b.pk for b in batches]})
+        found = {row[0]: BatchCounts(*row[1:]) for row in cursor.fetchall()}
+    return {b.pk: found.get(b.pk, BatchCounts()) for b in batches}
+
+
+def replacements_send(*, by: User, round_ids: Sequence[int] | None = None) -> int:
+    """Send another kit to rounds that wait for one and had one before; returns how many were sent.
+
+    A round that had all its replacements goes to the phone desk with a date; one whose last kit could not be
+    delivered is sent another only when named, after its address was looked at.
+    """
+    with acting(by, reason="replacement kits") as frame:
+        policy = policy_on(frame.today)
+        params: dict[str, Any] = {
+            "rounds": None if round_ids is None else list(round_ids), "today": frame.today,
+            "max_replacements": policy.max_replacements, "kit_life": _kit_life(policy, frame.today),
+            "closing": policy.closing_days, "closing_after": policy.closing_days_after_replacement,
+            "call": frame.today + timedelta(days=CALL_AGAIN_DAYS),
+        }  # fmt: skip
+        with connection.cursor() as cursor:
+            cursor.execute(sql.WANTS_ANOTHER, params)
+            _stopped_since(by, [pk for (pk,) in cursor.fetchall()], frame)
+        make_moves(
+            ledger_of(Round),
+            "reschedule",
+            source=sql.TOO_MANY_SENT,
+            params=params,
+            values={
+                "due_on": "%(call)s::date",
+                "pool": f"'{Pool.PHONE_DESK}'",
+                "reason": "'no_more_replacements'",
+            },
+        )
+        return _paired(sql.SEND_REPLACEMENTS, params)
+
+
+def kit_reported_lost(*, by: User, kit: Kit, note: str = "") -> Round | None:
+    """Record that a kit never came or is gone: it is void, and its round waits for another kit today."""
+    return _kit_gone(by, kit, event="lost", reason="reported_lost", pool=Pool.OFFICE, note=note)
+
+
+def kit_undelivered(*, by: User, kit: Kit, note: str = "") -> Round | None:
+    """Record that the post brought an envelope back: its round goes to the phone desk, to find a newer address."""
+    return _kit_gone(by, kit, event="undelivered", reason="undelivered", pool=Pool.PHONE_DESK, note=note)
+
+
+def _kit_gone(by: User, kit: Kit, *, event: str, reason: str, pool: Pool, note: str) -> Round | None:
+    with acting(by) as frame:
+        if kit.round_id is None:
+            raise IllegalMove("kit_not_sent", _("This kit was never sent to anybody."))
+        round_ = Round.objects.select_for_update(of=("self",)).get(pk=kit.round_id)
+        make_move(kit, event, note=note)
+        Kit.objects.filter(pk=kit.pk, void_on=None).update(void_on=frame.today, void_reason=reason)
+        if round_.state == "kit_out":
+            make_move(round_, "kit_gone", due_on=frame.today, pool=pool, reason=reason, note=note)
+        return round_
+
+
+def batch_find(number: str) -> Batch:
+    """The batch of a number; raises NotFound."""
+    batch = Batch.objects.filter(number=number.strip()).first()
+    if batch is None:
+        raise NotFound("batch_unknown", _("There is no batch “%(number)s”.") % {"number": number[:20]})
+    return batch

@@ -1,0 +1,152 @@
+"""The single statements that open an invitation batch, hand it to the post, and send replacement kits."""
+
+# Sentences of the rule that decide today, asked again under the lock; the stored date is only where to look.
+_STILL_DUE = """
+p.next_due_on <= %(today)s AND p.deceased_on IS NULL AND p.merged_into_id IS NULL AND p.address_1 <> ''
+AND (p.left_area_on IS NULL OR p.left_area_on > %(today)s)
+AND p.birth_date > (%(today)s::date - make_interval(years => %(age_to)s + 1, days => %(grace)s))::date
+AND NOT EXISTS (SELECT 1 FROM screening_round r WHERE r.person_id = p.id
+    AND r.state IN ('', 'kit_due', 'kit_out', 'result_due', 'follow_up'))
+AND NOT EXISTS (SELECT 1 FROM screening_stop o WHERE o.person_id = p.id AND o.scope = 'invitations'
+    AND (o.ended_on IS NULL OR o.ended_on > %(today)s))
+AND NOT EXISTS (SELECT 1 FROM screening_exclusion e WHERE e.person_id = p.id AND e.since <= %(today)s
+    AND (e.until IS NULL OR e.until > %(today)s))
+"""
+
+_KITS_IN_STOCK = """
+SELECT k.id, k.last_seq, l.expires_on, l.id AS lot_id FROM screening_kit k JOIN screening_lot l ON l.id = k.lot_id
+WHERE k.state = 'in_stock' AND k.void_on IS NULL AND NOT l.quarantined AND l.expires_on >= %(kit_life)s
+ORDER BY l.expires_on, l.id, k.id LIMIT (SELECT count(*) FROM wanted) FOR UPDATE OF k SKIP LOCKED
+"""
+
+OPEN_BATCH = f"""
+WITH wanted AS MATERIALIZED (
+    SELECT p.id, p.sex, p.birth_date, p.area_id, p.deprivation_fifth, p.next_due_on FROM screening_person p
+    WHERE {_STILL_DUE} AND (%(area)s::bigint IS NULL OR p.area_id = %(area)s)
+    ORDER BY p.next_due_on, p.id LIMIT %(size)s FOR UPDATE OF p SKIP LOCKED),
+stock AS MATERIALIZED ({_KITS_IN_STOCK}),
+pairs AS MATERIALIZED (
+    SELECT nextval(pg_get_serial_sequence('screening_round', 'id')) AS round_id, w.*, k.kit_id, k.kit_seq
+    FROM (SELECT *, row_number() OVER (ORDER BY next_due_on, id) AS n FROM wanted) w
+    JOIN (SELECT id AS kit_id, last_seq AS kit_seq, row_number() OVER (ORDER BY expires_on, lot_id, id) AS n FROM stock) k
+        USING (n)
+    WHERE (SELECT count(*) FROM stock) >= (SELECT count(*) FROM wanted)),
+rounds AS (
+    INSERT INTO screening_round (id, person_id, batch_id, protocol_id, nth, invited_on, sex_at_invitation,
+        age_at_invitation, area_id, deprivation_fifth)
+    SELECT round_id, id, %(batch)s, %(protocol)s,
+        1 + coalesce((SELECT max(r.nth) FROM screening_round r WHERE r.person_id = pairs.id
+                      AND r.close_reason <> 'entered_in_error'), 0),
+        %(today)s, sex, extract(year FROM age(%(today)s::date, birth_date)), area_id, deprivation_fifth
+    FROM pairs ORDER BY n),
+round_moves AS (
+    INSERT INTO screening_roundmove (subject_id, seq, event, from_state, to_state, due_on, pool, rule)
+    SELECT round_id, 1, 'open', '', 'kit_due', %(today)s, 'office', 'job 2.3' FROM pairs ORDER BY n),
+kits AS (
+    UPDATE screening_kit k SET round_id = pairs.round_id, ordinal = 1 FROM pairs WHERE k.id = pairs.kit_id),
+kit_moves AS (
+    INSERT INTO screening_kitmove (subject_id, seq, event, from_state, to_state)
+    SELECT kit_id, kit_seq + 1, 'assign', 'in_stock', 'assigned' FROM pairs ORDER BY n),
+people AS (
+    UPDATE screening_person p SET next_due_on = NULL, not_due_code = 'in_a_round' FROM pairs WHERE p.id = pairs.id)
+SELECT (SELECT count(*) FROM wanted), (SELECT count(*) FROM stock)
+"""
+
+# Reasons not to send a kit that came up since it was assigned, the gravest first.
+NOT_TO_SEND = """
+SELECT r.id, CASE
+    WHEN p.deceased_on IS NOT NULL THEN 'died'
+    WHEN EXISTS (SELECT 1 FROM screening_stop o WHERE o.person_id = p.id AND o.scope = 'invitations'
+                 AND (o.ended_on IS NULL OR o.ended_on > %(today)s)) THEN 'declined'
+    WHEN p.left_area_on <= %(today)s THEN 'moved_away'
+    WHEN e.kind = 'postponed' THEN 'postponed' WHEN e.kind IS NOT NULL THEN 'excluded' ELSE '' END AS reason
+FROM screening_round r JOIN screening_person p ON p.id = r.person_id
+LEFT JOIN LATERAL (
+    SELECT x.kind FROM screening_exclusion x WHERE x.person_id = p.id AND x.since <= %(today)s
+    AND (x.until IS NULL OR x.until > %(today)s) ORDER BY x.kind = 'postponed' LIMIT 1) e ON true
+WHERE r.state = 'kit_due' AND r.id = ANY(%(rounds)s)
+"""
+
+DISPATCH_BATCH = """
+WITH ready AS MATERIALIZED (
+    SELECT r.id AS round_id, r.last_seq AS round_seq, k.id AS kit_id, k.last_seq AS kit_seq
+    FROM screening_round r JOIN screening_kit k ON k.round_id = r.id AND k.state = 'assigned' AND k.void_on IS NULL
+    WHERE r.batch_id = %(batch)s AND r.state = 'kit_due' ORDER BY r.id FOR UPDATE OF r, k),
+kits AS (UPDATE screening_kit k SET dispatched_on = %(today)s FROM ready WHERE k.id = ready.kit_id),
+kit_moves AS (
+    INSERT INTO screening_kitmove (subject_id, seq, event, from_state, to_state)
+    SELECT kit_id, kit_seq + 1, 'dispatch', 'assigned', 'dispatched' FROM ready ORDER BY kit_id),
+rounds AS (UPDATE screening_round r SET dispatched_on = %(today)s FROM ready WHERE r.id = ready.round_id),
+round_moves AS (
+    INSERT INTO screening_roundmove (subject_id, seq, event, from_state, to_state, due_on, pool, rule)
+    SELECT round_id, round_seq + 1, 'kit_sent', 'kit_due', 'kit_out', %(due)s, 'office', 'R12' FROM ready ORDER BY round_id)
+SELECT count(*) FROM ready
+"""
+
+# Rounds that wait for another kit: they had one, and none of theirs is on its way.
+_WANTS_ANOTHER = """
+r.state = 'kit_due' AND (%(rounds)s::bigint[] IS NULL OR r.id = ANY(%(rounds)s))
+AND EXISTS (SELECT 1 FROM screening_kit k WHERE k.round_id = r.id)
+AND NOT EXISTS (SELECT 1 FROM screening_kit k WHERE k.round_id = r.id AND k.void_on IS NULL
+                AND k.state IN ('assigned', 'dispatched'))
+"""
+_SENT = "(SELECT count(*) FROM screening_kit k WHERE k.round_id = r.id AND k.dispatched_on IS NOT NULL)"
+
+WANTS_ANOTHER = f"SELECT r.id FROM screening_round r WHERE {_WANTS_ANOTHER}"
+
+# An undelivered kit waits for a newer address: only a person who names the round sends another.
+SEND_REPLACEMENTS = f"""
+WITH wanted AS MATERIALIZED (
+    SELECT r.id AS round_id, r.last_seq AS round_seq, r.dispatched_on, r.due_on FROM screening_round r
+    WHERE {_WANTS_ANOTHER} AND {_SENT} <= %(max_replacements)s
+    AND (%(rounds)s::bigint[] IS NOT NULL OR (SELECT k.state FROM screening_kit k WHERE k.round_id = r.id
+         ORDER BY k.ordinal DESC LIMIT 1) <> 'undelivered')
+    ORDER BY r.due_on, r.id FOR UPDATE OF r SKIP LOCKED),
+stock AS MATERIALIZED ({_KITS_IN_STOCK}),
+pairs AS MATERIALIZED (
+    SELECT w.*, k.kit_id, k.kit_seq,
+        1 + (SELECT max(x.ordinal) FROM screening_kit x WHERE x.round_id = w.round_id) AS ordinal
+    FROM (SELECT *, row_number() OVER (ORDER BY due_on, round_id) AS n FROM wanted) w
+    JOIN (SELECT id AS kit_id, last_seq AS kit_seq, row_number() OVER (ORDER BY expires_on, lot_id, id) AS n FROM stock) k
+        USING (n)
+    WHERE (SELECT count(*) FROM stock) >= (SELECT count(*) FROM wanted)),
+kits AS (
+    UPDATE screening_kit k SET round_id = pairs.round_id, ordinal = pairs.ordinal, dispatched_on = %(today)s
+    FROM pairs WHERE k.id = pairs.kit_id),
+kit_moves AS (
+    INSERT INTO screening_kitmove (subject_id, seq, event, from_state, to_state)
+    SELECT kit_id, kit_seq + step, event, source, target FROM pairs, (VALUES
+        (1, 'assign', 'in_stock', 'assigned'), (2, 'dispatch', 'assigned', 'dispatched')) AS s(step, event, source, target)
+    ORDER BY kit_id, step),
+rounds AS (
+    UPDATE screening_round r SET dispatched_on = coalesce(r.dispatched_on, %(today)s)
+    FROM pairs WHERE r.id = pairs.round_id),
+round_moves AS (
+    INSERT INTO screening_roundmove (subject_id, seq, event, from_state, to_state, due_on, pool, rule)
+    SELECT round_id, round_seq + 1, 'kit_sent', 'kit_due', 'kit_out',
+        greatest(coalesce(dispatched_on, %(today)s) + %(closing)s, %(today)s + %(closing_after)s), 'office', 'R12'
+    FROM pairs ORDER BY round_id)
+SELECT (SELECT count(*) FROM wanted), (SELECT count(*) FROM stock)
+"""
+
+TOO_MANY_SENT = f"""
+SELECT r.id FROM screening_round r WHERE {_WANTS_ANOTHER} AND {_SENT} > %(max_replacements)s AND r.pool <> 'phone_desk'
+"""
+
+COUNTS = """
+SELECT r.batch_id, count(*) AS people,
+    count(*) FILTER (WHERE r.dispatched_on IS NOT NULL) AS sent,
+    count(*) FILTER (WHERE r.state = 'kit_due' AND r.dispatched_on IS NULL) AS waiting,
+    count(*) FILTER (WHERE r.dispatched_on IS NULL AND r.state = 'closed') AS left_out,
+    count(*) FILTER (WHERE r.state IN ('result_due', 'follow_up') OR r.close_reason IN ('below', 'follow_up_concluded')) AS back
+FROM screening_round r WHERE r.batch_id = ANY(%(batches)s) GROUP BY r.batch_id
+"""
+
+STOCK = """
+SELECT l.id, l.code, m.name, l.expires_on, l.quarantined,
+    count(k.id) FILTER (WHERE k.state = 'in_stock' AND k.void_on IS NULL) AS in_stock,
+    NOT l.quarantined AND l.expires_on >= %(kit_life)s AS usable
+FROM screening_lot l JOIN screening_kitmodel m ON m.id = l.kit_model_id LEFT JOIN screening_kit k ON k.lot_id = l.id
+    AND k.state = 'in_stock'
+GROUP BY l.id, m.name ORDER BY l.expires_on, l.id
+"""
