@@ -247,6 +247,6 @@ def activity_counts(*, since: date, until: date) -> ActivityCounts:
     today = clock.today()
     with connection.cursor() as cursor:
         cursor.execute(COUNTS, {"since": since, "until": until, "today": today, "zone": clock.zone().key})
-        *first, referrals_open, oldest, overdue = cursor.fetchone()
-    days = (today - oldest).days if oldest else None
-    return ActivityCounts(*map(int, first), int(referrals_open), days, int(overdue))
+        row = dict(zip((column.name for column in cursor.description), cursor.fetchone(), strict=True))
+    oldest = row.pop("oldest")
+    return ActivityCounts(oldest_open_days=(today - oldest).days if oldest else None, **row)

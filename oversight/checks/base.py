@@ -1,0 +1,84 @@
+"""What a check is, and the days every check may refer to."""
+
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any
+
+from django.utils.translation import gettext_lazy as _
+
+from results.referral_ladder import working_days_after
+
+if TYPE_CHECKING:
+    from django_stubs_ext import StrOrPromise
+
+OFFENDER_COLUMNS = ("thing", "id", "person_id", "since", "owner", "note")
+
+
+class Severity(StrEnum):
+    """How soon somebody must look."""
+
+    P1 = "P1"
+    P2 = "P2"
+    P3 = "P3"
+
+    @property
+    def words(self) -> "StrOrPromise":
+        """When to look, in words."""
+        return {"P1": _("at once"), "P2": _("next morning"), "P3": _("this week")}[self.value]
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One thing that must hold. `checked` counts what was looked at; `offenders` selects what does not hold.
+
+    `offenders` gives the columns of OFFENDER_COLUMNS: what it is, its id, the person, the day its age counts from,
+    who holds it now, and a code that `notes` turns into words. Both may name the days of `days_for`.
+    """
+
+    name: str
+    severity: Severity
+    title: "StrOrPromise"
+    sentence: "StrOrPromise"
+    who: "StrOrPromise"
+    what_to_do: "StrOrPromise"
+    in_words: "StrOrPromise"
+    checked: str | Callable[[], str]
+    offenders: str | Callable[[], str]
+    notes: "Mapping[str, StrOrPromise]" = field(default_factory=dict)
+    params: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def checked_sql(self) -> str:
+        """The statement that counts what is looked at."""
+        return self.checked if isinstance(self.checked, str) else self.checked()
+
+    @property
+    def offenders_sql(self) -> str:
+        """The statement that selects what does not hold."""
+        return self.offenders if isinstance(self.offenders, str) else self.offenders()
+
+
+def overdue_on(today: date, working_days: int, closed: Collection[date]) -> date:
+    """The latest day from which more than so many working days have passed by today.
+
+    A day on or before it is overdue: `working_days_after` of it lies before today.
+    """
+    day = today
+    while working_days_after(day, working_days, frozenset(closed)) >= today:
+        day -= timedelta(days=1)
+    return day
+
+
+def days_for(today: date, closed: Collection[date]) -> dict[str, Any]:
+    """The days that checks name: today, limits in working days, and limits in calendar days."""
+    return {
+        "today": today,
+        "one_working_day": overdue_on(today, 1, closed),
+        "two_working_days": overdue_on(today, 2, closed),
+        "five_working_days": overdue_on(today, 5, closed),
+        "seven_days": today - timedelta(days=8),
+        "in_a_month": today + timedelta(days=30),
+        "in_a_year": today + timedelta(days=365),
+    }

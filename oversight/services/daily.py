@@ -1,0 +1,99 @@
+"""The duties of every local day, each done once: months, closings, people who grew out, the proof, and its alarm."""
+
+from collections.abc import Callable
+from contextlib import ExitStack
+from functools import partial
+
+from django.conf import settings
+from django.core.mail import send_mail
+from django.db import connection
+from django.utils.translation import gettext as _
+
+from oversight.checks import CHECKS
+from oversight.models import ProofResult, ProofRun
+from oversight.services.duties import duty_do, duty_done
+from oversight.services.proofs import DUTY, p1_violations, prove_once
+from screening.services.due import due_dates_sweep
+from screening.services.rounds import rounds_close_unreturned
+from staff import clock
+from staff.ledger.walls import ensure_months
+from staff.models import User
+from staff.roles import Role
+
+CLOSING_CHUNK = 50_000
+
+
+def daily_duties(*, by: User) -> dict[str, bool]:
+    """Do what is left of today's duties, in order; returns which of them this call did.
+
+    Each duty claims its row for the day in the transaction that does the work. A duty that fails is tried again at the
+    next call and does not keep the later ones waiting; its error is raised when all have had their turn.
+    """
+    today, done = clock.today(), dict[str, bool]()
+    duties: list[tuple[str, Callable[[], bool]]] = [
+        ("months", partial(duty_do, by=by, name="months", day=today, work=_months)),
+        (
+            "close-unreturned",
+            partial(duty_do, by=by, name="close-unreturned", day=today, work=partial(_close, by)),
+        ),
+        (
+            "due-sweep",
+            partial(duty_do, by=by, name="due-sweep", day=today, work=partial(due_dates_sweep, by=by)),
+        ),
+        (DUTY, lambda: not duty_done(DUTY, today) and prove_once(by=by, on=today) is not None),
+        ("alarm", partial(alarm_send, by=by)),
+    ]
+
+    def do(name: str, duty: Callable[[], bool]) -> None:
+        done[name] = duty()
+
+    with ExitStack() as stack:  # it calls every duty, last pushed first, even when one before it failed
+        for name, duty in reversed(duties):
+            stack.callback(do, name, duty)
+    return done
+
+
+def _months() -> None:
+    with connection.cursor() as cursor:
+        ensure_months(cursor)
+
+
+def _close(by: User) -> None:
+    while rounds_close_unreturned(by=by, limit=CLOSING_CHUNK) >= CLOSING_CHUNK:
+        continue
+
+
+def alarm_send(*, by: User) -> bool:
+    """Write to managers and administrators when today's latest run found a P1; once a run, True when written."""
+    run = ProofRun.objects.first()
+    if run is None or clock.local_day(run.started_at) != clock.today():
+        return False
+    found = p1_violations(run)
+    if not found:
+        return False
+    return duty_do(by=by, name=f"alarm-{run.pk}", day=clock.today(), work=partial(_write, found))
+
+
+def _write(found: list[ProofResult]) -> None:
+    subject = _("%(programme)s: %(n)s checks do not hold") % {
+        "programme": settings.PROGRAMME_NAME,
+        "n": len(found),
+    }
+    lines = [
+        f"{result.check_name}: {CHECKS[result.check_name].sentence}\n"
+        + _("%(violating)s of %(checked)s checked do not hold.")
+        % {"violating": result.violating, "checked": result.checked}
+        for result in found
+    ]
+    body = [
+        _("The proof found that somebody may fall through. Please look at once."),
+        *lines,
+        _("Open the page “Nobody falls through” to see whom it is about. This message names nobody."),
+    ]
+    send_mail(subject, "\n\n".join(body), None, alarm_addresses())
+
+
+def alarm_addresses() -> list[str]:
+    """The e-mail addresses of active managers and administrators."""
+    users = User.objects.filter(is_active=True, postings__role__in=[Role.MANAGER, Role.ADMINISTRATOR])
+    return sorted(set(users.exclude(email="").values_list("email", flat=True)))

@@ -1,0 +1,71 @@
+"""The daily duties: once a day, again after a failure, and an alarm for every run that found a P1."""
+
+from datetime import timedelta
+
+import pytest
+from django.core import mail
+
+from oversight.models import ProofRun
+from oversight.services import daily
+from oversight.services.daily import alarm_send, daily_duties
+from oversight.services.proofs import prove, prove_once
+from screening.models import Round
+from staff import clock
+from staff.models import Duty, User
+from tests import cast, factories
+from tests.oversight import worked
+
+pytestmark = pytest.mark.usefixtures("region")
+
+
+def test_duties_are_done_once_a_day() -> None:
+    round_ = factories.a_round(sent_days_ago=95)
+    system = User.objects.system()
+    first, second = daily_duties(by=system), daily_duties(by=system)
+    assert first == {"months": True, "close-unreturned": True, "due-sweep": True, "prove": True, "alarm": False}
+    assert set(second.values()) == {False}
+    assert Round.objects.get(pk=round_.pk).close_reason == "not_returned"
+    assert ProofRun.objects.count() == 1
+    with clock.at(clock.now() + timedelta(days=1)):
+        assert daily_duties(by=system)["prove"] is True
+
+
+def test_a_duty_that_fails_does_not_stop_the_others_and_is_tried_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    system = User.objects.system()
+
+    def fails(**_: object) -> int:
+        raise RuntimeError("out of order")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(daily, "rounds_close_unreturned", fails)
+        with pytest.raises(RuntimeError, match="out of order"):
+            daily_duties(by=system)
+    assert ProofRun.objects.count() == 1
+    assert not Duty.objects.filter(duty="close-unreturned").exists()
+    assert daily_duties(by=system)["close-unreturned"] is True
+
+
+def test_the_proof_of_a_day_is_made_once() -> None:
+    today = clock.today()
+    assert prove_once(by=User.objects.system(), on=today) is not None
+    assert prove_once(by=User.objects.system(), on=today) is None
+
+
+def test_a_violated_p1_is_written_to_managers_and_administrators_once_a_run() -> None:
+    system = User.objects.system()
+    worked.came_back(worked.invited(clock.today() - timedelta(days=40)), clock.today() - timedelta(days=9))
+    run = prove(by=cast.member(cast.MANAGER))
+    assert run.results.get(check_name="I18").violating == 1
+    assert (alarm_send(by=system), alarm_send(by=system)) == (True, False)
+    (letter,) = mail.outbox
+    assert set(letter.to) == {"sefrin@example.org", "ansel@example.org"}
+    assert "I18" in letter.body
+    assert "Tovelin" not in letter.body
+    prove(by=cast.member(cast.MANAGER))
+    assert alarm_send(by=system) is True
+
+
+def test_nobody_is_written_to_when_everything_holds() -> None:
+    prove(by=cast.member(cast.MANAGER))
+    assert alarm_send(by=User.objects.system()) is False
+    assert mail.outbox == []
