@@ -1,5 +1,12 @@
 """Who may open which page of this part."""
 
-from staff.routes import Door
+from staff.roles import Role
+from staff.routes import Door, door
 
-ROUTES: dict[str, Door] = {}
+OVERSEERS = door(Role.MANAGER, Role.ADMINISTRATOR, Role.AUDITOR, Role.CLINICIAN, Role.COORDINATOR)
+
+ROUTES: dict[str, Door] = {
+    "oversight:dashboard": OVERSEERS,
+    "oversight:proof": OVERSEERS,
+    "oversight:prove-now": OVERSEERS,
+}

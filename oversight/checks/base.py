@@ -82,3 +82,20 @@ def days_for(today: date, closed: Collection[date]) -> dict[str, Any]:
         "in_a_month": today + timedelta(days=30),
         "in_a_year": today + timedelta(days=365),
     }
+
+
+SAMPLE_SIZE = 50
+"""How many offenders a result keeps; the counts are always whole."""
+
+FIND = """
+WITH bad AS MATERIALIZED (
+{offenders}
+)
+SELECT (SELECT count(*) FROM bad), (SELECT min(since) FROM bad),
+    (SELECT coalesce(json_agg(b), '[]') FROM (SELECT * FROM bad ORDER BY since NULLS LAST, id LIMIT {limit}) b)
+"""
+
+
+def check_query(check: Check) -> str:
+    """The statement that counts what violates a check, with the oldest day and some of the offenders."""
+    return FIND.format(offenders=check.offenders_sql.strip(), limit=SAMPLE_SIZE)

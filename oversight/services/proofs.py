@@ -10,7 +10,7 @@ from typing import Any
 
 from django.db import OperationalError, connection, transaction
 
-from oversight.checks import CHECKS, Check, Severity, days_for
+from oversight.checks import CHECKS, Check, Severity, check_query, days_for
 from oversight.models import ProofResult, ProofRun
 from oversight.services.duties import duty_claim
 from staff import clock
@@ -19,14 +19,6 @@ from staff.models import NonWorkingDay, User
 
 DUTY = "prove"
 SERIALIZATION_FAILURE = "40001"
-SAMPLE_SIZE = 50
-"""How many offenders a result keeps; the counts are always whole."""
-
-FIND = """
-WITH bad AS MATERIALIZED ({offenders})
-SELECT (SELECT count(*) FROM bad), (SELECT min(since) FROM bad),
-    (SELECT coalesce(json_agg(b), '[]') FROM (SELECT * FROM bad ORDER BY since NULLS LAST, id LIMIT {limit}) b)
-"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +93,7 @@ def check_run(check: Check, params: Mapping[str, Any]) -> Found:
     with connection.cursor() as cursor:
         cursor.execute(check.checked_sql, values)
         (checked,) = cursor.fetchone()
-        cursor.execute(FIND.format(offenders=check.offenders_sql, limit=SAMPLE_SIZE), values)
+        cursor.execute(check_query(check), values)
         violating, oldest, offenders = cursor.fetchone()
     if isinstance(offenders, str):
         offenders = json.loads(offenders)
@@ -117,6 +109,25 @@ def p1_violations(run: ProofRun) -> list[ProofResult]:
         and result.check_name in CHECKS
         and CHECKS[result.check_name].severity is Severity.P1
     ]
+
+
+@dataclass(frozen=True, slots=True)
+class RunSummary:
+    """One run in short: how many checks, how many things were looked at, and which checks do not hold."""
+
+    run: ProofRun
+    checks: int
+    looked_at: int
+    violated: Sequence[str]
+    grave: bool
+
+
+def run_summary(run: ProofRun) -> RunSummary:
+    """A run in short."""
+    results = sorted(run.results.all(), key=lambda result: result.pk)
+    violated = [result.check_name for result in results if result.violating]
+    grave = any(name in CHECKS and CHECKS[name].severity is Severity.P1 for name in violated)
+    return RunSummary(run, len(results), sum(result.checked for result in results), violated, grave)
 
 
 def run_as_dict(run: ProofRun) -> dict[str, Any]:

@@ -1,0 +1,127 @@
+"""Puts the results of a run beside the checks they belong to, as the page shows them."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from django.urls import NoReverseMatch, reverse
+from django.utils.translation import gettext_lazy as _
+
+from oversight.checks import CHECKS, Check, Severity, check_query
+from oversight.models import ProofResult, ProofRun
+from staff.models import User
+from staff.roles import Pool
+from staff.routes import route_table
+
+if TYPE_CHECKING:
+    from django_stubs_ext import StrOrPromise
+
+PERSON_PAGE = "screening:person"
+Address = Callable[[int | None], str]
+THINGS: "dict[str, StrOrPromise]" = {
+    "result": _("result"),
+    "referral": _("referral"),
+    "return": _("return"),
+    "inbox line": _("line of a readings file"),
+    "person": _("person"),
+    "round": _("round"),
+    "kit": _("kit"),
+    "sample": _("sample"),
+    "letter": _("letter"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Offender:
+    """One thing that does not hold, without a name."""
+
+    thing: "StrOrPromise"
+    id: int
+    person_id: int | None
+    since: date | None
+    owner: "StrOrPromise"
+    note: "StrOrPromise"
+    url: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One check with what the run found."""
+
+    check: Check
+    result: ProofResult | None
+    offenders: Sequence[Offender]
+
+    @property
+    def holds(self) -> bool:
+        """Whether it was checked and nothing violates it."""
+        return self.result is not None and not self.result.violating
+
+    @property
+    def tone(self) -> str:
+        """The tone of its state."""
+        if self.result is None:
+            return "quiet"
+        if self.holds:
+            return "ok"
+        return "stop" if self.check.severity is Severity.P1 else "warn"
+
+    @property
+    def word(self) -> "StrOrPromise":
+        """Its state in a word or two."""
+        if self.result is None:
+            return _("not yet checked")
+        return _("holds") if self.holds else _("does not hold")
+
+    @property
+    def more(self) -> int:
+        """Offenders that were counted but are not listed."""
+        return max((self.result.violating if self.result else 0) - len(self.offenders), 0)
+
+    @property
+    def sql(self) -> str:
+        """The query as it ran."""
+        return check_query(self.check)
+
+
+def person_address(user: User) -> Address:
+    """A function giving the address of a person's page, or nothing when this user may not open one."""
+    door = route_table().get(PERSON_PAGE)
+    allowed = door is not None and bool(user.roles & door.roles)
+
+    def address(person_id: int | None) -> str:
+        if not allowed or person_id is None:
+            return ""
+        try:
+            return reverse(PERSON_PAGE, args=[person_id])
+        except NoReverseMatch:
+            return ""
+
+    return address
+
+
+def findings_of(run: ProofRun, *, address: Address) -> list[Finding]:
+    """Every check with its result in this run; what does not hold comes first, the gravest first."""
+    results = {result.check_name: result for result in run.results.all()}
+    found = [_finding(check, results.get(name), address) for name, check in CHECKS.items()]
+    order = {"stop": 0, "warn": 1, "quiet": 2, "ok": 3}
+    return sorted(found, key=lambda finding: order[finding.tone])
+
+
+def _finding(check: Check, result: ProofResult | None, address: Address) -> Finding:
+    rows: list[dict[str, Any]] = result.offenders if result else []
+    return Finding(check, result, [_offender(check, row, address) for row in rows])
+
+
+def _offender(check: Check, row: dict[str, Any], address: Address) -> Offender:
+    owner = row["owner"]
+    return Offender(
+        thing=THINGS.get(row["thing"], row["thing"]),
+        id=row["id"],
+        person_id=row["person_id"],
+        since=date.fromisoformat(row["since"]) if row["since"] else None,
+        owner=Pool(owner).label if owner in Pool.values else owner or _("nobody"),
+        note=check.notes.get(row["note"], row["note"].replace("_", " ")),
+        url=address(row["person_id"]),
+    )
