@@ -2,5 +2,9 @@
 
 from django.urls import URLPattern
 
+from screening import urls_intake
+
 app_name = "screening"
-urlpatterns: list[URLPattern] = []
+urlpatterns: list[URLPattern] = [
+    *urls_intake.urlpatterns,
+]

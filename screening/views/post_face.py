@@ -1,0 +1,75 @@
+"""How the bench shows an answer: word, icon, tone and sound of each outcome."""
+
+from dataclasses import dataclass
+
+from django.utils.translation import gettext_lazy as _
+
+from screening.services.intake_answers import BenchOutcome, Earlier, ScanAnswer, sentence_for
+from screening.services.intake_cards import Words
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One outcome's word, tone, icon and sound."""
+
+    word: Words
+    tone: str
+    icon: str
+    sound: str = ""
+
+
+LOOKS: dict[str, Look] = {
+    BenchOutcome.ACCEPTED: Look(_("Accepted"), "ok", "ok", "tick"),
+    BenchOutcome.ACCEPTED_WITH_REMARK: Look(_("Accepted, with a remark"), "note", "note", "two-ticks"),
+    BenchOutcome.SET_ASIDE: Look(_("Set aside"), "warn", "warn", "low"),
+    BenchOutcome.STOP: Look(_("STOP"), "stop", "stop", "fall"),
+    BenchOutcome.NOT_OURS: Look(_("Not ours"), "warn", "warn", "low"),
+    BenchOutcome.ALREADY_LOGGED: Look(_("Already logged"), "quiet", "again", "click"),
+    BenchOutcome.SHOWN: Look(_("Compare the name"), "note", "person"),
+    BenchOutcome.NOTED: Look(_("Noted"), "note", "letter", "click"),
+    BenchOutcome.ASK_AGAIN: Look(_("Not taken"), "warn", "again", "low"),
+    BenchOutcome.REFUSED: Look(_("Not taken"), "stop", "stop", "fall"),
+    BenchOutcome.DOUBLE: Look(_("Heard twice"), "quiet", "again", "click"),
+    BenchOutcome.UNDONE: Look(_("Undone"), "quiet", "back", "click"),
+    BenchOutcome.DROPPED: Look(_("Taken out"), "quiet", "back", "click"),
+    BenchOutcome.ACKNOWLEDGED: Look(_("Acknowledged"), "quiet", "ok", "click"),
+    BenchOutcome.IDLE: Look(_("Ready"), "quiet", "kit"),
+}
+HALTS = frozenset({"warn", "stop"})
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One of the last five scans as shown."""
+
+    earlier: Earlier
+    look: Look
+    words: Words
+
+
+@dataclass(frozen=True, slots=True)
+class Face:
+    """Everything the bench shows after a scan."""
+
+    answer: ScanAnswer
+    look: Look
+    lines: list[Line]
+
+    @property
+    def next_sequence(self) -> int:
+        """The number the next scan will carry."""
+        return self.answer.counts.sequence + 1
+
+    @property
+    def halts(self) -> bool:
+        """Whether scans made before this was seen are to be made again."""
+        return self.look.tone in HALTS
+
+
+def face_of(answer: ScanAnswer) -> Face:
+    """An answer made ready to be shown."""
+    lines = [
+        Line(one, LOOKS[one.outcome], sentence_for(one.outcome, one.code, one.raw))
+        for one in answer.last_five
+    ]
+    return Face(answer, LOOKS[answer.outcome], lines)
