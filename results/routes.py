@@ -1,5 +1,8 @@
 """Who may open which page of this part."""
 
+from results import routes_followup, routes_lab
 from staff.routes import Door
 
 ROUTES: dict[str, Door] = {}
+ROUTES |= routes_lab.ROUTES
+ROUTES |= routes_followup.ROUTES

@@ -1,6 +1,8 @@
 """Changing what was released: an amendment upward as a new version, and a withdrawal (R7, R8)."""
 
 from datetime import date, timedelta
+from decimal import Decimal
+from typing import cast
 
 from django.utils.translation import gettext as _
 
@@ -79,7 +81,7 @@ def _next_version(old: Result, classed: Classed, words: str, by: User, frame: Ac
         decides = bool(low.update(is_deciding=False))
     return Result.objects.create(
         sample_id=old.sample_id, round_id=old.round_id, person_id=old.person_id, version=old.version + 1,
-        is_deciding=decides, reading_id=fact.reading_id, run_id=fact.run_id, raw_value=fact.value or 0, raw_unit=fact.unit,
+        is_deciding=decides, reading_id=fact.reading_id, run_id=fact.run_id, raw_value=cast(Decimal, fact.value), raw_unit=fact.unit,
         comparator=fact.comparator, kit_model_id=fact.kit_model_id, stool_mg=fact.stool_mg, buffer_ml=fact.buffer_ml,
         reported_ug_g=outcome.reported, decimals=classed.decimals, side=outcome.side.value, rule_id=rule.id,
         cutoff_ug_g=rule.cutoff, comparison=rule.comparison, sex_used=fact.sex, age_used=fact.age,

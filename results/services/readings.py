@@ -67,14 +67,14 @@ def readings_load(*, by: User, run: Run, name: str, content: bytes) -> ReadingsF
     Raises RoundbookError when the run is not open or the file is not of the documented format; nothing is stored then.
     """
     require_role(by, Role.LABORATORY)
-    digest = hashlib.sha256(content).hexdigest()
-    known = ReadingsFile.objects.filter(sha256=digest).first()
+    known = readings_known(content)
     if known is not None:
         return known
     lines = _lines(content)
+    digest = hashlib.sha256(content).hexdigest()
     with acting(by) as frame:
         run = _open_run(run)
-        known = ReadingsFile.objects.filter(sha256=digest).first()
+        known = readings_known(content)
         if known is not None:
             return known
         samples_take_in(by=by)
@@ -92,6 +92,11 @@ def readings_load(*, by: User, run: Run, name: str, content: bytes) -> ReadingsF
         _write_inbox(file, judged, frame)
         file.save(update_fields=["taken"])
     return file
+
+
+def readings_known(content: bytes) -> ReadingsFile | None:
+    """The file with exactly this content, when it was loaded before."""
+    return ReadingsFile.objects.filter(sha256=hashlib.sha256(content).hexdigest()).first()
 
 
 def readings_preview(*, by: User, run: Run, content: bytes) -> list[Judged]:

@@ -147,10 +147,14 @@ def test_h1_the_database_refuses_a_result_at_or_above_without_a_referral(
 ) -> None:
     sample = a_measured("900")
     monkeypatch.setattr(authorise, "referral_open_for", lambda **_: Referral(due_on=clock.today()))
-    with pytest.raises(DatabaseError, match="no referral is linked"), transaction.atomic():
+
+    def release_and_commit() -> None:
         result_release_at_or_above(by=bench.lead(), sample=sample)
         with connection.cursor() as cursor:
             cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
+
+    with pytest.raises(DatabaseError, match="no referral is linked"), transaction.atomic():
+        release_and_commit()
     assert not Result.objects.exists()
 
 

@@ -1,0 +1,176 @@
+"""The forms of the laboratory's pages: controls, files, and the words that decisions need."""
+
+from collections.abc import Sequence
+from decimal import Decimal
+from fractions import Fraction
+from typing import Any
+
+from django import forms
+from django.utils.translation import gettext as _now
+from django.utils.translation import gettext_lazy as _
+
+from results.models import ControlLot, Run, Unit
+from results.services.runs_controls import ControlValues
+from results.units import round_half_up
+from screening.models import KitModel
+from staff.models import User
+from staff.roles import Role
+
+WORDS = forms.Textarea(attrs={"rows": 3})
+
+
+class ControlsForm(forms.Form):
+    """One field for each control lot; the value as the display shows it."""
+
+    def __init__(self, *args: Any, lots: Sequence[ControlLot], needed: bool = True, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.lots = lots
+        for lot in lots:
+            self.fields[f"control_{lot.pk}"] = forms.DecimalField(
+                label=str(lot),
+                required=needed,
+                min_value=0,
+                max_digits=8,
+                decimal_places=3,
+                help_text=_expected(lot),
+            )
+
+    def readings(self) -> ControlValues:
+        """The controls that were measured, with their values."""
+        found = ((lot, self.cleaned_data.get(f"control_{lot.pk}")) for lot in self.lots)
+        return [(lot, value) for lot, value in found if value is not None]
+
+
+def _expected(lot: ControlLot) -> str:
+    low, high = lot.target - 2 * lot.sd, lot.target + 2 * lot.sd
+    return _now("Expected %(target)s %(unit)s, usually %(low)s to %(high)s. Lot in date until %(day)s.") % {
+        "target": _plain(lot.target), "unit": Unit(lot.unit).label, "low": _plain(low), "high": _plain(high),
+        "day": lot.expires_on,
+    }  # fmt: skip
+
+
+def _plain(value: Decimal) -> str:
+    return format(value.normalize(), "f")
+
+
+class OpeningForm(ControlsForm):
+    """The unit on the display and the opening controls."""
+
+    unit = forms.ChoiceField(label=_("Which unit does the display show?"), widget=forms.RadioSelect)
+
+    def __init__(self, *args: Any, lots: Sequence[ControlLot], **kwargs: Any) -> None:
+        super().__init__(*args, lots=lots, **kwargs)
+        self.fields["unit"] = forms.ChoiceField(
+            label=_("Which unit does the display show?"),
+            choices=[(unit, _unit_words(unit, lots)) for unit in Unit.values],
+            widget=forms.RadioSelect,
+            help_text=_("Look at the display, not at this page. Then type what it shows for each control."),
+        )
+
+
+def _unit_words(unit: str, lots: Sequence[ControlLot]) -> str:
+    """The unit with what the controls should read in it."""
+    own = [lot for lot in lots if lot.unit == unit]
+    if own:
+        values = [_plain(lot.target) for lot in own]
+    else:
+        model = KitModel.objects.order_by("pk").first()
+        if model is None:
+            return Unit(unit).label
+        factor = Fraction(model.buffer_ml) / Fraction(model.stool_mg)
+        scale = factor if unit == Unit.UG_G else 1 / factor
+        values = [_plain(round_half_up(Fraction(lot.target) * scale, 1)) for lot in lots]
+    told = {"unit": Unit(unit).label, "values": _now(" and ").join(values)}
+    return _now("%(unit)s – controls read about %(values)s") % told
+
+
+class ClosingForm(ControlsForm):
+    """The closing controls; one that was not measured holds the run."""
+
+    def __init__(self, *args: Any, lots: Sequence[ControlLot], **kwargs: Any) -> None:
+        super().__init__(*args, lots=lots, needed=False, **kwargs)
+        self.fields["missing"] = forms.BooleanField(
+            label=_("A control could not be measured: hold the run"), required=False
+        )
+
+    def clean(self) -> dict[str, Any]:
+        """Either every level or the tick."""
+        cleaned = super().clean() or {}
+        if len(self.readings()) < len(self.lots) and not cleaned.get("missing") and not self.errors:
+            raise forms.ValidationError(_("Type every control, or tick that one could not be measured."))
+        return cleaned
+
+
+class FileForm(forms.Form):
+    """A readings file for a run that is open."""
+
+    file = forms.FileField(
+        label=_("Readings file (CSV)"),
+        help_text=_(
+            "Columns: running_number, serial, value, unit, flag, read_at. Every line is answered; none is lost."
+        ),
+    )
+
+
+class FileForRunForm(FileForm):
+    """A readings file, and the open run it belongs to."""
+
+    run = forms.ModelChoiceField(label=_("Run"), queryset=Run.objects.none(), empty_label=None)
+    field_order = ("run", "file")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["run"].queryset = Run.objects.filter(status=Run.Status.OPEN).select_related("analyser")  # type: ignore[attr-defined]  # a ModelChoiceField
+
+
+class NoteForm(forms.Form):
+    """What was found, in words."""
+
+    note = forms.CharField(label=_("What was found"), max_length=120)
+
+
+class ResolveForm(forms.Form):
+    """How a held run is settled."""
+
+    what = forms.ChoiceField(
+        label=_("What happens to its samples"),
+        choices=[
+            ("retest", _("measure them all again")),
+            ("release", _("release them; the words below justify it")),
+        ],
+        initial="retest",
+        widget=forms.RadioSelect,
+    )
+    resolution = forms.CharField(label=_("What was found and done"), widget=WORDS)
+    second = forms.ModelChoiceField(label=_("Second person who agrees"), queryset=User.objects.none())
+
+    def __init__(self, *args: Any, by: User, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["second"].queryset = holders(Role.LABORATORY).exclude(pk=by.pk)  # type: ignore[attr-defined]  # a ModelChoiceField
+
+
+def holders(role: str) -> Any:
+    """Active users who hold a role."""
+    return User.objects.filter(is_active=True, postings__role=role).distinct()
+
+
+class DecideForm(forms.Form):
+    """What a person decides about one sample on the release list, and why."""
+
+    what = forms.ChoiceField(label=_("Decision"), widget=forms.RadioSelect)
+    reason = forms.CharField(label=_("Why"), widget=WORDS)
+    clinician = forms.ModelChoiceField(
+        label=_("Clinician who looked at both results"), queryset=User.objects.none(), required=False
+    )
+
+    def __init__(
+        self, *args: Any, choices: Sequence[tuple[str, object]], ask_clinician: bool, **kwargs: Any
+    ) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["what"] = forms.ChoiceField(
+            label=_("Decision"), choices=list(choices), widget=forms.RadioSelect
+        )
+        if ask_clinician:
+            self.fields["clinician"].queryset = holders(Role.CLINICIAN)  # type: ignore[attr-defined]  # a ModelChoiceField
+        else:
+            del self.fields["clinician"]

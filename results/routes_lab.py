@@ -1,0 +1,23 @@
+"""Who may open which of the laboratory's pages."""
+
+from staff.roles import Role
+from staff.routes import Door, door
+
+LAB = door(Role.LABORATORY)
+ROUTES: dict[str, Door] = {
+    "results:open-day": LAB,
+    "results:run": LAB,
+    "results:run-controls": LAB,
+    "results:run-close": LAB,
+    "results:run-settle": LAB,
+    "results:run-load": LAB,
+    "results:readings": LAB,
+    "results:readings-file": LAB,
+    "results:readings-refused": LAB,
+    "results:readings-gap": LAB,
+    "results:line-settle": LAB,
+    "results:release": LAB,
+    "results:release-below": LAB,
+    "results:release-one": LAB,
+    "results:person-panel": door(Role.CLINICIAN, Role.COORDINATOR, Role.LABORATORY),
+}

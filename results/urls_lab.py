@@ -1,0 +1,23 @@
+"""Addresses of the laboratory's pages."""
+
+from django.urls import path
+
+from results.views import lab, readings, release
+
+urlpatterns = [
+    path("lab/day/", lab.open_day, name="open-day"),
+    path("lab/runs/<int:pk>/", lab.run_page, name="run"),
+    path("lab/runs/<int:pk>/controls/", lab.run_controls, name="run-controls"),
+    path("lab/runs/<int:pk>/close/", lab.run_end, name="run-close"),
+    path("lab/runs/<int:pk>/settle/", lab.run_settle, name="run-settle"),
+    path("lab/runs/<int:pk>/load/", readings.run_load, name="run-load"),
+    path("lab/readings/", readings.readings, name="readings"),
+    path("lab/readings/<int:pk>/", readings.readings_file, name="readings-file"),
+    path("lab/readings/<int:pk>/refused.csv", readings.readings_refused, name="readings-refused"),
+    path("lab/readings/<int:pk>/go-on/", readings.readings_gap, name="readings-gap"),
+    path("lab/lines/<int:pk>/settle/", readings.line_done, name="line-settle"),
+    path("release/", release.release, name="release"),
+    path("release/below/", release.release_below, name="release-below"),
+    path("release/<int:pk>/", release.release_one, name="release-one"),
+    path("people/<int:person_id>/results/", release.person_panel, name="person-panel"),
+]

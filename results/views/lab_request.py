@@ -1,0 +1,19 @@
+"""What the laboratory's views share: who asks, and how a refusal is shown."""
+
+from typing import cast
+
+from django.contrib import messages
+from django.http import HttpRequest
+
+from staff.errors import RoundbookError
+from staff.models import User
+
+
+def actor(request: HttpRequest) -> User:
+    """The signed-in member of staff; the route table let nobody else in."""
+    return cast(User, request.user)
+
+
+def refuse(request: HttpRequest, error: RoundbookError) -> None:
+    """Show why it was refused at the top of the next page."""
+    messages.error(request, str(error.sentence))

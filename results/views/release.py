@@ -1,0 +1,181 @@
+"""Release results: the summary first, those at or above one by one, those below in one go, and a person's results."""
+
+from typing import Any
+
+from django.contrib import messages
+from django.db import transaction
+from django.db.models import Count, Q
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from results.classify import Side
+from results.forms_lab import DecideForm
+from results.models import Result, Run, Sample
+from results.services.authorise import (
+    candidate_for,
+    result_release_at_or_above,
+    result_release_below,
+    results_release_below,
+    sample_not_needed,
+    sample_retest,
+)
+from results.services.authorise_facts import Candidate, candidates
+from results.services.samples import samples_take_in
+from results.views.lab_request import actor, refuse
+from screening.models import Person
+from staff import clock
+from staff.access import look_recorded
+from staff.errors import RoundbookError
+from staff.models.journal import Purpose
+
+MOST = 5000
+CHOICES = {
+    "at_or_above": gettext_lazy("release it as at or above, with a referral"),
+    "below": gettext_lazy("release it as below"),
+    "retest": gettext_lazy("measure it again"),
+    "not_needed": gettext_lazy("make no result of it: the other one stands"),
+}
+
+
+@require_GET
+def release(request: HttpRequest) -> HttpResponse:
+    """What is ready, what a person must look at, and what is held, shown apart."""
+    samples_take_in(by=actor(request))
+    ids = Sample.objects.filter(state="ready_to_authorise").order_by("pk").values_list("pk", flat=True)[:MOST]
+    found = candidates(list(ids))
+    high = [one for one in found if one.side is Side.AT_OR_ABOVE]
+    context = {
+        "total": len(found),
+        "high": sorted(high, key=lambda one: one.classed.outcome.exact, reverse=True),
+        "high_percent": 100 * len(high) / len(found) if found else None,
+        "clear": sum(one.clear_below for one in found),
+        "apart": [one for one in found if one.side is not Side.AT_OR_ABOVE and not one.clear_below],
+        "held": Sample.objects.filter(state="held").count(),
+        "held_runs": Run.objects.filter(status=Run.Status.HELD, resolution="").select_related("analyser"),
+        "open_runs": Run.objects.filter(status=Run.Status.OPEN).select_related("analyser"),
+        "oldest": _oldest(found),
+        "before": _before(),
+        "now": clock.now(),
+    }
+    return render(request, "results/release.html", context)
+
+
+def _oldest(found: list[Candidate]) -> int | None:
+    days = [clock.days_between(one.fact.collected_earliest, one.fact.analysed_on) for one in found]
+    return max(days, default=None)
+
+
+def _before() -> dict[str, Any]:
+    """The share at or above among the results of the last 90 days, to compare today's with."""
+    since = clock.today().fromordinal(clock.today().toordinal() - 90)
+    told = Result.objects.filter(is_current=True, authorised_on__gte=since).aggregate(
+        n=Count("pk"), high=Count("pk", filter=Q(side=Side.AT_OR_ABOVE.value))
+    )
+    return told | {"percent": 100 * told["high"] / told["n"] if told["n"] else None}
+
+
+@require_POST
+def release_below(request: HttpRequest) -> HttpResponse:
+    """The one button for everything below that nothing stands in the way of."""
+    released = results_release_below(by=actor(request))
+    messages.success(request, _("%(n)s results below were released.") % {"n": released})
+    return redirect("results:release")
+
+
+@require_http_methods(["GET", "POST"])
+def release_one(request: HttpRequest, pk: int) -> HttpResponse:
+    """One sample with everything that decides it, what happens next, and the decision."""
+    sample = get_object_or_404(Sample.objects.select_related("round", "person"), pk=pk)
+    try:
+        with transaction.atomic():
+            look_recorded(
+                by=actor(request),
+                person_ids=[sample.person_id],
+                purpose=Purpose.WORKLIST,
+                place="results:release-one",
+            )
+            candidate = candidate_for(sample)
+            earlier = _results_of(sample.person)
+    except RoundbookError as error:
+        refuse(request, error)
+        return redirect("results:release")
+    form = _decide_form(request, candidate, earlier)
+    if request.method == "POST" and (form is None or form.is_valid()) and _decide(request, sample, form):
+        return redirect("results:release")
+    context = {
+        "sample": sample,
+        "one": candidate,
+        "earlier": earlier,
+        "form": form,
+        "high": Side.AT_OR_ABOVE.value,
+    }
+    return render(request, "results/release_one.html", context, status=422 if form and form.errors else 200)
+
+
+def _decide_form(request: HttpRequest, candidate: Candidate, earlier: list[Result]) -> DecideForm | None:
+    """None when the only decision is to release it as at or above, which needs no words."""
+    if candidate.side is Side.AT_OR_ABOVE:
+        return None
+    final = any(one.final for one in candidate.obstacles)
+    stands = any(r.round_id == candidate.fact.round_id and r.side == Side.AT_OR_ABOVE.value for r in earlier)
+    allowed = {
+        "at_or_above": candidate.side is Side.NEEDS_PERSON,
+        "below": not final,
+        "retest": True,
+        "not_needed": stands and candidate.side is Side.BELOW,
+    }
+    return DecideForm(
+        request.POST or None,
+        choices=[(key, CHOICES[key]) for key, may in allowed.items() if may],
+        ask_clinician=any(one.code == "earlier_result_open" for one in candidate.obstacles),
+    )
+
+
+def _decide(request: HttpRequest, sample: Sample, form: DecideForm | None) -> bool:
+    """Do what was decided; False with the refusal on the form or at the top of the page."""
+    by = actor(request)
+    facts: dict[str, Any] = form.cleaned_data if form else {"what": "at_or_above", "reason": ""}
+    what, reason = facts["what"], facts["reason"]
+    try:
+        if what == "at_or_above":
+            result_release_at_or_above(by=by, sample=sample, reason=reason)
+            messages.success(
+                request, _("Released as at or above. Its referral is on the coordinators' list.")
+            )
+        elif what == "below":
+            result_release_below(by=by, sample=sample, reason=reason, clinician=facts.get("clinician"))
+            messages.success(request, _("Released as below."))
+        elif what == "retest":
+            sample_retest(by=by, sample=sample, reason=reason)
+            messages.success(request, _("It is back on the bench queue."))
+        else:
+            sample_not_needed(by=by, sample=sample, reason=reason)
+            messages.success(request, _("No result was made of it."))
+    except RoundbookError as error:
+        if form is None:
+            refuse(request, error)
+        else:
+            form.add_error(None, str(error.sentence))
+        return False
+    return True
+
+
+def _results_of(person: Person) -> list[Result]:
+    ids = [person.pk, *Person.objects.filter(merged_into=person).values_list("pk", flat=True)]
+    rows = Result.objects.filter(person_id__in=ids).select_related("sample", "authorised_by", "rule")
+    return list(rows.order_by("-authorised_at", "-pk"))
+
+
+@require_GET
+def person_panel(request: HttpRequest, person_id: int) -> HttpResponse:
+    """A person's results, newest first, for the pages about that person."""
+    person = get_object_or_404(Person, pk=person_id)
+    with transaction.atomic():
+        look_recorded(
+            by=actor(request), person_ids=[person.pk], purpose=Purpose.CHECK, place="results:person-panel"
+        )
+        found = _results_of(person)
+    return render(request, "results/_lab_person_panel.html", {"results": found})
