@@ -3,7 +3,6 @@
 from datetime import timedelta
 from typing import cast
 
-import zxingcpp
 from django import forms
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
@@ -231,6 +230,8 @@ def card(request: HttpRequest, code: str) -> HttpResponse:
     """One command card's barcode (Code 128) as SVG."""
     if code not in CARDS:
         raise Http404
+    import zxingcpp
+
     made = zxingcpp.create_barcode(code, zxingcpp.BarcodeFormat.Code128)
     return HttpResponse(_scalable(zxingcpp.write_barcode_to_svg(made)), content_type="image/svg+xml")
 

@@ -17,7 +17,7 @@ from django.views.decorators.http import require_GET, require_http_methods
 from screening.models import Person, Return, ReturnMove
 from screening.services.intake import return_solve
 from screening.services.intake_questions import LABELS, answers_for, question_for, reason_in_words
-from screening.services.intake_solve import Answer, Consequence, consequence, reason_of
+from screening.services.intake_solve import Answer, Consequence, consequence, household_of, reason_of
 from screening.states import RETURN
 from staff import clock
 from staff.access import look_recorded
@@ -146,7 +146,7 @@ def _show(request: HttpRequest, return_id: int, form: SolveForm, status: int = 2
             messages.info(request, _("Somebody has already solved this one."))
             return redirect("screening:set-asides")
         reason, person = reason_of(back), _person(back)
-        household = list(_household(person)) if person else []
+        household = list(household_of(person)) if person else []
         look_recorded(
             by=_user(request), person_ids=[p.pk for p in [person, *household] if p], purpose=Purpose.WORKLIST,
             place="set-aside",
@@ -171,18 +171,3 @@ def _age(person: Person | None, today: date) -> int | None:
         return None
     born = person.birth_date
     return today.year - born.year - ((today.month, today.day) < (born.month, born.day))
-
-
-def _household(person: Person) -> QuerySet[Person]:
-    """Others at the same address with a kit that is out or just came back."""
-    if not person.postcode:
-        return Person.objects.none()
-    return (
-        Person.objects.filter(
-            postcode=person.postcode,
-            address_1=person.address_1,
-            rounds__state__in=["kit_due", "kit_out", "result_due"],
-        )
-        .exclude(pk=person.pk)
-        .distinct()[:10]
-    )
