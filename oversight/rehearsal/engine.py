@@ -4,7 +4,6 @@ from collections.abc import Callable
 from datetime import date, datetime, timedelta
 
 import numpy as np
-from screening.services.batches import kits_stock
 
 from oversight.models import Rehearsal
 from oversight.rehearsal.crew import Stage, crew_called
@@ -12,6 +11,7 @@ from oversight.rehearsal.follow_work import Follow, day_of_follow_up
 from oversight.rehearsal.history import history_lay_in
 from oversight.rehearsal.lab_work import day_in_the_laboratory
 from oversight.rehearsal.mail_work import mail_out
+from oversight.rehearsal.names import postcode_fifths
 from oversight.rehearsal.plan import Plan, plan_drawn
 from oversight.rehearsal.post_work import (
     Post,
@@ -21,10 +21,10 @@ from oversight.rehearsal.post_work import (
     sack_logged,
     set_asides_solved,
 )
-from oversight.rehearsal.register_file import postcode_fifths, register_file
 from oversight.rehearsal.setting import region_lay_down
 from oversight.services.proofs import prove
 from screening.models import Lot, PostcodeFifth
+from screening.services.batches import kits_stock
 from screening.services.due import due_dates_refresh
 from screening.services.register import register_apply, register_stage
 from screening.services.rounds import rounds_close_unreturned
@@ -86,13 +86,13 @@ def _prologue(first_day: date, invited_people: int, seed: int, tell: Tell) -> St
     region = region_lay_down(first_day=first_day)
     stage = Stage(plan=plan, crew=crew_called(), region=region, rng=np.random.default_rng(seed + 1))
     PostcodeFifth.objects.bulk_create(
-        PostcodeFifth(postcode=code, fifth=fifth) for code, fifth in postcode_fifths().items()
+        PostcodeFifth(postcode=code, fifth=fifth) for code, fifth in postcode_fifths()
     )
     known = [row for row in range(len(plan.numbers)) if row >= invited_people or not plan.people.first[row]]
     tell(f"loading {len(known):,} people into the register", 0.03)
     load = register_stage(
         by=stage.crew.administrator,
-        content=register_file(plan, known),
+        content=plan.register_file(known),
         file_name="register-full.csv",
         is_full=True,
     )
@@ -122,7 +122,7 @@ def _play(stage: Stage, post: Post, follow: Follow, day: date) -> None:
         invited(stage, post, day)
     with clock.at(hours["post"]):
         sack_logged(stage, post, day)
-        set_asides_solved(stage, day)
+        set_asides_solved(stage, post, day)
     with clock.at(hours["open"]):
         day_in_the_laboratory(stage, day, hours)
     with clock.at(hours["mail"]):

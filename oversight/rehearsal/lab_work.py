@@ -56,15 +56,15 @@ def control_values(
     return values
 
 
-def readings_file(stage: Stage, samples: list[str], day: date, first_number: int) -> bytes:
-    """The file an analyser would export for these serials."""
+def readings_file(stage: Stage, samples: list[str], start: datetime) -> bytes:
+    """The file an analyser would export for these serials, read one after the other within 75 minutes of `start`."""
     lines = [HEADER]
-    start = datetime(day.year, day.month, day.day, 9, 0, tzinfo=clock.zone())
+    local, pace = start.astimezone(clock.zone()), min(50.0, 4500 / max(len(samples), 1))
     for n, serial in enumerate(samples):
-        at = start + timedelta(seconds=50 * n)
+        at = (local + timedelta(seconds=300 + pace * n)).replace(microsecond=0)
         fhb = float(stage.plan.course.fhb[stage.row_of_serial[serial]])
         lines.append(
-            f"{first_number + n},{serial},{as_displayed(fhb)},ng/mL,,{at.replace(tzinfo=None).isoformat()}\n"
+            f"{n + 1},{serial},{as_displayed(fhb)},ng/mL,,{at.replace(tzinfo=None).isoformat()}\n"
         )
     return "".join(lines).encode()
 
@@ -114,7 +114,7 @@ def _run_on(
         return
     with clock.at(hours["load"]):
         name = f"{analyser.code}-{day.isoformat()}.csv"
-        readings_load(by=crew.bench, run=run, name=name, content=readings_file(stage, serials, day, 1))
+        readings_load(by=crew.bench, run=run, name=name, content=readings_file(stage, serials, hours["open"]))
     with clock.at(hours["close"]):
         shift = 3.4 if "end_control_out" in happening else 0.0
         run = run_close(by=crew.bench, run=run, readings=control_values(stage, analyser, shift=shift))

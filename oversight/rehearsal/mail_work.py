@@ -1,10 +1,9 @@
 """The office's mail in a rehearsal: plan, freeze, print and hand over everything that may leave today."""
 
-from outreach.services.print_runs import print_run_hand_over, print_run_make
-
 from outreach.models import Letter
 from outreach.services.freezing import letters_freeze
 from outreach.services.planning import letters_plan
+from outreach.services.print_runs import print_run_hand_over, print_run_make
 from oversight.rehearsal.crew import Stage
 
 LIMIT = 5_000

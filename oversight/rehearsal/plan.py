@@ -1,16 +1,18 @@
 """The plan of a rehearsal: who is invited on which day and what will become of them, drawn once from a seed. Pure."""
 
+from collections import Counter
 from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
 
 from oversight.rehearsal.population import Course, People, course_drawn, people_drawn
+from oversight.rehearsal.register_file import register_columns, register_file_written
 from screening.months import add_months
-from screening.serials import person_number_make
 
 WEEKS = 26
-PAUSE = (date(2025, 12, 22), date(2026, 1, 2))
+FIRST_NUMBER = 100_000_000
+"""Person numbers of a rehearsal start here, away from those of the files for trying by hand."""
 ELIGIBLE_PER_INVITED = 4.15
 
 
@@ -24,17 +26,28 @@ class Plan:
     people: People
     course: Course
     due_days: tuple[date, ...]
-    numbers: tuple[str, ...]
+    sizes: Counter[date]
+    columns: dict[str, list[str]]
     row_of_number: dict[str, int]
+
+    @property
+    def numbers(self) -> list[str]:
+        """The person numbers, row by row."""
+        return self.columns["person_number"]
 
     def size_on(self, day: date) -> int:
         """How many are invited on a dispatch day."""
-        return self.due_days[: self.invited].count(day) if day in self.dispatch_days else 0
+        return self.sizes.get(day, 0)
 
-    def birth_date(self, row: int) -> date:
-        """A birth date that gives the drawn age on the planned day."""
-        spread = int((row * 2654435761) % 360)
-        return add_months(self.due_days[row], -12 * int(self.people.age[row])) - timedelta(days=spread)
+    def register_file(self, rows: list[int]) -> bytes:
+        """A register file of these rows."""
+        return register_file_written({name: [values[row] for row in rows] for name, values in self.columns.items()})
+
+
+def _birth_date(people: People, row: int, due: date) -> str:
+    """A birth date that gives the drawn age on the planned day."""
+    spread = int((row * 2654435761) % 360)
+    return (add_months(due, -12 * int(people.age[row])) - timedelta(days=spread)).isoformat()
 
 
 def dispatch_days(first_day: date, weeks: int = WEEKS) -> tuple[date, ...]:
@@ -59,7 +72,8 @@ def plan_drawn(*, first_day: date, invited: int, seed: int) -> Plan:
             due[row] = due[row - 1]
     later = rng.integers(29 * 7, 102 * 7, total - invited)
     due += [first_day + timedelta(days=int(n)) for n in later]
-    numbers = tuple(person_number_make(10_000_000_0 + n) for n in range(total))
+    columns = register_columns(rng, people, on=first_day, first_number=FIRST_NUMBER)
+    columns["birth_date"] = [_birth_date(people, row, due[row]) for row in range(total)]
     return Plan(
         first_day=first_day,
         invited=invited,
@@ -67,6 +81,7 @@ def plan_drawn(*, first_day: date, invited: int, seed: int) -> Plan:
         people=people,
         course=course,
         due_days=tuple(due),
-        numbers=numbers,
-        row_of_number={number: row for row, number in enumerate(numbers[:invited])},
+        sizes=Counter(due[:invited]),
+        columns=columns,
+        row_of_number={number: row for row, number in enumerate(columns["person_number"][:invited])},
     )

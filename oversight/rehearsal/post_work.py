@@ -5,14 +5,14 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 
 from django.db import connection
-from screening.services.batches import batch_dispatch, batch_open, kit_undelivered, replacements_send
 
 from oversight.rehearsal.crew import Stage
 from oversight.rehearsal.mail_work import mail_out
 from oversight.rehearsal.population import postal_day
-from oversight.rehearsal.register_file import register_file
 from screening.models import Batch, Kit, Return
+from screening.services.batches import batch_dispatch, batch_open, kit_undelivered, replacements_send
 from screening.services.intake import delivery_record, return_solve, returns_log_many
+from screening.services.intake_solve import Answer
 from screening.services.register import register_apply, register_stage
 from staff.models import Site
 
@@ -42,7 +42,7 @@ def newcomers_loaded(stage: Stage, week_start: date) -> None:
     if rows:
         load = register_stage(
             by=stage.crew.administrator,
-            content=register_file(plan, rows),
+            content=plan.register_file(rows),
             file_name=f"feed-{week_start.isoformat()}.csv",
         )
         if load.status == "held":
@@ -122,14 +122,16 @@ def _as_scanned(post: Post, serial: str) -> tuple[str, str, str]:
     return serial, "." if keyed == "RB-FUTURE" else keyed, CONDITION.get(problem, "")
 
 
-def set_asides_solved(stage: Stage, day: date) -> None:
+def set_asides_solved(stage: Stage, post: Post, day: date) -> None:
     """The phone desk rings about what is due: half can tell, the others get a new kit."""
     for aside in (
         Return.objects.filter(state="set_aside", due_on__lte=day).select_related("kit").order_by("pk")[:200]
     ):
         told = stage.rng.random() < 0.55
-        answer = "accept_undated" if told else "unsuitable"
-        return_solve(by=stage.crew.office, return_=aside, answer=answer)
+        if told and (collected := post.collected.get(aside.kit.serial)):
+            return_solve(by=stage.crew.office, return_=aside, answer=Answer.DAY_TOLD, day=collected.isoformat())
+        else:
+            return_solve(by=stage.crew.office, return_=aside, answer=Answer.UNSUITABLE)
         stage.tally("set asides solved", 1)
 
 
