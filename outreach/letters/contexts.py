@@ -73,7 +73,6 @@ class ResultMoreTests(ToPerson):
 
     value: str
     cutoff: str
-    collected_on: str
     call_by: str
 
 

@@ -1,5 +1,6 @@
 """Turns frozen letters into one tagged PDF; the only module that imports WeasyPrint, and only when it is needed."""
 
+import atexit
 import base64
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -131,6 +132,7 @@ def _style() -> tuple[Any, Any]:
     from weasyprint import CSS
     from weasyprint.text.fonts import FontConfiguration
 
+    atexit.register(_style.cache_clear)  # the fonts must go before the library that holds them
     fonts = FontConfiguration()
     faces = "".join(_face(weight, name) for weight, name in FONTS.items())
     sheet = (settings.BASE_DIR / "templates" / "letters" / "letter.css").read_text()

@@ -1,0 +1,1 @@
+"""Tests of letters as words and paper: the PDF is read back."""
