@@ -15,12 +15,9 @@ from results.services.referrals_examination import examination_facts, last_exami
 from results.services.referrals_frame import Work, referral_work
 from screening.models import Exclusion, ExclusionKind, Person, Round
 from screening.months import add_months
-from screening.services.rounds import (
-    person_is_free,
-    policy_on,
-    round_follow_up_concluded,
-    rounds_reported_at_or_above,
-)
+from screening.services.due import due_dates_refresh
+from screening.services.policies import policy_on
+from screening.services.rounds import person_is_free, round_follow_up_concluded, rounds_reported_at_or_above
 from staff.access import user_holds
 from staff.errors import IllegalMove, RoundbookError
 from staff.ledger.moves import make_move
@@ -110,18 +107,23 @@ def closing_proposal(referral: Referral) -> Proposal | None:
     return None
 
 
-def closing_facts(referral: Referral, *, by: User, note: str, document: str, agreed_by: User | None) -> ClosingFacts:
-    """What is known now about a referral that somebody wants to close."""
+def closing_facts(
+    referral: Referral, reason: str, *, by: User, note: str, document: str, agreed_by: User | None
+) -> ClosingFacts:  # fmt: skip
+    """What is known now about a referral that somebody wants to close; reads only what the reason asks about."""
+    asked = DEMANDS.get(reason, ())
+    talks = Evidence.SPOKE in asked or Evidence.ATTEMPTS in asked
+    died = Person.objects.filter(pk=referral.person_id, deceased_on__isnull=False)
     return ClosingFacts(
         closed_by=by.pk,
         agreed_by=agreed_by.pk if agreed_by else None,
         by_clinician=user_holds(by, [Role.CLINICIAN]),
-        next_step=valid_next_step(referral) is not None,
+        next_step=Evidence.NEXT_STEP in asked and valid_next_step(referral) is not None,
         note=note,
         document=document,
-        attempts=tuple(ladder_attempts(list(referral.attempts.all()))),
-        deceased=Person.objects.filter(pk=referral.person_id, deceased_on__isnull=False).exists(),
-        standing_results=standing_results(referral).count(),
+        attempts=tuple(ladder_attempts(list(referral.attempts.all()))) if talks else (),
+        deceased=Evidence.DEATH in asked and died.exists(),
+        standing_results=standing_results(referral).count() if Evidence.WITHDRAWN in asked else 1,
     )
 
 
@@ -141,7 +143,7 @@ def referral_close_propose(*, by: User, referral: Referral, note: str = "", seen
     """Propose to close as could not be reached; another coordinator or clinician then closes it (R14)."""
     with referral_work(by=by, referral=referral, seen=seen) as work:
         work.demand("close")
-        facts = closing_facts(work.referral, by=by, note=note, document="", agreed_by=None)
+        facts = closing_facts(work.referral, "not_reached", by=by, note=note, document="", agreed_by=None)
         gaps = closing_missing(work.referral, "not_reached", facts, on=work.today)
         missing = [gap for gap in gaps if gap.evidence is not Evidence.SECOND_PERSON]
         if missing:
@@ -175,7 +177,7 @@ def referral_close(
         needs_two = Evidence.SECOND_PERSON in DEMANDS.get(reason, ())
         proposal = closing_proposal(work.referral) if needs_two else None
         agreed = proposal.by if proposal else None
-        facts = closing_facts(work.referral, by=by, note=note, document=document, agreed_by=agreed)
+        facts = closing_facts(work.referral, reason, by=by, note=note, document=document, agreed_by=agreed)
         gaps = closing_missing(work.referral, reason, facts, on=work.today)
         if gaps:
             raise _evidence_missing(reason, gaps)
@@ -197,19 +199,20 @@ def _close(
         closed_on=work.today,
     )  # fmt: skip
     make_move(referral, "close", reason=reason, note=note or (signed.words if signed else ""))
-    _rounds_concluded(work, reason, signed, examined_on)
     kind = LEFT_OUT.get(signed.step if signed else reason)
     if kind is not None:
         _left_out(work, kind, note or (signed.words if signed else ""))
+    if not _rounds_concluded(work, reason, signed, examined_on):
+        due_dates_refresh(by=by, person_ids=[referral.person_id])
     return evidence
 
 
-def _rounds_concluded(work: Work, reason: str, signed: NextStep | None, examined_on: date | None) -> None:
-    """Close the rounds still in follow-up; the person is next due as this end says."""
+def _rounds_concluded(work: Work, reason: str, signed: NextStep | None, examined_on: date | None) -> int:
+    """Close the rounds still in follow-up; the person is next due as this end says. Returns how many."""
     results = Result.objects.filter(referral_link__referral=work.referral)
     rounds = list(Round.objects.filter(pk__in=results.values("round_id"), state="follow_up"))
     if not rounds:
-        return
+        return 0
     result_on = max(results.values_list("authorised_on", flat=True))
     facts = DueFacts(
         today=work.today, interval_months=policy_on(work.today).interval_months, result_on=result_on,
@@ -218,6 +221,7 @@ def _rounds_concluded(work: Work, reason: str, signed: NextStep | None, examined
     due = next_due_after(reason, facts)
     for round_ in rounds:
         round_follow_up_concluded(by=work.by, round=round_, next_due_on=due, note=reason)
+    return len(rounds)
 
 
 def _left_out(work: Work, kind: ExclusionKind, note: str) -> None:

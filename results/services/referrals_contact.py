@@ -34,6 +34,8 @@ CHANNELS = {
     ContactAttempt.Channel.DOCTOR: Channel.DOCTOR,
     ContactAttempt.Channel.VISIT: Channel.VISIT,
 }
+LADDER_STATES = frozenset({"to_reach", "undecided", "paused_until", "to_assess", "to_book"})
+"""Where a call that reaches nobody is followed by the next step of the ladder."""
 WISHES = ("go_on", "think", "call_back", "declines")
 
 
@@ -115,11 +117,23 @@ def contact_attempt_record(
         )  # fmt: skip
         if call_back_on is not None and wish in {"", "call_back"}:
             _stay(work, due_on=call_back_on, due_time=call_back_at, rule=DateRule.CALL_BACK, reason=wish)
+        elif work.referral.state not in LADDER_STATES and wish in {"", "go_on"}:
+            due, rule = _own_date(work)
+            _stay(work, due_on=due, rule=rule, reason=wish)
         elif spoke:
             _after_talk(work, wish, call_back_on)
         else:
             _stay(work, due_on=_by_ladder(work), rule=DateRule.LADDER)
     return attempt
+
+
+def _own_date(work: Work) -> tuple[date, str]:
+    """The date that the state itself calls for: a call on the way changes nothing about it."""
+    booking = work.referral.bookings.filter(status="booked").first()
+    if work.referral.state == "booked" and booking is not None:
+        return max(booking.day, work.today), DateRule.BOOKED
+    last = work.referral.moves.order_by("-seq").values_list("rule", flat=True).first() or ""
+    return max(work.referral.due_on or work.today, work.today), last
 
 
 def _attempt_checked(

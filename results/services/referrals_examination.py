@@ -102,11 +102,6 @@ def booking_make(
     return made
 
 
-def booking_is_late(*, referral: Referral, day: date, promise_days: int) -> bool:
-    """Whether an examination on this day breaks the promise."""
-    return (day - referral.opened_on).days > promise_days
-
-
 def booking_outcome(*, by: User, booking: Booking, outcome: str, note: str = "", seen: int | None = None) -> None:
     """Whether the person attended, did not, or either side cancelled; never closes anything (H20)."""
     with referral_work(by=by, referral=booking.referral, seen=seen) as work:

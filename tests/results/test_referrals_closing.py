@@ -85,6 +85,7 @@ def test_surveillance_and_treatment_keep_the_person_from_being_invited(step: str
     assert due_of(referral) is None
     made = Exclusion.objects.get(person_id=referral.person_id)
     assert (made.kind, made.confirmed, made.until) == (kind, True, None)
+    assert made.person.not_due_code == ("in_surveillance" if step == "surveillance" else "excluded_for_good")
 
 
 def test_a_refusal_is_a_clinicians_talk_and_the_person_comes_back() -> None:

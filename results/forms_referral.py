@@ -1,0 +1,349 @@
+"""The forms of a referral: one for each thing that can be recorded; every form carries what its reader had seen."""
+
+import re
+from collections.abc import Mapping
+from datetime import date
+from typing import Any
+
+from django import forms
+from django.utils.translation import gettext_lazy as _
+
+from results.follow_up_rules import RISKS, assessment_gaps
+from results.models import Assessment, ContactAttempt, Examination, FindingClass, NextStep, Referral
+from results.states import REFERRAL_CLOSE_REASONS
+from staff.models import Site, User
+from staff.roles import Role
+
+
+def day_field(**kwargs: Any) -> forms.DateField:
+    """A day, with the browser's own calendar."""
+    return forms.DateField(widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"), **kwargs)
+
+
+def time_field(**kwargs: Any) -> forms.TimeField:
+    """A time of day."""
+    return forms.TimeField(widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"), **kwargs)
+
+
+def words_field(*, rows: int = 2, **kwargs: Any) -> forms.CharField:
+    """A few sentences."""
+    return forms.CharField(widget=forms.Textarea(attrs={"rows": rows}), **kwargs)
+
+
+def yes_no_field(label: Any) -> forms.TypedChoiceField:
+    """A question that must be answered: neither answer is chosen beforehand."""
+    return forms.TypedChoiceField(
+        label=label,
+        choices=[("yes", _("Yes")), ("no", _("No"))],
+        coerce=lambda answer: answer == "yes",
+        widget=forms.RadioSelect,
+        error_messages={"required": _("Answer yes or no.")},
+    )
+
+
+class ReferralForm(forms.Form):
+    """What all have in common: `seen`, the number of the last move the page was drawn with."""
+
+    seen = forms.IntegerField(widget=forms.HiddenInput, required=False)
+
+    def __init__(
+        self, data: Mapping[str, Any] | None = None, *, referral: Referral, user: User, today: date, prefix: str
+    ) -> None:  # fmt: skip
+        self.referral, self.user, self.today = referral, user, today
+        super().__init__(data, prefix=prefix, auto_id=f"id_{prefix}_%s")
+        self.use_required_attribute = False
+        self.fields["seen"].initial = referral.last_seq
+
+
+class NoteForm(ReferralForm):
+    """A note and nothing else."""
+
+    note = words_field(label=_("Note"), required=False)
+
+
+class ReasonForm(ReferralForm):
+    """A note that must be written."""
+
+    note = words_field(label=_("Why"))
+
+
+class AttemptForm(ReferralForm):
+    """An attempt that did not reach the person."""
+
+    channel = forms.ChoiceField(label=_("How"), choices=ContactAttempt.Channel.choices, initial="phone")
+    outcome = forms.ChoiceField(
+        label=_("What happened"), choices=[c for c in ContactAttempt.Outcome.choices if c[0] != "spoke"],
+        widget=forms.RadioSelect, error_messages={"required": _("Choose what happened.")},
+    )  # fmt: skip
+    call_back_on = day_field(label=_("Asked to be called back on"), required=False)
+    call_back_at = time_field(label=_("at"), required=False)
+    note = words_field(label=_("Note"), required=False)
+
+    def clean(self) -> dict[str, Any]:
+        """Letters are sent, calls are not."""
+        data = super().clean() or {}
+        sent, letter = data.get("outcome") == "sent", data.get("channel") in {"letter", "tracked"}
+        if data.get("outcome") and letter != sent and data.get("channel") != "doctor":
+            self.add_error("outcome", _("A letter is “sent”; a call or a visit has another outcome. Change one of them."))
+        if data.get("call_back_at") and not data.get("call_back_on"):
+            self.add_error("call_back_on", _("Write the day as well as the time."))
+        return data
+
+
+class TalkForm(ReferralForm):
+    """A talk with the person, and what the person wants."""
+
+    wish = forms.ChoiceField(
+        label=_("What the person wants"),
+        choices=[
+            ("go_on", _("to go on with the examination")),
+            ("think", _("to think about it")),
+            ("call_back", _("to be called at another time")),
+            ("declines", _("not to be examined (a clinician calls next)")),
+        ],
+        widget=forms.RadioSelect,
+        error_messages={"required": _("Choose what the person wants.")},
+    )
+    call_back_on = day_field(
+        label=_("Call again on"), required=False, help_text=_("For “think”: at most 14 days ahead; empty means 14 days.")
+    )
+    call_back_at = time_field(label=_("at"), required=False, help_text=_("A call-back needs a time of day."))
+    note = words_field(label=_("Note"), required=False)
+
+
+class AssessForm(ReferralForm):
+    """The assessment before the examination; booking stays blocked until every question is answered."""
+
+    anticoagulants = yes_no_field(_("Takes blood thinners?"))
+    diabetes = yes_no_field(_("Has diabetes?"))
+    kidney_disease = yes_no_field(_("Has kidney disease?"))
+    interpreter = yes_no_field(_("Needs an interpreter?"))
+    escort = yes_no_field(_("Has somebody to go home with?"))
+    outcome = forms.ChoiceField(label=_("Outcome"), choices=Assessment.Outcome.choices, widget=forms.RadioSelect)
+    plan = words_field(
+        label=_("Plan and conditions"), required=False, rows=3,
+        help_text=_("Needed for blood thinners, kidney disease, an interpreter, no escort, or conditions."),
+    )  # fmt: skip
+
+    def clean(self) -> dict[str, Any]:
+        """Name the plan that is missing at the plan."""
+        data = super().clean() or {}
+        if all(key in data for key in RISKS):
+            for gap in assessment_gaps(self.answers(data), data.get("outcome", ""), data.get("plan", "")):
+                self.add_error("plan", str(gap))
+        return data
+
+    @staticmethod
+    def answers(data: dict[str, Any]) -> dict[str, bool | None]:
+        """The answers alone."""
+        return {key: data.get(key) for key in RISKS}
+
+
+class SiteForm(ReferralForm):
+    """Asking a site for a date."""
+
+    site = forms.ModelChoiceField(label=_("Colonoscopy unit"), queryset=Site.objects.filter(does_colonoscopy=True), empty_label=None)
+    note = words_field(label=_("Needs to tell the site"), required=False)
+
+
+class BookForm(ReferralForm):
+    """Site, day and time; a day past the promise must be confirmed."""
+
+    site = forms.ModelChoiceField(label=_("Colonoscopy unit"), queryset=Site.objects.filter(does_colonoscopy=True), empty_label=None)
+    day = day_field(label=_("Day"))
+    time = time_field(label=_("Time"))
+    late = forms.BooleanField(label=_("Yes, this day is past the promise, and no earlier one can be had"), required=False)
+
+    def __init__(self, *args: Any, promise_days: int, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.promise_days = promise_days
+        if not self.is_bound:
+            del self.fields["late"]
+
+    def clean_day(self) -> date:
+        """Not in the past."""
+        day: date = self.cleaned_data["day"]
+        if day < self.today:
+            raise forms.ValidationError(_("The day lies in the past. Choose today or a later day."))
+        return day
+
+    def clean(self) -> dict[str, Any]:
+        """Warn once when the day is past the promise; asking again with the tick goes through."""
+        data = super().clean() or {}
+        day = data.get("day")
+        waited = (day - self.referral.opened_on).days if day else 0
+        if day and waited > self.promise_days and not data.get("late"):
+            self.add_error(
+                "late",
+                _("On that day the person will have waited %(n)s days; promised are %(promise)s. Seek an earlier day, or confirm.")
+                % {"n": waited, "promise": self.promise_days},
+            )
+        elif not data.get("late") and "late" in self.fields:
+            del self.fields["late"]
+        return data
+
+
+class AttendForm(ReferralForm):
+    """What became of a booking."""
+
+    outcome = forms.ChoiceField(
+        label=_("What happened"),
+        choices=[
+            ("attended", _("attended")),
+            ("missed", _("did not attend")),
+            ("cancelled_person", _("cancelled by the person")),
+            ("cancelled_site", _("cancelled by the site")),
+        ],
+        widget=forms.RadioSelect,
+        error_messages={"required": _("Choose what happened.")},
+    )
+    note = words_field(label=_("Note"), required=False)
+
+
+def plain_number(value: str) -> str:
+    """A person number without spaces, dashes and case."""
+    return re.sub(r"[\W_]", "", value).upper()
+
+
+class ReportForm(ReferralForm):
+    """The least that an examination report must say, and the two marks by which it is this person's."""
+
+    number_on_report = forms.CharField(
+        label=_("Person number on the report"), max_length=40, help_text=_("Copy it from the report, not from this page.")
+    )
+    birth_on_report = day_field(label=_("Birth date on the report"))
+    kind = forms.ChoiceField(label=_("Examination"), choices=Examination.Kind.choices, initial="colonoscopy")
+    site = forms.ModelChoiceField(
+        label=_("Where"), queryset=Site.objects.filter(does_colonoscopy=True), required=False,
+        empty_label=_("as booked, or elsewhere"),
+    )  # fmt: skip
+    day = day_field(label=_("Day of the examination"))
+    complete = yes_no_field(_("Complete (caecum reached)?"))
+    prep_adequate = yes_no_field(_("Bowel preparation adequate?"))
+    specimens = forms.IntegerField(label=_("Specimens sent to pathology"), min_value=0, max_value=60)
+    finding = forms.ChoiceField(
+        label=_("Most serious finding"), choices=[("", _("choose")), *FindingClass.choices],
+        help_text=_("As the examiner saw it; the histology may change it."),
+    )  # fmt: skip
+    report_document = forms.CharField(label=_("Report: number or file"), max_length=80)
+
+    def clean_number_on_report(self) -> str:
+        """The report is this person's by number."""
+        given = str(self.cleaned_data["number_on_report"])
+        numbers = self.referral.person.identifiers.values_list("value", flat=True)
+        if plain_number(given) not in {plain_number(value) for value in numbers}:
+            raise forms.ValidationError(
+                _("This is not a number of this person. Check that the report is not somebody else's.")
+            )
+        return given
+
+    def clean_birth_on_report(self) -> date:
+        """The report is this person's by birth date."""
+        given: date = self.cleaned_data["birth_on_report"]
+        known = self.referral.person.birth_date
+        if known is not None and given != known:
+            raise forms.ValidationError(
+                _("This is not the birth date of this person. Check that the report is not somebody else's.")
+            )
+        return given
+
+
+class HistologyForm(ReferralForm):
+    """What pathology found."""
+
+    histology = words_field(label=_("Histology, its conclusion in words"), rows=4)
+    finding = forms.ChoiceField(
+        label=_("Most serious finding with it"), choices=[("", _("choose")), *FindingClass.choices]
+    )
+    document = forms.CharField(label=_("Report: number or file"), max_length=80, required=False)
+
+
+class SignForm(ReferralForm):
+    """The clinician's next step."""
+
+    finding = forms.ChoiceField(label=_("Most serious finding"), choices=[("", _("choose")), *FindingClass.choices])
+    histology = words_field(label=_("Histology, in words"), required=False)
+    step = forms.ChoiceField(
+        label=_("Next step"), choices=NextStep.Step.choices, widget=forms.RadioSelect,
+        error_messages={"required": _("Choose the next step.")},
+    )  # fmt: skip
+    on = day_field(
+        label=_("On"), required=False,
+        help_text=_("Back to screening: empty means one interval after the examination. Surveillance needs a day."),
+    )  # fmt: skip
+    words = words_field(label=_("In words, for the person and the doctor"), rows=3)
+
+
+class RepeatForm(ReferralForm):
+    """Another examination, planned by a clinician."""
+
+    on = day_field(label=_("On or about"), help_text=_("At most 12 months ahead."))
+    note = words_field(label=_("Why"))
+
+
+class CloseForm(ReferralForm):
+    """Closing, with a reason and what it demands."""
+
+    reason = forms.ChoiceField(
+        label=_("Reason"),
+        choices=[("", _("choose")), *[(k, w) for k, w in REFERRAL_CLOSE_REASONS.items() if k != "not_reached"]],
+    )
+    document = forms.CharField(
+        label=_("Document: number or file"), max_length=80, required=False,
+        help_text=_("Needed when examined before or elsewhere, or transferred."),
+    )  # fmt: skip
+    examined_on = day_field(
+        label=_("Day of the examination elsewhere"), required=False,
+        help_text=_("The next round counts from it; empty counts from the result."),
+    )  # fmt: skip
+    note = words_field(
+        label=_("Note"), required=False, rows=3, help_text=_("Needed for a refusal and for “unfit for good”.")
+    )
+
+
+class PauseForm(ReferralForm):
+    """A pause until a day."""
+
+    clinical = forms.BooleanField(label=_("Unfit until then (only a clinician; up to 12 months)"), required=False)
+    until = day_field(label=_("Until"), help_text=_("At the person's wish: at most 28 days."))
+    note = words_field(label=_("Why"))
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if Role.CLINICIAN not in self.user.roles:
+            del self.fields["clinical"]
+
+
+class ThinkForm(ReferralForm):
+    """Undecided until a day."""
+
+    on = day_field(label=_("Ask again on"), help_text=_("At most 14 days ahead."))
+    note = words_field(label=_("Note"), required=False)
+
+
+class ElsewhereForm(ReferralForm):
+    """Examined elsewhere; the report is awaited."""
+
+    where = forms.CharField(label=_("Where"), max_length=120)
+
+
+class DateForm(ReferralForm):
+    """Another next date."""
+
+    due_on = day_field(label=_("Next date"), help_text=_("At most 30 days ahead."))
+    due_time = time_field(label=_("Time of day"), required=False)
+    note = words_field(label=_("Why"))
+
+
+class HandOverForm(ReferralForm):
+    """Giving the referral to a colleague, or to the clinicians."""
+
+    to = forms.ModelChoiceField(
+        label=_("To"), queryset=User.objects.none(), required=False, empty_label=_("the clinicians")
+    )
+    note = words_field(label=_("Note"), required=False)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        found = User.objects.filter(is_active=True, postings__role__in=[Role.COORDINATOR, Role.CLINICIAN])
+        self.fields["to"].queryset = found.exclude(pk=self.user.pk).distinct()  # type: ignore[attr-defined]

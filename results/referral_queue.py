@@ -1,0 +1,141 @@
+"""Who needs me next: the open referrals in the order of work, filtered by what stands in the address."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from typing import Any
+from urllib.parse import urlencode
+
+from django.db.models import Case, Count, F, IntegerField, Q, QuerySet, Value, When
+
+from results.models import ContactAttempt, Referral
+from results.referral_ladder import WaitPolicy
+from results.states import REFERRAL
+from screening.models import Area
+from staff.models import User
+
+PAGE = 100
+CALL_BACK, DUE, LATER = 0, 1, 2
+OWNERS = ("mine", "nobody")
+PASTS = ("promise", "alarm", "failed")
+
+
+@dataclass(frozen=True)
+class QueueFilters:
+    """What the address asks for; unknown words are left out, so an old link still opens."""
+
+    state: str = ""
+    owner: str = ""
+    area: str = ""
+    past: str = ""
+    page: int = 1
+
+    @classmethod
+    def read(cls, asked: Mapping[str, Any]) -> "QueueFilters":
+        """The filters of an address."""
+        page = str(asked.get("page", "1"))
+        return cls(
+            state=_known(asked.get("state"), REFERRAL.states),
+            owner=_known(asked.get("owner"), OWNERS),
+            area=str(asked.get("area") or "")[:12],
+            past=_known(asked.get("past"), PASTS),
+            page=int(page) if page.isdigit() and 0 < int(page) < 100_000 else 1,
+        )
+
+    def address(self, **other: Any) -> str:
+        """The query part of an address with these filters, some of them changed."""
+        values = {"state": self.state, "owner": self.owner, "area": self.area, "past": self.past} | other
+        kept = {key: value for key, value in values.items() if value not in {"", None}}
+        return f"?{urlencode(kept)}" if kept else "?"
+
+    @property
+    def chosen(self) -> bool:
+        """Whether anything is filtered at all."""
+        return bool(self.state or self.owner or self.area or self.past)
+
+
+def _known(value: Any, words: Any) -> str:
+    return str(value) if value in words and value != "closed" else ""
+
+
+@dataclass
+class QueueCounts:
+    """How many are open, and how many of each kind, before filtering."""
+
+    open: int = 0
+    call_backs: int = 0
+    due: int = 0
+    overdue: int = 0
+    mine: int = 0
+    nobody: int = 0
+    promise: int = 0
+    alarm: int = 0
+    failed: int = 0
+    states: dict[str, int] = field(default_factory=dict)
+
+
+def past_after(past: str, policy: WaitPolicy) -> int:
+    """After how many days a wait counts as past the promise, the alarm, or failed."""
+    return {"promise": policy.promise, "alarm": policy.second_alarm - 1, "failed": policy.failure - 1}[past]
+
+
+def open_referrals() -> QuerySet[Referral]:
+    """Every referral that is not closed."""
+    return Referral.objects.exclude(state="closed")
+
+
+def queue_counts(*, by: User, today: date, policy: WaitPolicy) -> QueueCounts:
+    """The counts above the list, in two queries."""
+    ends = {past: today - timedelta(days=past_after(past, policy)) for past in PASTS}
+    found = open_referrals().aggregate(
+        open=Count("pk"),
+        call_backs=Count("pk", filter=Q(due_on__lte=today, due_time__isnull=False)),
+        due=Count("pk", filter=Q(due_on__lte=today)),
+        overdue=Count("pk", filter=Q(due_on__lt=today)),
+        mine=Count("pk", filter=Q(owner=by)),
+        nobody=Count("pk", filter=Q(owner__isnull=True)),
+        **{past: Count("pk", filter=Q(opened_on__lt=end)) for past, end in ends.items()},
+    )
+    by_state = dict(open_referrals().values_list("state").annotate(n=Count("pk")))
+    return QueueCounts(**found, states=by_state)
+
+
+def queue_rows(filters: QueueFilters, *, by: User, today: date, policy: WaitPolicy) -> QuerySet[Referral]:
+    """The open referrals that pass the filters: call-backs by their time, then the most overdue, then what comes later."""
+    rows = open_referrals()
+    if filters.state:
+        rows = rows.filter(state=filters.state)
+    if filters.owner == "mine":
+        rows = rows.filter(owner=by)
+    elif filters.owner == "nobody":
+        rows = rows.filter(owner__isnull=True)
+    if filters.area:
+        rows = rows.filter(person__area__code=filters.area)
+    if filters.past:
+        rows = rows.filter(opened_on__lt=today - timedelta(days=past_after(filters.past, policy)))
+    bucket = Case(
+        When(due_on__lte=today, due_time__isnull=False, then=Value(CALL_BACK)),
+        When(due_on__lte=today, then=Value(DUE)),
+        default=Value(LATER),
+        output_field=IntegerField(),
+    )
+    return (
+        rows.annotate(bucket=bucket)
+        .select_related("person__area", "owner")
+        .order_by("bucket", "due_on", F("due_time").asc(nulls_last=True), "opened_on", "pk")
+    )
+
+
+def last_contacts(referral_ids: list[int]) -> dict[int, ContactAttempt]:
+    """The latest contact attempt of each of these referrals, in one query."""
+    found = (
+        ContactAttempt.objects.filter(referral_id__in=referral_ids)
+        .order_by("referral_id", "-made_at", "-pk")
+        .distinct("referral_id")
+    )
+    return {one.referral_id: one for one in found}
+
+
+def areas() -> list[Area]:
+    """The areas to filter by."""
+    return list(Area.objects.all())

@@ -1,0 +1,172 @@
+"""The story of a referral in plain sentences, newest first, and its two clocks; reads only what it is given."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import TYPE_CHECKING
+
+from django.utils.formats import date_format
+from django.utils.translation import gettext_lazy as _
+
+from results.models import ContactAttempt, Examination, ReferralMove
+from results.states import REFERRAL_CLOSE_REASONS
+from staff import clock
+from staff.roles import Pool
+
+if TYPE_CHECKING:
+    from django_stubs_ext import StrOrPromise
+
+EVENT_WORDS: dict[str, "StrOrPromise"] = {
+    "open": _("Opened: a result at or above the cutoff was released."),
+    "attempt": _("Tried to reach the person."),
+    "reached": _("Wants to go on with the examination."),
+    "undecided": _("Wants to think about it."),
+    "pause": _("Paused."),
+    "resume": _("The wait goes on."),
+    "assessed": _("Assessed."),
+    "request": _("Asked the site for a date:"),
+    "book": _("Booked:"),
+    "unbook": _("The booking was cancelled."),
+    "examined": _("Attended the examination."),
+    "report": _("The report is in."),
+    "report_specimen": _("The report is in; specimens went to pathology."),
+    "histology": _("The histology is in."),
+    "elsewhere": _("Is examined elsewhere:"),
+    "repeat": _("Another examination is planned."),
+    "close": _("Closed:"),
+    "reopen": _("Opened again."),
+    "claim": _("Changed hands."),
+    "reschedule": _("The next date was changed."),
+}
+REASON_WORDS: dict[tuple[str, str], "StrOrPromise"] = {
+    ("undecided", "declines"): _("Does not want to be examined; a clinician calls next."),
+    ("attempt", "declines"): _("Does not want to be examined; a clinician calls next."),
+    ("attempt", "think"): _("Still thinking about it."),
+    ("reschedule", "go_on"): _("Wants to go on."),
+    ("attempt", "call_back"): _("Asked to be called back."),
+    ("reschedule", "call_back"): _("Asked to be called back."),
+    ("pause", "unfit"): _("Unfit for now."),
+    ("pause", "own_wish"): _("Paused at the person's wish."),
+    ("unbook", "missed"): _("Did not attend."),
+    ("unbook", "cancelled_person"): _("The person cancelled the booking."),
+    ("unbook", "cancelled_site"): _("The site cancelled the booking."),
+    ("book", "past_promise"): _("Booked, past the promise:"),
+    ("assessed", "fit"): _("Assessed: fit for colonoscopy."),
+    ("assessed", "conditions"): _("Assessed: fit with conditions."),
+    ("assessed", "alternative"): _("Assessed: another test (CT colonography)."),
+    ("repeat", "incomplete"): _("Nothing can be concluded; another examination follows."),
+    ("reschedule", "signed"): _("The next step was signed:"),
+    ("reschedule", "close_proposed"): _("Proposed to close: could not be reached. A second person must agree."),
+    ("reschedule", "chased"): _("Asked for the answer again."),
+    ("resume", "chased"): _("No report came from elsewhere; our examination is offered again."),
+    ("reschedule", "assessed_again"): _("Assessed again."),
+}
+ICONS = {
+    "open": "warn", "reached": "phone", "attempt": "phone", "book": "calendar", "request": "calendar", "close": "ok",
+    "reopen": "again", "claim": "person", "reschedule": "clock", "unbook": "warn", "pause": "waiting",
+    "undecided": "waiting", "elsewhere": "waiting", "repeat": "again", "histology": "bench", "report": "bench",
+    "report_specimen": "bench",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class StoryEvent:
+    """One entry of the story, as the timeline component shows it."""
+
+    when: str
+    sentence: str
+    who: str
+    reason: str = ""
+    icon: str = "quiet"
+    seq: int = 0
+
+
+def said(day: date | datetime) -> str:
+    """A date, or a moment with its time, as people read it here."""
+    if isinstance(day, datetime):
+        return date_format(day.astimezone(clock.zone()), "j M Y, H:i")
+    return date_format(day, "j M Y")
+
+
+def story(
+    moves: Iterable[ReferralMove], attempts: Iterable[ContactAttempt], examinations: Sequence[Examination]
+) -> list[StoryEvent]:  # fmt: skip
+    """Moves and attempts in plain sentences, newest first."""
+    by_moment: dict[datetime, list[ContactAttempt]] = defaultdict(list)
+    for made in sorted(attempts, key=lambda one: one.pk):
+        by_moment[made.made_at].append(made)
+    reports = sorted(examinations, key=lambda one: one.pk)
+    events = []
+    for move in sorted(moves, key=lambda one: one.seq):
+        tried = by_moment[move.occurred_at] if move.rule in _CONTACT_RULES else []
+        attempt = tried.pop(0) if tried else None
+        report = reports.pop(0) if move.event in {"report", "report_specimen"} and reports else None
+        events.append(_event(move, attempt, report))
+    return events[::-1]
+
+
+_CONTACT_RULES = frozenset({"ladder", "call_back", "undecided", "declines", "assess", "book", "booked", "request", "report", "histology", "elsewhere"})
+
+
+def _event(move: ReferralMove, attempt: ContactAttempt | None, report: Examination | None) -> StoryEvent:
+    sentence = move_sentence(move)
+    details = [] if move.event in _NOTE_IN_SENTENCE or move.reason == "signed" else [move.note]
+    icon = ICONS.get(move.event, "quiet")
+    if attempt is not None:
+        tried = f"{attempt.get_channel_display()}: {attempt.get_outcome_display()}.".capitalize()
+        plain = move.event in {"attempt", "reschedule"} and (move.event, move.reason) not in REASON_WORDS
+        sentence = tried if plain else f"{tried} {sentence}"
+        details.append(attempt.note)
+        icon = "phone" if attempt.channel == "phone" else "letter"
+    if report is not None:
+        details.append(report_words(report))
+    if move.due_on and move.event != "claim":
+        at = f", {move.due_time:%H:%M}" if move.due_time else ""
+        details.append(str(_("Next date: %(day)s.") % {"day": said(move.due_on) + at}))
+    return StoryEvent(
+        when=said(move.occurred_at), sentence=sentence, who=move.actor.full_name,
+        reason=" ".join(part for part in details if part), icon=icon, seq=move.seq,
+    )  # fmt: skip
+
+
+_NOTE_IN_SENTENCE = frozenset({"request", "book", "elsewhere"})
+
+
+def move_sentence(move: ReferralMove) -> str:
+    """One move in words, without its date."""
+    words = str(REASON_WORDS.get((move.event, move.reason), EVENT_WORDS.get(move.event, move.event)))
+    if move.event == "claim":
+        if move.owner is not None:
+            return str(_("%(who)s holds the referral now.") % {"who": move.owner.full_name})
+        return str(_("Handed to: %(pool)s.") % {"pool": Pool(move.pool).label if move.pool else ""})
+    if move.event == "close":
+        return f"{words} {REFERRAL_CLOSE_REASONS.get(move.reason, move.reason)}."
+    if move.event in _NOTE_IN_SENTENCE or move.reason == "signed":
+        return f"{words} {move.note}"
+    return words
+
+
+def report_words(report: Examination) -> str:
+    """An examination report in one sentence."""
+    parts = [
+        f"{report.get_kind_display().capitalize()}, {said(report.day)}:",
+        str(_("complete") if report.complete else _("incomplete")) + ",",
+        str(_("preparation adequate") if report.prep_adequate else _("preparation not adequate")) + ";",
+        f"{report.get_finding_display()};",
+        str(_("%(n)s specimens") % {"n": report.specimens}) + ";",
+        str(_("report %(document)s.") % {"document": report.report_document}),
+    ]
+    return " ".join(parts)
+
+
+def paused_days(moves: Iterable[ReferralMove], *, until: date) -> int:
+    """Days the person chose to wait; the service clock leaves them out, the wait itself does not."""
+    total, since = 0, None
+    for move in sorted(moves, key=lambda one: one.seq):
+        day = clock.local_day(move.occurred_at)
+        if since is not None and move.to_state != "paused_until":
+            total, since = total + (day - since).days, None
+        if since is None and move.event == "pause" and move.reason == "own_wish":
+            since = day
+    return total + ((until - since).days if since is not None else 0)

@@ -1,0 +1,11 @@
+"""Who may open the pages of follow-up."""
+
+from staff.roles import Role
+from staff.routes import Door, door
+
+FOLLOW_UP = door(Role.COORDINATOR, Role.CLINICIAN)
+ROUTES: dict[str, Door] = {
+    "results:queue": FOLLOW_UP,
+    "results:referral": FOLLOW_UP,
+    "results:referral-do": FOLLOW_UP,
+}

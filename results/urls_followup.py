@@ -1,0 +1,11 @@
+"""Addresses of follow-up."""
+
+from django.urls import path
+
+from results.views import queue, referral
+
+urlpatterns = [
+    path("follow-up/", queue.queue, name="queue"),
+    path("follow-up/<int:pk>/", referral.referral, name="referral"),
+    path("follow-up/<int:pk>/<slug:slug>/", referral.referral_do, name="referral-do"),
+]

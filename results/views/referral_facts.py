@@ -1,0 +1,159 @@
+"""What the page of a referral shows, gathered once: person, clocks, results, story, why this date, what is needed."""
+
+from dataclasses import dataclass
+from datetime import date
+from types import SimpleNamespace
+from typing import Any
+
+from django.urls import NoReverseMatch, reverse
+from django.utils.translation import gettext as _
+
+from results.closing import since_last_talk
+from results.follow_up_rules import RULE_WORDS, WAIT_LOOK
+from results.models import Assessment, Booking, ClosingEvidence, NextStep, Referral, ReferralMove, Result
+from results.referral_ladder import Wait, next_step, waited
+from results.referral_story import StoryEvent, paused_days, said, story
+from results.services.referrals_closing import Proposal, closing_proposal
+from results.services.referrals_contact import LADDER, ladder_attempts
+from results.services.referrals_frame import closed_days_from, results_policy_on, wait_policy
+from results.states import REFERRAL, REFERRAL_CLOSE_REASONS
+from results.views.referral_acts import Act, acts_else, acts_now
+from screening.eligibility import age_on
+from staff import clock
+from staff.models import User
+from staff.roles import Pool
+
+
+@dataclass
+class PageFacts:
+    """Everything the template needs but the forms."""
+
+    name: str
+    age: int | None
+    number: str
+    person_url: str
+    phone: str
+    sentence: str
+    warnings: list[Any]
+    need: str
+    wait: Wait
+    tone: str
+    word: Any
+    promise: int
+    service_days: int
+    paused: int
+    results: list[Result]
+    story: list[StoryEvent]
+    why: Any
+    held_by: str
+    mine: bool
+    advice: str
+    proposal: Proposal | None
+    may_agree: bool
+    assessment: Assessment | None
+    bookings: list[Booking]
+    steps: list[NextStep]
+    evidence: list[ClosingEvidence]
+    close_words: Any
+    acts_now: list[Act]
+    acts_else: list[Act]
+
+
+def page_facts(referral: Referral, user: User) -> PageFacts:
+    """Gather the page's facts in a fixed number of queries."""
+    today, person = clock.today(), referral.person
+    policy = results_policy_on(today)
+    moves = list(referral.moves.select_related("actor", "owner").order_by("seq"))
+    attempts = list(referral.attempts.all())
+    ended = clock.local_day(referral.closed_at) if referral.closed_at else today
+    wait = waited(min(referral.opened_on, ended), ended, wait_policy(policy))
+    tone, word = WAIT_LOOK[wait.level]
+    paused = paused_days(moves, until=ended)
+    proposal = closing_proposal(referral) if referral.state != "closed" else None
+    number = person.identifiers.filter(valid_to__isnull=True).values_list("value", flat=True).first()
+    return PageFacts(
+        name=f"{person.given_names} {person.family_name}",
+        age=age_on(person.birth_date, today) if person.birth_date else None,
+        number=number or "",
+        person_url=person_url(person.pk),
+        phone=person.phone,
+        sentence=_sentence(referral),
+        warnings=_warnings(referral),
+        need=REFERRAL.label(referral.state),
+        wait=wait,
+        tone="quiet" if referral.state == "closed" else tone,
+        word=_("closed") if referral.state == "closed" else word,
+        promise=policy.examination_days,
+        service_days=wait.days - paused,
+        paused=paused,
+        results=_results(referral),
+        story=story(moves, attempts, list(referral.examinations.all())),
+        why=RULE_WORDS.get(moves[-1].rule, "") if moves else "",
+        held_by=_held_by(referral),
+        mine=referral.owner_id == user.pk,
+        advice=_advice(referral, attempts, moves, today),
+        proposal=proposal,
+        may_agree=proposal is not None and proposal.by.pk != user.pk,
+        assessment=referral.assessments.order_by("-pk").first(),
+        bookings=list(referral.bookings.select_related("site").order_by("-day", "-pk")),
+        steps=list(referral.next_steps.select_related("signed_by").order_by("-pk")),
+        evidence=list(referral.evidence.select_related("clinician", "second_person", "closed_by").order_by("-pk")),
+        close_words=REFERRAL_CLOSE_REASONS.get(referral.close_reason, ""),
+        acts_now=acts_now(referral.state, user),
+        acts_else=acts_else(referral, user, proposed_by=proposal.by if proposal else None),
+    )
+
+
+def person_url(pk: int) -> str:
+    """The address of the person's story, where that page exists."""
+    try:
+        return reverse("screening:person", args=[pk])
+    except NoReverseMatch:
+        return ""
+
+
+def _results(referral: Referral) -> list[Result]:
+    found = Result.objects.filter(referral_link__referral=referral).select_related("sample", "authorised_by")
+    return list(found.order_by("-authorised_at"))
+
+
+def _sentence(referral: Referral) -> str:
+    if referral.state == "closed":
+        words = REFERRAL_CLOSE_REASONS.get(referral.close_reason, referral.close_reason)
+        return _("Closed: %(reason)s.") % {"reason": words}
+    return _("Needs next: %(need)s.") % {"need": REFERRAL.label(referral.state)}
+
+
+def _warnings(referral: Referral) -> list[Any]:
+    person, found = referral.person, []
+    if person.deceased_on:
+        found.append(SimpleNamespace(tone="stop", word=_("The register says: died on %(day)s") % {"day": said(person.deceased_on)}))
+    if person.left_area_on:
+        found.append(SimpleNamespace(tone="warn", word=_("Left the area on %(day)s") % {"day": said(person.left_area_on)}))
+    if person.hidden_address:
+        found.append(SimpleNamespace(tone="warn", word=_("Hidden address: tell nobody")))
+    if person.language and not person.language.startswith("en"):
+        found.append(SimpleNamespace(tone="note", word=_("Language: %(code)s") % {"code": person.language}))
+    return found
+
+
+def _held_by(referral: Referral) -> str:
+    if referral.owner is not None:
+        return referral.owner.full_name
+    return str(Pool(referral.pool).label) if referral.pool else ""
+
+
+def _advice(referral: Referral, attempts: list[Any], moves: list[ReferralMove], today: date) -> str:
+    """What the contact ladder asks for next, in words."""
+    if referral.state not in {"to_reach", "undecided"}:
+        return ""
+    made = ladder_attempts(attempts)
+    talks = [one.on for one in made if one.reached]
+    opened = [clock.local_day(m.occurred_at) for m in moves if m.event in {"open", "reopen"}]
+    begun = max(talks) if talks else max([referral.opened_on, *opened[-1:]])
+    step = next_step(since_last_talk(made), begun, LADDER, closed_days_from(begun))
+    if step is None:
+        return ""
+    words = str(step.step.words)
+    return words + (" " + _("This time in the evening.") if step.evening else "")
+
