@@ -14,6 +14,7 @@ from results.models import Analyser, ControlReading, Run, Sample
 from results.services.runs import controls_for, last_controls, run_close, run_control, run_open, run_resolve
 from results.services.runs_controls import rule_words, run_sentence
 from results.services.samples import samples_take_in
+from results.states import SAMPLE
 from results.views.lab_request import actor, refuse
 from staff import clock
 from staff.errors import RoundbookError
@@ -21,6 +22,7 @@ from staff.errors import RoundbookError
 TONES = {"open": "note", "in_control": "ok", "resolved": "ok", "held": "stop", "refused": "stop"}
 QUEUE = 200
 CHART = 30
+EDGE = 5
 
 
 @require_http_methods(["GET", "POST"])
@@ -52,7 +54,7 @@ def open_day(request: HttpRequest) -> HttpResponse:
 
 
 def _tile(analyser: Analyser) -> dict[str, Any]:
-    last = analyser.runs.order_by("-opened_at").first()
+    last = analyser.runs.order_by("-opened_at", "-pk").first()
     return {
         "analyser": analyser,
         "last": last,
@@ -88,21 +90,29 @@ def _chart(analyser: Analyser) -> dict[str, Any] | None:
             "series": [
                 {
                     "name": _("level %(n)s") % {"n": level},
-                    "values": [values.get((*slot, level)) for slot in slots],
+                    "values": [drawn(values.get((*slot, level))) for slot in slots],
                 }
                 for level in levels
             ],
             "lines": [{"at": at, "label": f"{at:+d} SD"} for at in (-3, -2, 2, 3)],
-            "min": min(-4, *(int(row.z) - 1 for row in rows)),
-            "max": max(4, *(int(row.z) + 1 for row in rows)),
+            "min": -EDGE,
+            "max": EDGE,
         },
         "columns": [_("Run and position"), *[_("level %(n)s, SD") % {"n": level} for level in levels]],
         "rows": [
             [names[slot], *[f"{values[(*slot, lv)]:+.2f}" if (*slot, lv) in values else "–" for lv in levels]]
             for slot in slots
         ],
-        "summary": _("%(n)s control readings, %(out)s of them out.") % {"n": len(rows), "out": out},
+        "summary": _(
+            "%(n)s control readings, %(out)s of them out. What lies beyond %(edge)s SD is drawn at the edge."
+        )
+        % {"n": len(rows), "out": out, "edge": EDGE},
     }
+
+
+def drawn(z: float | None) -> float | None:
+    """A distance from target, drawn no further out than the edge."""
+    return None if z is None else max(-float(EDGE), min(float(EDGE), z))
 
 
 @require_GET
@@ -148,8 +158,6 @@ def _counts(run: Run) -> list[tuple[str, int]]:
         .annotate(n=Count("pk"))
         .order_by("state")
     )
-    from results.states import SAMPLE
-
     return [(SAMPLE.label(state), n) for state, n in rows]
 
 

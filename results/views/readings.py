@@ -18,6 +18,7 @@ from results.services.readings import (
     verdict_counts,
 )
 from results.services.readings_judging import ALREADY_STORED, TAKEN
+from results.services.readings_words import verdict_words
 from results.views.lab_request import actor, refuse
 from staff import clock
 from staff.errors import RoundbookError
@@ -87,7 +88,10 @@ def readings_file(request: HttpRequest, pk: int) -> HttpResponse:
     counts = verdict_counts(file)
     context = {
         "file": file,
-        "counts": sorted(counts.items(), key=lambda item: (item[0] != TAKEN, -item[1], item[0])),
+        "counts": [
+            (verdict, verdict_words(verdict), n)
+            for verdict, n in sorted(counts.items(), key=lambda item: (item[0] != TAKEN, -item[1], item[0]))
+        ],
         "chosen": chosen,
         "page": Paginator(shown.order_by("line"), LINES).get_page(request.GET.get("page")),
         "refused": sum(n for verdict, n in counts.items() if verdict not in (TAKEN, ALREADY_STORED)),

@@ -18,11 +18,15 @@ from results.services.readings import (
     verdict_counts,
 )
 from results.services.runs import run_close
+from screening.models import Kit
 from screening.serials import serial_make
 from staff import clock
+from staff.acting import acting
 from staff.errors import RoundbookError
+from staff.ledger.moves import make_move
 from tests import factories
 from tests import lab_bench as bench
+from tools import fixture_readings
 
 pytestmark = pytest.mark.usefixtures("region")
 
@@ -188,10 +192,6 @@ def test_h9_the_limit_day_is_allowed_and_the_next_is_not(age: int, verdict: str,
 def test_an_over_age_kit_asks_for_no_replacement_while_another_can_be_measured() -> None:
     old = bench.a_sample(collected=clock.today() - timedelta(days=15))
     kit = factories.a_kit()
-    from screening.models import Kit
-    from staff.acting import acting
-    from staff.ledger.moves import make_move
-
     with acting(bench.lead()):
         Kit.objects.filter(pk=old.kit_id).update(void_on=clock.today(), void_reason="replaced")
         Kit.objects.filter(pk=kit.pk).update(round=old.round, ordinal=2)
@@ -303,3 +303,37 @@ def test_any_line_is_kept_and_answered(text: str) -> None:
     file = readings_load(by=bench.technician(), run=run, name="x.csv", content=content)
     assert InboxLine.objects.filter(file_id=file.pk).count() == file.lines
     assert not InboxLine.objects.filter(file_id=file.pk, sentence="").exists()
+
+
+def kits_back(numbers: range) -> None:
+    """Kits with the serials of the fixtures, sent, returned and on the bench."""
+    for number in numbers:
+        round_ = factories.a_round(state="kit_due")
+        kit = round_.kits.get()
+        sent = clock.today() - timedelta(days=5)
+        with acting(bench.lead()):
+            Kit.objects.filter(pk=kit.pk).update(serial=serial_make(number), dispatched_on=sent)
+            make_move(kit, "dispatch")
+            make_move(round_, "kit_sent", due_on=clock.today(), pool="office")
+        factories.a_ready_return(round_)
+
+
+@pytest.mark.parametrize("name", ["good", "bad"])
+def test_the_files_for_trying_by_hand_are_those_their_writer_writes(name: str) -> None:
+    written = fixture_readings.readings_good() if name == "good" else fixture_readings.readings_bad()
+    assert (fixture_readings.FIXTURES / f"readings_{name}.csv").read_bytes() == written
+
+
+def test_the_files_for_trying_by_hand_are_answered_as_described() -> None:
+    kits_back(range(1, 72))
+    run = bench.an_open_run()
+    good, bad = (
+        readings_load(
+            by=bench.technician(), run=run, name=name, content=(fixture_readings.FIXTURES / name).read_bytes()
+        )
+        for name in ("readings_good.csv", "readings_bad.csv")
+    )
+    assert verdict_counts(good) == {"taken": 40}
+    expected = [row[-1] for row in fixture_readings.bad_rows()] + ["sequence_broken"] * 2
+    assert list(verdicts(bad).values()) == expected
+    assert InboxLine.objects.filter(file_id=bad.pk, sentence="").count() == 0
