@@ -56,8 +56,9 @@ SELECT k.serial, i.value, r.person_id, a.code
 FROM screening_kit k JOIN screening_round r ON r.id = k.round_id JOIN screening_person p ON p.id = r.person_id
 JOIN screening_personidentifier i ON i.person_id = p.id AND i.scheme = 'register' AND i.valid_to IS NULL
 LEFT JOIN screening_area a ON a.id = p.area_id
-WHERE k.dispatched_on = %(day)s AND k.ordinal = %(ordinal)s
 """
+OF_BATCH = BOUND + "WHERE r.batch_id = %(batch)s AND k.ordinal = 1 AND k.dispatched_on = %(day)s"
+REPLACED = BOUND + "WHERE k.ordinal > 1 AND k.dispatched_on = %(day)s"
 
 
 def invited(stage: Stage, post: Post, day: date) -> Batch | None:
@@ -66,10 +67,10 @@ def invited(stage: Stage, post: Post, day: date) -> Batch | None:
     if not size:
         return None
     batch = batch_open(by=stage.crew.office, size=size)
-    mail_out(stage, "invitation")
+    mail_out(stage)
     batch_dispatch(by=stage.crew.office, batch=batch)
     with connection.cursor() as cursor:
-        cursor.execute(BOUND, {"day": day, "ordinal": 1})
+        cursor.execute(OF_BATCH, {"day": day, "batch": batch.pk})
         for serial, number, person_id, area in cursor.fetchall():
             row = stage.plan.row_of_number.get(number)
             if row is not None:
@@ -137,9 +138,10 @@ def set_asides_solved(stage: Stage, post: Post, day: date) -> None:
 
 def replacements_sent(stage: Stage, post: Post, day: date) -> None:
     """Send a new kit to everybody whose sample could not be used, and draw whether it comes back."""
-    replacements_send(by=stage.crew.office)
+    if not replacements_send(by=stage.crew.office):
+        return
     with connection.cursor() as cursor:
-        cursor.execute(BOUND.replace("= %(ordinal)s", "> 1"), {"day": day})
+        cursor.execute(REPLACED, {"day": day})
         rows = cursor.fetchall()
     course = stage.plan.course
     for serial, number, _person, area in rows:

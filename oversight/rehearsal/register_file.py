@@ -5,7 +5,6 @@ from datetime import date, timedelta
 from io import BytesIO
 
 import numpy as np
-import polars as pl
 
 from oversight.rehearsal import names
 from oversight.rehearsal.population import People
@@ -59,6 +58,8 @@ def register_columns(
 
 def register_file_written(columns: dict[str, list[str]]) -> bytes:
     """The file itself: UTF-8, a header, one person on one line."""
+    import polars as pl
+
     body = BytesIO()
     pl.DataFrame(columns).with_columns(pl.all().replace("", None)).write_csv(body)
     return body.getvalue()

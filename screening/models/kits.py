@@ -85,6 +85,7 @@ class Kit(Subject):
         indexes: ClassVar = [
             models.Index(fields=["lot", "id"], condition=Q(state="in_stock"), name="kit_in_stock"),
             models.Index(fields=["round"], name="kit_of_round"),
+            models.Index(fields=["dispatched_on"], condition=Q(ordinal__gt=1), name="kit_replacement_by_day"),
         ]
         constraints: ClassVar = [
             models.UniqueConstraint(
