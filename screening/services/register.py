@@ -3,14 +3,16 @@
 Staging and applying are one transaction each, so a process that dies leaves the register as it was.
 """
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from hashlib import sha256
 from io import BytesIO
+from typing import TYPE_CHECKING
 
-import polars as pl
 from django.db import connection
 from django.utils.translation import gettext as _
 
@@ -23,6 +25,9 @@ from screening.services.stopping import rounds_stop
 from staff.acting import Acting, acting
 from staff.errors import IllegalMove, NotAllowed, RoundbookError
 from staff.models import User
+
+if TYPE_CHECKING:
+    import polars as pl
 
 _ONE_AT_A_TIME = 726_101  # advisory lock: one load is staged or applied at a time
 
@@ -82,6 +87,8 @@ def _one_at_a_time() -> None:
 
 
 def _copy_staged(load: RegisterLoad, accepted: pl.DataFrame) -> None:
+    import polars as pl
+
     frame = accepted.with_columns(pl.lit(load.pk).alias("load_id")).select(sql.STAGED_TABLE_COLUMNS)
     body = BytesIO()
     frame.write_csv(body, include_header=False)

@@ -4,17 +4,22 @@ Everything is text until checked; nothing is guessed. One person stands on one l
 costs no other line.
 """
 
+from __future__ import annotations
+
 import csv
 from dataclasses import dataclass
 from datetime import date
+from typing import TYPE_CHECKING
 
-import polars as pl
 from django.utils.translation import gettext as _
 
 from screening.names import name_key_make
 from screening.serials import person_number_ok
 from screening.services.register_words import refusal
 from staff.errors import RoundbookError
+
+if TYPE_CHECKING:
+    import polars as pl
 
 COLUMNS = (
     "person_number", "family_name", "given_names", "birth_date", "sex", "address_1", "address_2", "locality", "postcode",
@@ -54,6 +59,9 @@ class ReadFile:
 
 def register_file_read(content: bytes, *, today: date, areas: frozenset[str]) -> ReadFile:
     """Check a whole file. RoundbookError when the file as such cannot be read; else each line has its answer."""
+
+    import polars as pl
+
     header, *lines = _text(content).replace("\r\n", "\n").split("\n")
     _header_checked(header)
     numbered = [(n, line) for n, line in enumerate(lines, start=2) if line.strip()]
@@ -130,6 +138,8 @@ def _split(numbered: list[tuple[int, str]]) -> tuple[list[list[object]], list[Re
 
 
 def _framed(rows: list[list[object]]) -> pl.DataFrame:
+    import polars as pl
+
     schema = {"line": pl.Int32, **dict.fromkeys(COLUMNS, pl.String)}
     frame = pl.DataFrame(rows, schema=schema, orient="row")
     # The number is answered as it came; blanks around any other field mean nothing.
@@ -137,11 +147,16 @@ def _framed(rows: list[list[object]]) -> pl.DataFrame:
 
 
 def _problem(test: pl.Expr, code: str, column: str) -> pl.Expr:
+    import polars as pl
+
     return pl.when(test).then(pl.lit(f"{code}:{column}"))
 
 
 def _verdicts(frame: pl.DataFrame, today: date, areas: frozenset[str]) -> pl.DataFrame:
     """The frame with the first problem of each line as `code` (empty: none) and the column it is about."""
+
+    import polars as pl
+
     number = pl.col("person_number")
     valid = pl.Series([person_number_ok(value) for value in frame["person_number"]], dtype=pl.Boolean)
     parsed = [
@@ -175,6 +190,8 @@ def _verdicts(frame: pl.DataFrame, today: date, areas: frozenset[str]) -> pl.Dat
 
 
 def _date_tests(today: date) -> list[pl.Expr]:
+    import polars as pl
+
     birth = pl.col("birth_date!")
     oldest = date(today.year - OLDEST_YEARS, 1, 1)
     return [
@@ -198,6 +215,8 @@ def _answer(row: dict[str, object], raws: dict[int, str], today: date) -> Refuse
 
 
 def _typed(frame: pl.DataFrame) -> pl.DataFrame:
+    import polars as pl
+
     keys = [name_key_make(f, g) for f, g in frame.select("family_name", "given_names").iter_rows()]
     return frame.select(
         "line", *COLUMNS[:3], pl.Series("name_key", keys, dtype=pl.String), pl.col("birth_date!").alias("birth_date"),

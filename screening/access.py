@@ -1,0 +1,53 @@
+"""The only door of this part to a person's record: who may, whom a search finds, and the journal entry of each look."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from django.db import transaction
+from django.utils.translation import gettext as _
+
+from screening.models import Person
+from screening.querysets import Found, people_found, person_by_id
+from staff.access import look_recorded, require_role
+from staff.errors import NotFound
+from staff.models import Purpose, User
+from staff.roles import Role
+
+MAY_OPEN = (
+    Role.FRONT_DESK, Role.PHONE_DESK, Role.LABORATORY, Role.COORDINATOR, Role.CLINICIAN, Role.MANAGER,
+)  # fmt: skip
+"""Roles that ever see an identified person; the route table decides which page. Administrators and auditors do not."""
+
+
+@dataclass(frozen=True)
+class SearchAnswer:
+    """Whom a search found, and a sentence when it found nobody or could not be understood."""
+
+    found: list[Found]
+    sentence: str = ""
+    more: bool = False
+
+
+def person_open(*, by: User, person_id: int, purpose: str, place: str) -> Person:
+    """The person, journalled in the transaction that reads; a merged record opens the one it was merged into."""
+    require_role(by, *MAY_OPEN)
+    with transaction.atomic():
+        person = person_by_id(person_id)
+        if person is None:
+            raise NotFound("person_unknown", _("There is no such person in the register."))
+        look_recorded(by=by, person_ids=[person.pk], purpose=purpose, place=place)
+        return person
+
+
+def people_listed(*, by: User, person_ids: Iterable[int], place: str, purpose: str = Purpose.WORKLIST) -> int:
+    """Journal that these people stand on a list somebody looks at; call in the transaction that reads them."""
+    return look_recorded(by=by, person_ids=person_ids, purpose=purpose, place=place)
+
+
+def people_search(*, by: User, text: str) -> SearchAnswer:
+    """Find people by kit serial, person number, name with birth year, or phone; everybody shown is journalled."""
+    require_role(by, *MAY_OPEN)
+    with transaction.atomic():
+        found, sentence, more = people_found(text)
+        look_recorded(by=by, person_ids=[f.person.pk for f in found], purpose=Purpose.SEARCH, place="search")
+        return SearchAnswer(found, sentence, more)

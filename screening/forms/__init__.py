@@ -1,0 +1,1 @@
+"""Forms of screening, one module a noun."""

@@ -1,0 +1,89 @@
+"""A person's story, newest first, told from the ledgers of rounds, kits and returns and from stops and exclusions."""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from screening.models import Exclusion, KitMove, Person, ReturnMove, RoundMove, Stop
+from screening.states import ROUND_CLOSE_REASONS
+from staff import clock
+from staff.models import Move
+
+ROUND_WORDS = {
+    "open": (gettext_lazy("Invited: a kit is to be sent"), "letter"),
+    "kit_sent": (gettext_lazy("Kit handed to the post"), "kit"),
+    "kit_gone": (gettext_lazy("The kit is gone; another one is needed"), "warn"),
+    "kit_back": (gettext_lazy("The kit came back"), "kit"),
+    "kit_back_undone": (gettext_lazy("The scan of the kit was undone"), "quiet"),
+    "unsuitable": (gettext_lazy("The kit could not be measured; another one is needed"), "warn"),
+    "below": (gettext_lazy("Round closed: result below the cutoff"), "ok"),
+    "at_or_above": (gettext_lazy("More tests needed: handed to the coordinators"), "note"),
+    "conclude": (gettext_lazy("Follow-up concluded, round closed"), "ok"),
+    "close": (gettext_lazy("Round closed"), "quiet"),
+    "late_kit": (gettext_lazy("A late kit came; the round is open again"), "kit"),
+    "raise": (gettext_lazy("More tests needed after all: handed to the coordinators"), "note"),
+    "withdraw": (gettext_lazy("The result was withdrawn"), "warn"),
+    "reschedule": (gettext_lazy("Date or owner of the round changed"), "calendar"),
+}
+KIT_WORDS = {
+    "lost": (gettext_lazy("The kit was reported lost"), "warn"),
+    "undelivered": (gettext_lazy("The post brought the kit back undelivered"), "warn"),
+}
+RETURN_WORDS = {
+    "set_aside": (gettext_lazy("The returned kit was set aside"), "warn"),
+    "solve": (gettext_lazy("The set-aside kit was cleared for the bench"), "ok"),
+    "accept": (gettext_lazy("The returned kit was accepted for the bench"), "ok"),
+    "reject": (gettext_lazy("The returned kit is unsuitable"), "warn"),
+}
+
+
+@dataclass(frozen=True)
+class Event:
+    """One line of a story."""
+
+    at: datetime
+    when: date | datetime
+    sentence: str
+    who: str = ""
+    reason: str = ""
+    tone: str = "quiet"
+    icon: str = "quiet"
+
+
+def person_story(person: Person) -> list[Event]:
+    """Everything the books of this part know to have happened, newest first."""
+    rounds = RoundMove.objects.filter(subject__person=person).select_related("actor")
+    kits = KitMove.objects.filter(subject__round__person=person, event__in=KIT_WORDS).select_related(
+        "actor", "subject"
+    )
+    returns = ReturnMove.objects.filter(
+        subject__kit__round__person=person, event__in=RETURN_WORDS
+    ).select_related("actor")
+    events = [_told(move, ROUND_WORDS) for move in rounds]
+    events += [_told(move, KIT_WORDS) for move in kits]
+    events += [_told(move, RETURN_WORDS) for move in returns]
+    for stop in Stop.objects.filter(person=person):
+        words = {"what": stop.get_scope_display()}
+        events.append(_dated(stop.since, _("Does not want: %(what)s") % words, stop.source, "stop"))
+        if stop.ended_on:
+            events.append(_dated(stop.ended_on, _("Wants again: %(what)s") % words, "", "ok"))
+    for exclusion in Exclusion.objects.filter(person=person):
+        until = _("until %(day)s") % {"day": exclusion.until} if exclusion.until else ""
+        events.append(_dated(exclusion.since, str(exclusion.get_kind_display()), until, "calendar"))
+    for day, ending in ((person.deceased_on, _("Died")), (person.left_area_on, _("Left the area"))):
+        if day:
+            events.append(_dated(day, ending, _("from the register"), "quiet"))
+    return sorted(events, key=lambda e: e.at, reverse=True)
+
+
+def _told(move: Move, words: dict) -> Event:
+    sentence, icon = words.get(move.event, (move.event, "quiet"))
+    reason = str(ROUND_CLOSE_REASONS.get(move.reason, "")) if move.event == "close" else ""
+    note = "; ".join(part for part in (reason, move.note) if part)
+    return Event(move.occurred_at, move.occurred_at, str(sentence), move.actor.full_name, note, icon=icon)
+
+
+def _dated(day: date, sentence: str, reason: str, icon: str) -> Event:
+    return Event(clock.moment(day), day, sentence, reason=reason, icon=icon)
