@@ -37,6 +37,7 @@ def build_walls(*, using: str = "default", **_: Any) -> None:
             )
         for statement in walls.extra_sql.values():
             cursor.execute(statement)
+        _steady_history(cursor)
         _grant(cursor)
 
 
@@ -115,6 +116,23 @@ def _grant(cursor: CursorWrapper) -> None:
     )
     for (partition,) in cursor.fetchall():
         cursor.execute(f"REVOKE ALL ON {partition} FROM {role}")
+
+
+HISTORY_FUNCTIONS = """
+SELECT DISTINCT t.tgfoid::regprocedure::text FROM pg_trigger t JOIN pg_proc p ON p.oid = t.tgfoid
+WHERE t.tgoldtable IS NOT NULL AND t.tgnewtable IS NOT NULL AND p.proname LIKE 'pgtrigger%%'
+"""
+
+
+def _steady_history(cursor: CursorWrapper) -> None:
+    """Keep the history triggers from nested loops.
+
+    They join old and new rows by key, and a session keeps the plan of its first statement: after a change of one row,
+    a change of half a million would compare every row with every other. A hash join is right for both.
+    """
+    cursor.execute(HISTORY_FUNCTIONS)
+    for (function,) in cursor.fetchall():
+        cursor.execute(f"ALTER FUNCTION {function} SET enable_nestloop = off")
 
 
 def _guard(cursor: CursorWrapper, role: str, model: type[Model]) -> None:

@@ -142,3 +142,22 @@ def test_every_pair_of_state_and_event_is_listed_or_refused(ledger: object) -> N
             else:
                 with pytest.raises(IllegalMove):
                     machine.step(state, event)
+
+
+def test_a_large_change_after_a_small_one_keeps_a_steady_plan() -> None:
+    """The trap: a session's history trigger keeps the plan of its first, small statement."""
+    from screening.models import Person
+
+    people = [Person(family_name=f"Tol{n}", given_names="Mara", birth_date="1960-01-01") for n in range(4_000)]
+    Person.objects.bulk_create(people)
+    with acting(cast.member(cast.ADMINISTRATOR)):
+        Person.objects.filter(pk=people[0].pk).update(locality="Northmere")
+        with connection.cursor() as cursor:
+            cursor.execute("SET LOCAL statement_timeout = '20s'")
+            cursor.execute("UPDATE screening_person SET locality = 'Quillport'")
+            cursor.execute(
+                "SELECT count(*) FROM pg_trigger t JOIN pg_proc p ON p.oid = t.tgfoid WHERE t.tgoldtable IS NOT NULL"
+                " AND p.proname LIKE 'pgtrigger%%' AND NOT 'enable_nestloop=off' = ANY(coalesce(p.proconfig, '{}'))"
+            )
+            assert cursor.fetchone()[0] == 0
+    assert Person.pgh_event_model.objects.count() == 4_001
