@@ -1,5 +1,21 @@
 """Who may open which page of this part."""
 
-from staff.routes import Door
+from staff.roles import Role
+from staff.routes import Door, door
 
-ROUTES: dict[str, Door] = {}
+OFFICE = door(Role.PHONE_DESK, Role.COORDINATOR, Role.ADMINISTRATOR)
+ABOUT_A_PERSON = door(Role.PHONE_DESK, Role.COORDINATOR, Role.CLINICIAN)
+
+ROUTES: dict[str, Door] = {
+    "outreach:mail": OFFICE,
+    "outreach:print-run-make": OFFICE,
+    "outreach:held-decide": OFFICE,
+    "outreach:print-run": OFFICE,
+    "outreach:print-run-pull": OFFICE,
+    "outreach:print-run-hand-over": OFFICE,
+    "outreach:print-run-try-again": OFFICE,
+    "outreach:print-run-document": OFFICE,
+    "outreach:print-run-manifest": OFFICE,
+    "outreach:letter-pdf": ABOUT_A_PERSON,
+    "outreach:person-panel": ABOUT_A_PERSON,
+}

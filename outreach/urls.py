@@ -1,6 +1,20 @@
 """Addresses of this part."""
 
-from django.urls import URLPattern
+from django.urls import URLPattern, path
+
+from outreach.views import letters, mail
 
 app_name = "outreach"
-urlpatterns: list[URLPattern] = []
+urlpatterns: list[URLPattern] = [
+    path("mail/", mail.mail, name="mail"),
+    path("mail/print/", mail.run_make, name="print-run-make"),
+    path("mail/held/<int:pk>/", mail.held_decide, name="held-decide"),
+    path("mail/runs/<int:pk>/", mail.print_run, name="print-run"),
+    path("mail/runs/<int:pk>/pull/", mail.run_pull, name="print-run-pull"),
+    path("mail/runs/<int:pk>/hand-over/", mail.run_hand_over, name="print-run-hand-over"),
+    path("mail/runs/<int:pk>/try-again/", mail.run_try_again, name="print-run-try-again"),
+    path("mail/runs/<int:pk>/document/", mail.run_document, name="print-run-document"),
+    path("mail/runs/<int:pk>/manifest/", mail.run_manifest, name="print-run-manifest"),
+    path("letters/<int:pk>/pdf/", letters.letter_pdf, name="letter-pdf"),
+    path("letters/of/<int:person_id>/", letters.person_panel, name="person-panel"),
+]

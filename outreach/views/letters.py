@@ -1,0 +1,75 @@
+"""Letters of one person: the panel for the pages about that person, and each letter as it was frozen."""
+
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.utils.translation import gettext as _
+from django.views.decorators.http import require_GET
+
+from outreach.kinds import KINDS
+from outreach.models import Letter
+from outreach.services.held import words_of
+from outreach.services.rendering import letter_render
+from outreach.states import LETTER
+from outreach.views.mail import actor, pdf
+from screening.models import Person
+from staff.access import look_recorded
+from staff.errors import RoundbookError
+from staff.models import Purpose
+
+TONES = {
+    "owed": "quiet", "held": "warn", "frozen": "note", "printed": "note", "handed_over": "ok", "undelivered": "stop",
+    "settled": "ok", "cancelled": "quiet", "superseded": "quiet",
+}  # fmt: skip
+
+
+@require_GET
+def person_panel(request: HttpRequest, person_id: int) -> HttpResponse:
+    """A person's letters, newest first, with their state and the day of each."""
+    person = get_object_or_404(Person, pk=person_id)
+    with transaction.atomic():
+        look_recorded(
+            by=actor(request), person_ids=[person.pk], purpose=Purpose.CHECK, place="outreach:person-panel"
+        )
+        ids = [person.pk, *Person.objects.filter(merged_into=person).values_list("pk", flat=True)]
+        letters = list(
+            Letter.objects.filter(person_id__in=ids).prefetch_related("moves", "printed").order_by("-pk")
+        )
+    rows = [_row(letter) for letter in letters]
+    return render(request, "outreach/_person_panel.html", {"rows": rows})
+
+
+def _row(letter: Letter) -> dict[str, object]:
+    last = max(letter.moves.all(), key=lambda move: move.seq)
+    stopped = letter.state in ("held", "cancelled", "superseded")
+    return {
+        "letter": letter,
+        "kind": KINDS[letter.kind],
+        "word": LETTER.label(letter.state),
+        "tone": TONES[letter.state],
+        "when": last.occurred_at,
+        "why": words_of(last.reason) if stopped and last.reason else "",
+        "token": max((x.token for x in letter.printed.all()), default=""),
+        "has_words": bool(letter.checksum),
+    }
+
+
+@require_GET
+def letter_pdf(request: HttpRequest, pk: int) -> HttpResponse:
+    """One letter as it was frozen; journalled as printed."""
+    letter = get_object_or_404(Letter, pk=pk)
+    with transaction.atomic():
+        look_recorded(
+            by=actor(request),
+            person_ids=[letter.person_id],
+            purpose=Purpose.EXPORT,
+            place="outreach:letter-pdf",
+        )
+    try:
+        content = letter_render(letter=letter).content
+    except RoundbookError as error:
+        return render(request, "outreach/no_letter.html", {"words": error.sentence}, status=error.status)
+    except OSError:
+        words = _("This machine cannot lay out letters: a system library is missing. Ask the administrator.")
+        return render(request, "outreach/no_letter.html", {"words": words}, status=503)
+    return pdf(content, f"letter-{letter.pk}.pdf")
