@@ -50,6 +50,7 @@ class Event:
     reason: str = ""
     tone: str = "quiet"
     icon: str = "quiet"
+    step: int = 0
 
 
 def person_story(person: Person) -> list[Event]:
@@ -75,14 +76,22 @@ def person_story(person: Person) -> list[Event]:
     for day, ending in ((person.deceased_on, _("Died")), (person.left_area_on, _("Left the area"))):
         if day:
             events.append(_dated(day, ending, _("from the register"), "quiet"))
-    return sorted(events, key=lambda e: e.at, reverse=True)
+    return sorted(events, key=lambda e: (e.at, e.step), reverse=True)
 
 
 def _told(move: Move, words: dict) -> Event:
     sentence, icon = words.get(move.event, (move.event, "quiet"))
     reason = str(ROUND_CLOSE_REASONS.get(move.reason, "")) if move.event == "close" else ""
     note = "; ".join(part for part in (reason, move.note) if part)
-    return Event(move.occurred_at, move.occurred_at, str(sentence), move.actor.full_name, note, icon=icon)
+    return Event(
+        move.occurred_at,
+        move.occurred_at,
+        str(sentence),
+        move.actor.full_name,
+        note,
+        icon=icon,
+        step=move.seq,
+    )
 
 
 def _dated(day: date, sentence: str, reason: str, icon: str) -> Event:

@@ -6,6 +6,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from django.db import connection
+from django.db.models import Count
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from psycopg.errors import UniqueViolation
@@ -221,6 +222,19 @@ def replacements_send(*, by: User, round_ids: Sequence[int] | None = None) -> in
             },
         )
         return _paired(sql.SEND_REPLACEMENTS, params)
+
+
+def replacements_wanted() -> int:
+    """How many rounds wait for another kit, whoever has to act."""
+    with connection.cursor() as cursor:
+        cursor.execute(f"SELECT count(*) FROM ({sql.WANTS_ANOTHER}) w", {"rounds": None})
+        return int(cursor.fetchone()[0])
+
+
+def batch_left_out(batch: Batch) -> list[tuple[str, int]]:
+    """Why people of a batch were left out before their kit was sent, and how many."""
+    rounds = Round.objects.filter(batch=batch, state="closed", dispatched_on=None).order_by()
+    return sorted(rounds.values_list("close_reason").annotate(n=Count("pk")))
 
 
 def kit_reported_lost(*, by: User, kit: Kit, note: str = "") -> Round | None:

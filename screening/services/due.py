@@ -6,6 +6,8 @@ from datetime import date
 from itertools import islice
 
 from django.db import connection
+from django.db.models import Count, F, Min
+from django.utils.translation import gettext as _
 
 from screening.eligibility import Eligibility, Exclusion, PersonFacts, ScreeningPolicyFacts, eligibility
 from screening.models import Person, ScreeningPolicy
@@ -192,6 +194,22 @@ def due_people_count(on: date, *, area_id: int | None = None) -> int:
     """How many people are due on a day: a range read of the index `person_due_first`."""
     people = Person.objects.filter(next_due_on__lte=on)
     return (people.filter(area_id=area_id) if area_id else people).count()
+
+
+@dataclass(frozen=True)
+class AreaDue:
+    """How many people of one area are due, and since when the first of them."""
+
+    name: str
+    due: int
+    since: date
+
+
+def due_people_by_area(on: date) -> list[AreaDue]:
+    """How many people are due on a day, area by area; people without an area come last."""
+    people = Person.objects.filter(next_due_on__lte=on).order_by(F("area__name").asc(nulls_last=True))
+    rows = people.values_list("area__name").annotate(n=Count("pk"), since=Min("next_due_on"))
+    return [AreaDue(name or _("no area"), n, since) for name, n, since in rows]
 
 
 def person_eligibility(person: Person, *, on: date) -> Eligibility:

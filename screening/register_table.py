@@ -1,0 +1,33 @@
+"""How a register load reads on a page: its state with a tone, its counts, and its columns in words."""
+
+from dataclasses import dataclass
+
+from screening.models import Person, RegisterLoad
+
+TONES = {
+    RegisterLoad.Status.STAGED: "note",
+    RegisterLoad.Status.HELD: "warn",
+    RegisterLoad.Status.REFUSED: "stop",
+    RegisterLoad.Status.APPLIED: "ok",
+    RegisterLoad.Status.DISCARDED: "quiet",
+}
+
+
+@dataclass(frozen=True)
+class Summary:
+    """One load as a row of the list."""
+
+    load: RegisterLoad
+    tone: str
+    word: str
+
+
+def load_summary(load: RegisterLoad) -> Summary:
+    """The load with its state in a word and a tone."""
+    return Summary(load, TONES[RegisterLoad.Status(load.status)], str(load.get_status_display()))
+
+
+def field_label(column: str) -> str:
+    """The words for a column of a person."""
+    field = Person._meta.get_field(column.removesuffix("_id"))
+    return str(getattr(field, "verbose_name", column))

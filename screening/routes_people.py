@@ -1,0 +1,34 @@
+"""Who may open the pages of the register, the batches and the people.
+
+The register and its held files belong to those who answer for the data: administrator and manager (a held file
+needs the other one). Batches are opened and posted by the phone desk and the manager; the administrator only looks.
+A person's page and the search are for those who speak with people: phone desk, coordinator, clinician. The
+administrator configures and sees no person's story, the manager sees counts, the front desk and the laboratory see
+the one kit in hand (least privilege by task).
+"""
+
+from staff.roles import Role
+from staff.routes import Door, door
+
+DATA = door(Role.ADMINISTRATOR, Role.MANAGER)
+INVITE = door(Role.MANAGER, Role.PHONE_DESK)
+INVITE_OR_LOOK = door(Role.MANAGER, Role.PHONE_DESK, Role.ADMINISTRATOR)
+SPEAKS_WITH_PEOPLE = door(Role.PHONE_DESK, Role.COORDINATOR, Role.CLINICIAN)
+RECORDS_WISHES = door(Role.PHONE_DESK, Role.COORDINATOR)
+ROUTES: dict[str, Door] = {
+    "screening:register": DATA,
+    "screening:register-load": DATA,
+    "screening:register-apply": DATA,
+    "screening:register-discard": DATA,
+    "screening:register-refused": DATA,
+    "screening:batches": INVITE_OR_LOOK,
+    "screening:batch": INVITE_OR_LOOK,
+    "screening:batch-dispatch": INVITE,
+    "screening:replacements": INVITE,
+    "screening:search": SPEAKS_WITH_PEOPLE,
+    "screening:person": SPEAKS_WITH_PEOPLE,
+    "screening:person-stop": RECORDS_WISHES,
+    "screening:person-stop-end": RECORDS_WISHES,
+    "screening:person-postpone": RECORDS_WISHES,
+    "screening:kit-lost": RECORDS_WISHES,
+}

@@ -1,0 +1,23 @@
+"""Addresses of the register, the batches and the people."""
+
+from django.urls import path
+
+from screening.views import batches, people, register
+
+urlpatterns = [
+    path("register/", register.register, name="register"),
+    path("register/<int:pk>/", register.load, name="register-load"),
+    path("register/<int:pk>/apply/", register.load_apply, name="register-apply"),
+    path("register/<int:pk>/discard/", register.load_discard, name="register-discard"),
+    path("register/<int:pk>/refused.csv", register.load_refused, name="register-refused"),
+    path("invite/", batches.batches, name="batches"),
+    path("invite/replacements/", batches.replacements, name="replacements"),
+    path("invite/<int:pk>/", batches.batch, name="batch"),
+    path("invite/<int:pk>/dispatch/", batches.dispatch, name="batch-dispatch"),
+    path("people/find/", people.search, name="search"),
+    path("people/<int:pk>/", people.person, name="person"),
+    path("people/<int:pk>/stop/", people.person_stop, name="person-stop"),
+    path("people/<int:pk>/stop/<int:stop_id>/end/", people.person_stop_end, name="person-stop-end"),
+    path("people/<int:pk>/postpone/", people.person_postpone, name="person-postpone"),
+    path("kits/<int:pk>/lost/", people.kit_lost, name="kit-lost"),
+]
