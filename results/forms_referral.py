@@ -44,6 +44,7 @@ def yes_no_field(label: Any) -> forms.TypedChoiceField:
 class ReferralForm(forms.Form):
     """What all have in common: `seen`, the number of the last move the page was drawn with."""
 
+    in_columns = False
     seen = forms.IntegerField(widget=forms.HiddenInput, required=False)
 
     def __init__(
@@ -53,6 +54,9 @@ class ReferralForm(forms.Form):
         super().__init__(data, prefix=prefix, auto_id=f"id_{prefix}_%s")
         self.use_required_attribute = False
         self.fields["seen"].initial = referral.last_seq
+        for field in self.fields.values():
+            if field.error_messages.get("required") == forms.Field.default_error_messages["required"]:
+                field.error_messages["required"] = _("Fill this in.")
 
 
 class NoteForm(ReferralForm):
@@ -65,6 +69,12 @@ class ReasonForm(ReferralForm):
     """A note that must be written."""
 
     note = words_field(label=_("Why"))
+
+
+class ChaseForm(ReferralForm):
+    """Somebody was asked again."""
+
+    note = words_field(label=_("Whom you asked, and what they said"))
 
 
 class AttemptForm(ReferralForm):
@@ -114,6 +124,7 @@ class TalkForm(ReferralForm):
 class AssessForm(ReferralForm):
     """The assessment before the examination; booking stays blocked until every question is answered."""
 
+    in_columns = True
     anticoagulants = yes_no_field(_("Takes blood thinners?"))
     diabetes = yes_no_field(_("Has diabetes?"))
     kidney_disease = yes_no_field(_("Has kidney disease?"))
@@ -208,6 +219,7 @@ def plain_number(value: str) -> str:
 class ReportForm(ReferralForm):
     """The least that an examination report must say, and the two marks by which it is this person's."""
 
+    in_columns = True
     number_on_report = forms.CharField(
         label=_("Person number on the report"), max_length=40, help_text=_("Copy it from the report, not from this page.")
     )
@@ -272,6 +284,13 @@ class SignForm(ReferralForm):
         help_text=_("Back to screening: empty means one interval after the examination. Surveillance needs a day."),
     )  # fmt: skip
     words = words_field(label=_("In words, for the person and the doctor"), rows=3)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        last = self.referral.moves.filter(event__in=["histology", "report"]).order_by("-seq").first()
+        if last is not None:
+            self.fields["finding"].initial = last.reason
+            self.fields["histology"].initial = last.note
 
 
 class RepeatForm(ReferralForm):

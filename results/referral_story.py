@@ -126,8 +126,14 @@ def _event(move: ReferralMove, attempt: ContactAttempt | None, report: Examinati
         details.append(str(_("Next date: %(day)s.") % {"day": said(move.due_on) + at}))
     return StoryEvent(
         when=said(move.occurred_at), sentence=sentence, who=move.actor.full_name,
-        reason=" ".join(part for part in details if part), icon=icon, seq=move.seq,
+        reason=" ".join(_closed(part) for part in details if part.strip()), icon=icon, seq=move.seq,
     )  # fmt: skip
+
+
+def _closed(words: str) -> str:
+    """The words with a full stop, so that sentences can follow each other."""
+    words = words.strip()
+    return words if words[-1] in ".!?…" else f"{words}."
 
 
 _NOTE_IN_SENTENCE = frozenset({"request", "book", "elsewhere"})
@@ -143,7 +149,7 @@ def move_sentence(move: ReferralMove) -> str:
     if move.event == "close":
         return f"{words} {REFERRAL_CLOSE_REASONS.get(move.reason, move.reason)}."
     if move.event in _NOTE_IN_SENTENCE or move.reason == "signed":
-        return f"{words} {move.note}"
+        return f"{words} {_closed(move.note)}" if move.note.strip() else words
     return words
 
 

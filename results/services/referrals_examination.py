@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from datetime import date, time, timedelta
 
+from django.utils.formats import date_format
 from django.utils.translation import gettext_lazy as _
 
 from results.follow_up_rules import (
@@ -97,7 +98,7 @@ def booking_make(
             referral=work.referral, site=site, day=day, time=time, made_by=by, made_on=work.today
         )
         late = (day - work.referral.opened_on).days > work.policy.examination_days
-        words = f"{site.name}, {day.isoformat()} {time:%H:%M}. {note}".strip()
+        words = f"{site.name}, {date_format(day, 'j M Y')}, {time:%H:%M}. {note}".strip()
         work.move("book", due_on=day, rule=DateRule.BOOKED, reason="past_promise" if late else "", note=words)
     return made
 

@@ -1,13 +1,18 @@
 """The page "Who needs me next": today's calls and dates first, then everybody open, most overdue first."""
 
 from dataclasses import dataclass
-from typing import Any
+from datetime import date
+from functools import cache, lru_cache
 
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.template.loader import render_to_string
+from django.urls import reverse
+from django.utils.safestring import SafeString
+from django.utils.text import capfirst
+from django.utils.translation import get_language, ngettext
 from django.utils.translation import gettext as _
-from django.utils.translation import ngettext
 from django.views.decorators.http import require_GET
 
 from results.follow_up_rules import WAIT_LOOK
@@ -24,6 +29,7 @@ from results.referral_queue import (
     queue_counts,
     queue_rows,
 )
+from results.referral_story import said
 from results.services.referrals_frame import results_policy_on, wait_policy
 from results.states import REFERRAL
 from screening.eligibility import age_on
@@ -37,17 +43,21 @@ PLACE = "who needs me next"
 
 @dataclass
 class Row:
-    """One referral as the table shows it."""
+    """One referral as the table shows it, ready words only: the template draws a hundred of them."""
 
-    referral: Referral
+    pk: int
+    bucket: int
+    url: str
+    claim_url: str
     name: str
-    age: int | None
+    about: str
     need: str
-    days: int
-    tone: str
-    word: Any
-    overdue_days: int
-    contact: ContactAttempt | None
+    bar: SafeString
+    due: str
+    time: str
+    overdue: str
+    contact: str
+    holder: str
     mine: bool
 
 
@@ -74,7 +84,8 @@ def queue(request: HttpRequest) -> HttpResponse:
         page = list(chosen[first : first + PAGE])
         contacts = last_contacts([one.pk for one in page])
         look_recorded(by=user, person_ids=[one.person_id for one in page], purpose=Purpose.WORKLIST, place=PLACE)
-    rows = [_row(one, contacts.get(one.pk), user, policy) for one in page]
+    words = RowWords(user, today, policy)
+    rows = [words.row(one, contacts.get(one.pk)) for one in page]
     context = {
         "filters": filters,
         "counts": counts,
@@ -90,30 +101,68 @@ def queue(request: HttpRequest) -> HttpResponse:
     return render(request, "results/queue.html", context)
 
 
-def _row(referral: Referral, contact: ContactAttempt | None, user: User, policy: WaitPolicy) -> Row:
-    today, person = clock.today(), referral.person
-    wait = waited(min(referral.opened_on, today), today, policy)
-    tone, word = WAIT_LOOK[wait.level]
-    return Row(
-        referral=referral,
-        name=f"{person.family_name}, {person.given_names}",
-        age=age_on(person.birth_date, today) if person.birth_date else None,
-        need=REFERRAL.label(referral.state),
-        days=wait.days,
-        tone=tone,
-        word=word,
-        overdue_days=clock.days_between(referral.due_on, today) if referral.due_on else 0,
-        contact=contact,
-        mine=referral.owner_id == user.pk,
-    )
+@lru_cache(maxsize=4000)
+def days_bar(days: int, promise: int, tone: str, word: str, language: str) -> SafeString:
+    """The bar of days waited, drawn once for each number of days and language."""
+    of = promise if days <= promise else ""
+    return render_to_string("components/_days_bar.html", {"days": days, "of": of, "word": word, "tone": tone})
+
+
+class RowWords:
+    """Puts referrals into words, looking each word up once a page."""
+
+    def __init__(self, user: User, today: date, policy: WaitPolicy) -> None:
+        self.user, self.today, self.policy = user, today, policy
+        self.language = get_language() or ""
+        self.needs = {state: capfirst(REFERRAL.label(state)) for state in REFERRAL.states}
+        self.looks = {level: (tone, str(word)) for level, (tone, word) in WAIT_LOOK.items()}
+        self.day = cache(said)
+        self.outcomes = {value: str(label) for value, label in ContactAttempt.Outcome.choices}
+        self.channels = {value: str(label) for value, label in ContactAttempt.Channel.choices}
+        self.overdue = cache(self._overdue)
+
+    def row(self, referral: Referral, contact: ContactAttempt | None) -> Row:
+        """One row."""
+        person, pk = referral.person, referral.pk
+        wait = waited(min(referral.opened_on, self.today), self.today, self.policy)
+        tone, word = self.looks[wait.level]
+        age = _("age %(age)s") % {"age": age_on(person.birth_date, self.today)} if person.birth_date else ""
+        area = person.area.name if person.area else ""
+        url = reverse("results:referral", args=[pk])
+        return Row(
+            pk=pk,
+            bucket=referral.bucket,  # type: ignore[attr-defined]
+            url=url,
+            claim_url="" if referral.owner_id else f"{url}claim/",
+            name=f"{person.family_name}, {person.given_names}",
+            about=", ".join(part for part in (age, area) if part),
+            need=self.needs[referral.state],
+            bar=days_bar(wait.days, self.policy.promise, tone, word, self.language),
+            due=self.day(referral.due_on) if referral.due_on else "",
+            time=f"{referral.due_time:%H:%M}" if referral.due_time else "",
+            overdue=self.overdue(clock.days_between(referral.due_on, self.today) if referral.due_on else -1),
+            contact=self._contact(contact),
+            holder=referral.owner.full_name if referral.owner else "",
+            mine=referral.owner_id == self.user.pk,
+        )
+
+    def _overdue(self, days: int) -> str:
+        if days > 0:
+            return ngettext("%(n)s day overdue", "%(n)s days overdue", days) % {"n": days}
+        return _("today") if days == 0 else ""
+
+    def _contact(self, contact: ContactAttempt | None) -> str:
+        if contact is None:
+            return ""
+        how = "" if contact.channel == "phone" else f" ({self.channels[contact.channel]})"
+        return f"{self.day(contact.made_on)}: {self.outcomes[contact.outcome]}{how}"
 
 
 def _groups(rows: list[Row]) -> list[Group]:
     titles = {CALL_BACK: _("Call-backs promised, by their time"), DUE: _("Due today or overdue"), 2: _("Later")}
     groups: dict[int, Group] = {}
     for row in rows:
-        bucket: int = row.referral.bucket  # type: ignore[attr-defined]
-        groups.setdefault(bucket, Group(titles[bucket], [])).rows.append(row)
+        groups.setdefault(row.bucket, Group(titles[row.bucket], [])).rows.append(row)
     return list(groups.values())
 
 

@@ -124,7 +124,8 @@ def _page(
     if answered and answered.act.slug not in {one.act.slug for one in [*now, *rest]}:
         now.insert(0, answered)
     context = {"facts": facts, "referral": found, "now": now, "rest": rest, "changed": changed or []}
-    return render(request, "results/referral.html", context | {"rest_open": any(one.open for one in rest)}, status=status)
+    context["side_by_side"] = len(now) > 1 and not any(one.form.in_columns for one in now)
+    return render(request, "results/referral.html", context, status=status)
 
 
 def _shown(act: Act, found: Referral, user: User, answered: Shown | None) -> Shown:

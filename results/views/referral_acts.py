@@ -165,7 +165,7 @@ ACTS: dict[str, Act] = {
             states=("to_classify", "repeat_planned"), clinician=True),
         Act("repeat", _("Plan another examination"), _("Plan it"), forms.RepeatForm, _repeat, event="repeat",
             clinician=True),
-        Act("chase", _("Asked again"), _("Record that you asked"), forms.ReasonForm, _chase, states=WAITING),
+        Act("chase", _("Asked again"), _("Record that you asked"), forms.ChaseForm, _chase, states=WAITING),
         Act("resume", _("The wait is over"), _("Call the person next"), forms.NoteForm, _resume, event="resume"),
         Act("think", _("The person is thinking about it"), _("Record"), forms.ThinkForm, _think, event="undecided"),
         Act("pause", _("Pause"), _("Pause until then"), forms.PauseForm, _pause, event="pause"),

@@ -6,13 +6,14 @@ from types import SimpleNamespace
 from typing import Any
 
 from django.urls import NoReverseMatch, reverse
+from django.utils.translation import get_language_info
 from django.utils.translation import gettext as _
 
 from results.closing import since_last_talk
 from results.follow_up_rules import RULE_WORDS, WAIT_LOOK
 from results.models import Assessment, Booking, ClosingEvidence, NextStep, Referral, ReferralMove, Result
 from results.referral_ladder import Wait, next_step, waited
-from results.referral_story import StoryEvent, paused_days, said, story
+from results.referral_story import StoryEvent, paused_days, report_words, said, story
 from results.services.referrals_closing import Proposal, closing_proposal
 from results.services.referrals_contact import LADDER, ladder_attempts
 from results.services.referrals_frame import closed_days_from, results_policy_on, wait_policy
@@ -50,6 +51,8 @@ class PageFacts:
     advice: str
     proposal: Proposal | None
     may_agree: bool
+    reports: list[str]
+    histology: list[str]
     assessment: Assessment | None
     bookings: list[Booking]
     steps: list[NextStep]
@@ -65,6 +68,7 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
     policy = results_policy_on(today)
     moves = list(referral.moves.select_related("actor", "owner").order_by("seq"))
     attempts = list(referral.attempts.all())
+    examinations = list(referral.examinations.order_by("day", "pk"))
     ended = clock.local_day(referral.closed_at) if referral.closed_at else today
     wait = waited(min(referral.opened_on, ended), ended, wait_policy(policy))
     tone, word = WAIT_LOOK[wait.level]
@@ -87,13 +91,15 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
         service_days=wait.days - paused,
         paused=paused,
         results=_results(referral),
-        story=story(moves, attempts, list(referral.examinations.all())),
+        story=story(moves, attempts, examinations),
         why=RULE_WORDS.get(moves[-1].rule, "") if moves else "",
         held_by=_held_by(referral),
         mine=referral.owner_id == user.pk,
         advice=_advice(referral, attempts, moves, today),
         proposal=proposal,
         may_agree=proposal is not None and proposal.by.pk != user.pk,
+        reports=[report_words(one) for one in reversed(examinations)],
+        histology=[move.note for move in reversed(moves) if move.event == "histology"],
         assessment=referral.assessments.order_by("-pk").first(),
         bookings=list(referral.bookings.select_related("site").order_by("-day", "-pk")),
         steps=list(referral.next_steps.select_related("signed_by").order_by("-pk")),
@@ -133,8 +139,16 @@ def _warnings(referral: Referral) -> list[Any]:
     if person.hidden_address:
         found.append(SimpleNamespace(tone="warn", word=_("Hidden address: tell nobody")))
     if person.language and not person.language.startswith("en"):
-        found.append(SimpleNamespace(tone="note", word=_("Language: %(code)s") % {"code": person.language}))
+        found.append(SimpleNamespace(tone="note", word=_("Language: %(name)s") % {"name": language_name(person.language)}))
     return found
+
+
+def language_name(code: str) -> str:
+    """A language in words, or its code when we know no words."""
+    try:
+        return str(get_language_info(code)["name_translated"])
+    except KeyError:
+        return code
 
 
 def _held_by(referral: Referral) -> str:
