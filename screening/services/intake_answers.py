@@ -202,9 +202,9 @@ def place_accepted(nth: int) -> Words:
     return format_lazy(_("tray {tray}, place {place}"), tray=tray + 1, place=place + 1)
 
 
-def place_aside(nth: int) -> Words:
-    """Where the nth set-aside kit of a session goes."""
-    return format_lazy(_("set-aside rack, place {place}"), place=nth)
+def place_aside(nth: int, *, named: bool = False) -> Words:
+    """The slot of the set-aside rack for the nth set-aside kit of a session, `named` in full where needed."""
+    return format_lazy(_("set-aside slot {place}") if named else _("slot {place}"), place=nth)
 
 
 def place_for(outcome: str, kit_id: int | None, counts: Counts) -> Words:
@@ -212,7 +212,7 @@ def place_for(outcome: str, kit_id: int | None, counts: Counts) -> Words:
     if outcome in ACCEPTED:
         return place_accepted(counts.accepted)
     if outcome == BenchOutcome.SET_ASIDE or (outcome == BenchOutcome.STOP and kit_id is not None):
-        return place_aside(counts.set_aside)
+        return place_aside(counts.set_aside, named=outcome == BenchOutcome.STOP)
     return ""
 
 

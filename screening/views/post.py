@@ -52,7 +52,9 @@ def _user(request: HttpRequest) -> User:
 @require_http_methods(["GET", "POST"])
 def post(request: HttpRequest) -> HttpResponse:
     """Choose what is being opened: a new delivery, or one whose sessions were left half-way."""
-    form = DeliveryForm(request.POST or None, initial={"arrived_on": clock.today()})
+    form = DeliveryForm(
+        request.POST or None, initial={"arrived_on": clock.today(), "site": _last_site(_user(request))}
+    )
     if request.method == "POST" and form.is_valid():
         try:
             delivery = intake.delivery_record(by=_user(request), **form.cleaned_data)
@@ -63,6 +65,12 @@ def post(request: HttpRequest) -> HttpResponse:
             return redirect("screening:post-bench", session.pk)
     context = {"form": form, "deliveries": _deliveries(), "days": SHOWN_DAYS}
     return render(request, "screening/post.html", context, status=422 if form.errors else 200)
+
+
+def _last_site(user: User) -> int | None:
+    """Where this person recorded a delivery last."""
+    latest = Delivery.objects.filter(recorded_by=user).order_by("-pk").first()
+    return latest.site_id if latest else None
 
 
 def _deliveries() -> list[dict[str, object]]:

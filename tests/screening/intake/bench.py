@@ -1,7 +1,11 @@
 """Builders for the intake tests: a session to scan into, and kits in every situation the accession table names."""
 
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Sequence
 from datetime import date, timedelta
+
+from django.test import Client
+from django.urls import reverse
 
 from screening.models import IntakeSession, Kit, Lot, Person, Return, Round, Scan, Stop
 from screening.serials import serial_make
@@ -188,6 +192,21 @@ def state_after(kit: Kit) -> dict[str, object]:
             kit.round.moves.order_by("seq").values_list("event", "reason", "due_on", "pool", "rule")
         )
     return facts
+
+
+def scans_timed(client: Client, session: IntakeSession, kits: Sequence[Kit], day: str) -> list[float]:
+    """Seconds of each request of name and day of these kits, through the page's address, sorted."""
+    address = reverse("screening:post-scan", args=[session.pk])
+    sequence, seconds = Scan.objects.filter(session=session).count(), []
+    for kit in kits:
+        for raw, pending in ((kit.serial, ""), (day, kit.serial)):
+            sequence += 1
+            values = {"raw": raw, "pending": pending, "sequence": str(sequence)}
+            start = time.perf_counter()
+            response = client.post(address, values, headers={"HX-Request": "true"})
+            seconds.append(time.perf_counter() - start)
+            assert response.status_code == 200
+    return sorted(seconds)
 
 
 def foreign() -> str:

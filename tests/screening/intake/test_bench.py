@@ -85,7 +85,7 @@ def test_notes_are_kept_until_the_day_comes(session: IntakeSession) -> None:
 def test_a_set_aside_card_needs_no_day_and_the_next_scan_nothing(session: IntakeSession) -> None:
     say(session, bench.kit_out().serial)
     aside = say(session, "RB-SETASIDE-NONAME")
-    assert (aside.outcome, str(aside.position)) == ("set_aside", "set-aside rack, place 1")
+    assert (aside.outcome, str(aside.position)) == ("set_aside", "slot 1")
     assert say(session, bench.kit_out().serial).outcome == "shown"
 
 

@@ -152,6 +152,13 @@ def test_a_scan_through_the_page_takes_few_queries(
     assert Return.objects.get(kit=kit).state == "ready"
 
 
+def test_scans_answer_quickly(front_desk: Client) -> None:
+    kits = [bench.kit_out() for _ in range(8)]
+    seconds = bench.scans_timed(front_desk, bench.a_session(), kits, bench.day_of(3))
+    assert Return.objects.filter(state="ready").count() == 8
+    assert seconds[len(seconds) // 2] < 0.5, seconds
+
+
 def test_every_command_card_can_be_read_back(front_desk: Client) -> None:
     page = front_desk.get(reverse("screening:post-cards")).content.decode()
     for code in CARDS:
