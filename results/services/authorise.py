@@ -12,6 +12,7 @@ from results.models import Result, Sample
 from results.services.authorise_facts import Candidate, candidates
 from results.services.readings_copy import copy_rows
 from results.services.referral_opening import referral_open_for
+from results.services.samples import rounds_without_usable_kit
 from screening.models import Round
 from screening.services.rounds import rounds_close, rounds_reported_at_or_above, rounds_reported_below
 from staff.access import require_role
@@ -254,27 +255,29 @@ def _not_by_the_typist(candidate: Candidate, by: User) -> None:
 
 
 def sample_not_needed(*, by: User, sample: Sample, reason: str) -> Sample:
-    """Set aside a reading below whose round has another valid one at or above, which stands: no result is made of it."""
+    """Make no result of a reading below: another result at or above of its round stands, or the desk rejected its kit.
+
+    A rejected one is replaced unless another kit of the round can be used or has its result.
+    """
     require_role(by, Role.LABORATORY)
     if not reason.strip():
         raise RoundbookError("reason_missing", _("Write why no result is made of this reading."))
     with acting(by, reason=reason.strip()) as frame:
         _lock([sample.pk], 1)
         candidate = candidate_for(sample)
-        if (
-            candidate.side is not Side.BELOW
-            or not Result.objects.filter(
-                round_id=candidate.fact.round_id, is_current=True, side=Side.AT_OR_ABOVE.value
-            ).exists()
-        ):
+        stands = Result.objects.filter(
+            round_id=candidate.fact.round_id, is_current=True, side=Side.AT_OR_ABOVE.value
+        ).exists()
+        rejected = candidate.fact.return_state != "ready"
+        if candidate.side is not Side.BELOW or not (stands or rejected):
             raise RoundbookError(
                 "result_needed",
                 _("No released result at or above stands for this round, so this one must be decided."),
             )
-        make_move(
-            sample, "hold", due_on=frame.today, owner=by, reason="other_reading_stands", note=reason.strip()
-        )
-        make_move(sample, "spoil", reason="other_reading_stands", note=reason.strip(), rule="R5")
+        why = "desk_rejected" if rejected else "other_reading_stands"
+        make_move(sample, "hold", due_on=frame.today, owner=by, reason=why, note=reason.strip())
+        make_move(sample, "spoil", reason=why, note=reason.strip(), rule="R5")
+        rounds_without_usable_kit(by=by, sample_ids=[sample.pk])
     return sample
 
 

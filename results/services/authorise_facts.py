@@ -26,7 +26,7 @@ READINGS = """
            b.collected_earliest, b.collected_earliest + m.sample_age_limit_days,
            m.id, m.stool_mg, m.buffer_ml, m.loq_ug_g, m.upper_ug_g,
            r.id, r.run_id, u.status, r.file_id, r.value, r.comparator, r.unit, r.flag, r.analysed_on,
-           (SELECT bool_or(x.is_current) FROM results_result x WHERE x.reading_id = r.id)
+           (SELECT bool_or(x.is_current) FROM results_result x WHERE x.reading_id = r.id), b.state
     FROM results_sample s JOIN results_reading r ON r.sample_id = s.id JOIN results_run u ON u.id = r.run_id
     JOIN screening_return b ON b.id = s.return_of_id JOIN screening_round d ON d.id = s.round_id
     JOIN screening_kit k ON k.id = s.kit_id JOIN screening_lot l ON l.id = k.lot_id
@@ -65,6 +65,7 @@ class ReadingFact:
     analysed_on: date
     result_stands: bool | None
     """False when a result was made of it and withdrawn; None when none was made."""
+    return_state: str
 
     @property
     def valid(self) -> bool:
@@ -243,6 +244,11 @@ def _obstacles(
                 "An earlier reading of this round was at or above the cutoff but is not valid (flagged, held, withdrawn or too old)."
             ),
         )
+    if fact.return_state != "ready":
+        yield Obstacle(
+            "desk_rejected", _("The desk has rejected this kit since it was measured. Nothing below is reported from it."),
+            final=True,
+        )  # fmt: skip
     if any(round_id != fact.round_id for person, round_id in unresolved if person == fact.person_id):
         yield Obstacle(
             "earlier_result_open",

@@ -13,9 +13,17 @@ from django.utils.translation import gettext as _
 from results.lab_formats.csv_readings import RawLine, ReadingsFileError, lines_read, running_number
 from results.models import InboxLine, ReadingsFile, Run, Sample
 from results.services.readings_copy import copy_rows
-from results.services.readings_judging import ALREADY_STORED, TAKEN, Judged, RunFacts, SampleFact, lines_judge
+from results.services.readings_judging import (
+    ALREADY_STORED,
+    TAKEN,
+    Judged,
+    RunFacts,
+    SampleFact,
+    lines_judge,
+    serial_or_error,
+)
 from results.services.samples import rounds_without_usable_kit, samples_take_in
-from screening.serials import SerialError, serial_read
+from screening.serials import SerialError
 from staff import clock
 from staff.access import require_role
 from staff.acting import Acting, acting
@@ -151,11 +159,8 @@ def _judge(run: Run, lines: Sequence[RawLine], frame: Acting, *, follow_on: bool
 
 
 def _serials(lines: Iterable[RawLine]) -> Iterable[str]:
-    for line in lines:
-        try:
-            yield serial_read(line.fields[1] if line.fields else "")
-        except SerialError:
-            continue
+    read = (serial_or_error(line.fields[1]) for line in lines if line.fields)
+    return (serial for serial in read if not isinstance(serial, SerialError))
 
 
 def _store(file: ReadingsFile, judged: Sequence[Judged], *, by: User, frame: Acting) -> int:

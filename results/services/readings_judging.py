@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from decimal import Decimal
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from django.utils.translation import gettext as _
@@ -123,13 +124,20 @@ def _value(line: RawLine) -> str:
     return line.fields[2].strip()[:40] if line.fields else ""
 
 
+@lru_cache(maxsize=65_536)
+def serial_or_error(text: str) -> str | SerialError:
+    """The serial in its stored form, or why the text is none; a file's serials are read once each."""
+    try:
+        return serial_read(text)
+    except SerialError as error:
+        return error
+
+
 def _serial_or_text(line: RawLine) -> str:
     """The serial in its stored form, or the text in its place."""
     text = line.fields[1] if line.fields else ""
-    try:
-        return serial_read(text)
-    except SerialError:
-        return text.strip()[:40]
+    serial = serial_or_error(text)
+    return text.strip()[:40] if isinstance(serial, SerialError) else serial
 
 
 def _judge(line: RawLine, samples: dict[str, SampleFact], run: RunFacts) -> Judged:
@@ -140,10 +148,9 @@ def _judge(line: RawLine, samples: dict[str, SampleFact], run: RunFacts) -> Judg
                 "columns", _("The line does not have six columns. Correct the export and send it again.")
             )
         _number, serial_text, value_text, unit_text, flag, read_text = line.fields
-        try:
-            judged.serial = serial_read(serial_text)
-        except SerialError as error:
-            raise Refusal(error.code.value, error.sentence) from None
+        serial = serial_or_error(serial_text)
+        if isinstance(serial, SerialError):
+            raise Refusal(serial.code.value, serial.sentence)
         fact = _on_the_bench(judged.serial, samples)
         judged.sample_id = fact.sample_id
         judged.unit, judged.flag = _unit(unit_text, run), flag.strip()[:40]

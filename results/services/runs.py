@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from datetime import timedelta
 from decimal import Decimal
 
+from django.db import connection
 from django.utils.translation import gettext as _
 
 from results.models import Analyser, ControlLot, ControlReading, Run, Sample, Unit
@@ -17,12 +18,11 @@ from staff.ledger.registry import ledger_of
 from staff.models import User
 from staff.roles import Pool, Role
 
-MEASURED_IN = """
-    SELECT s.id FROM results_sample s
-    WHERE s.state = ANY(%(states)s) AND (
-        SELECT r.run_id FROM results_reading r WHERE r.sample_id = s.id ORDER BY r.id DESC LIMIT 1
-    ) = %(run)s
-      AND s.id IN (SELECT r.sample_id FROM results_reading r WHERE r.run_id = %(run)s)
+NEWEST_HERE = """
+    SELECT r.sample_id, max(r.id) FROM results_reading r WHERE r.run_id = %s GROUP BY r.sample_id
+"""
+NEWEST = """
+    SELECT r.sample_id, max(r.id) FROM results_reading r WHERE r.sample_id = ANY(%s) GROUP BY r.sample_id
 """
 LARGEST = Decimal(100_000)
 
@@ -134,16 +134,28 @@ def _end(run: Run, status: str, frame: Acting) -> None:
     """Give the run its end and move what was measured in it: to the release list, or to the held list."""
     run.status, run.closed_by, run.closed_at = status, frame.by, frame.now
     run.save(update_fields=["status", "closed_by", "closed_at"])
-    event = "bracket" if status == Run.Status.IN_CONTROL else "hold"
+    _move_measured(run, "bracket" if status == Run.Status.IN_CONTROL else "hold", note=str(run), frame=frame)
+
+
+def _move_measured(run: Run, event: str, *, note: str, frame: Acting) -> None:
+    """Make an event happen to the samples whose newest reading is of this run, in whatever state knows it."""
+    with connection.cursor() as cursor:
+        cursor.execute(NEWEST_HERE, [run.pk])
+        here = dict(cursor.fetchall())
+        cursor.execute(NEWEST, [list(here)])
+        ids = [sample for sample, newest in cursor.fetchall() if newest == here[sample]]
     make_moves(
         ledger_of(Sample),
         event,
-        source=MEASURED_IN,
-        params={
-            "run": run.pk, "states": ["measured"], "due": frame.today + timedelta(days=1), "note": str(run),
+        source="SELECT unnest(%(ids)s::bigint[]) AS id",
+        params={"ids": ids, "due": frame.today + timedelta(days=1), "note": note},
+        values={
+            "due_on": "%(due)s::date",
+            "pool": f"'{Pool.LABORATORY}'",
+            "rule": "'R6'",
+            "note": "%(note)s",
         },
-        values={"due_on": "%(due)s::date", "pool": f"'{Pool.LABORATORY}'", "rule": "'R6'", "note": "%(note)s"},
-    )  # fmt: skip
+    )
 
 
 def run_resolve(*, by: User, run: Run, resolution: str, second: User, retest: bool = True) -> Run:
@@ -169,15 +181,7 @@ def run_resolve(*, by: User, run: Run, resolution: str, second: User, retest: bo
         if not retest:
             run.status = Run.Status.RESOLVED
         run.save(update_fields=["status", "resolution"])
-        make_moves(
-            ledger_of(Sample),
-            "retest" if retest else "bracket",
-            source=MEASURED_IN,
-            params={
-                "run": run.pk, "states": ["held"], "due": frame.today + timedelta(days=1), "note": run.resolution,
-            },
-            values={"due_on": "%(due)s::date", "pool": f"'{Pool.LABORATORY}'", "rule": "'R6'", "note": "%(note)s"},
-        )  # fmt: skip
+        _move_measured(run, "retest" if retest else "bracket", note=run.resolution, frame=frame)
     return run
 
 

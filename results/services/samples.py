@@ -24,10 +24,10 @@ NEW_SAMPLES = """
     INSERT INTO results_sample (return_of_id, kit_id, round_id, person_id, serial, collected_earliest, usable_until)
     SELECT b.id, k.id, d.id, d.person_id, k.serial, b.collected_earliest,
            b.collected_earliest + m.sample_age_limit_days
-    FROM screening_return b JOIN screening_kit k ON k.id = b.kit_id JOIN screening_round d ON d.id = k.round_id
+    FROM unnest(%(returns)s::bigint[]) w(id) JOIN screening_return b ON b.id = w.id
+    JOIN screening_kit k ON k.id = b.kit_id JOIN screening_round d ON d.id = k.round_id
     JOIN screening_lot l ON l.id = k.lot_id JOIN screening_kitmodel m ON m.id = l.kit_model_id
-    WHERE b.id = ANY(%(returns)s) AND b.state = 'ready'
-      AND NOT EXISTS (SELECT 1 FROM results_sample s WHERE s.kit_id = k.id)
+    WHERE b.state = 'ready' AND NOT EXISTS (SELECT 1 FROM results_sample s WHERE s.kit_id = k.id)
     ORDER BY b.id
 """
 SAME_VIAL_AGAIN = """
@@ -37,14 +37,12 @@ SAME_VIAL_AGAIN = """
     JOIN screening_lot l ON l.id = k.lot_id JOIN screening_kitmodel m ON m.id = l.kit_model_id
     WHERE b.id = ANY(%(returns)s) AND b.state = 'ready' AND s.kit_id = k.id AND s.state = 'recalled'
 """
-TAKEN_IN = """
-    SELECT s.id, greatest(s.usable_until - 2, %(tomorrow)s::date) AS due FROM results_sample s
-    JOIN screening_return b ON b.id = s.return_of_id
-    WHERE b.id = ANY(%(returns)s) AND b.state = 'ready' AND s.state IN ('', 'recalled')
-"""
-TAKEN_BACK = """
-    SELECT s.id FROM results_sample s JOIN screening_return b ON b.id = s.return_of_id
-    WHERE b.id = ANY(%(returns)s) AND b.state IN ('unsuitable', 'undone')
+TOLD = """
+    SELECT s.id, b.state = 'ready', greatest(s.usable_until - 2, %(tomorrow)s::date)
+    FROM unnest(%(returns)s::bigint[]) w(id) JOIN screening_return b ON b.id = w.id
+    JOIN results_sample s ON s.return_of_id = b.id
+    WHERE (b.state = 'ready' AND s.state IN ('', 'recalled'))
+       OR (b.state IN ('unsuitable', 'undone') AND s.state IN ('ready', 'repeat'))
 """
 
 
@@ -65,15 +63,24 @@ def samples_take_in(*, by: User, limit: int = 50_000) -> int:
             params: dict[str, Any] = {"returns": returns, "tomorrow": tomorrow}
             cursor.execute(NEW_SAMPLES, params)
             cursor.execute(SAME_VIAL_AGAIN, params)
-        ledger = ledger_of(Sample)
-        moved = make_moves(
-            ledger,
-            "take_in",
-            source=TAKEN_IN,
-            params=params,
-            values={"due_on": "w.due", "pool": f"'{Pool.LABORATORY}'", "rule": "'R2'"},
-        )
-        return moved + make_moves(ledger, "recall", source=TAKEN_BACK, params=params)
+            cursor.execute(TOLD, params)
+            told = cursor.fetchall()
+        come = [(pk, due) for pk, ready, due in told if ready]
+        gone = [pk for pk, ready, _due in told if not ready]
+        ledger, moved = ledger_of(Sample), 0
+        if come:
+            moved += make_moves(
+                ledger,
+                "take_in",
+                source="SELECT * FROM unnest(%(ids)s::bigint[], %(dues)s::date[]) AS u(id, due)",
+                params={"ids": [pk for pk, _due in come], "dues": [due for _pk, due in come]},
+                values={"due_on": "w.due", "pool": f"'{Pool.LABORATORY}'", "rule": "'R2'"},
+            )
+        if gone:
+            moved += make_moves(
+                ledger, "recall", source="SELECT unnest(%(ids)s::bigint[]) AS id", params={"ids": gone}
+            )
+    return moved
 
 
 def rounds_without_usable_kit(*, by: User, sample_ids: list[int]) -> int:

@@ -36,7 +36,7 @@ CHOICES = {
     "at_or_above": gettext_lazy("release it as at or above, with a referral"),
     "below": gettext_lazy("release it as below"),
     "retest": gettext_lazy("measure it again"),
-    "not_needed": gettext_lazy("make no result of it: the other one stands"),
+    "not_needed": gettext_lazy("make no result of it: another one stands, or its kit was rejected"),
 }
 
 
@@ -125,7 +125,7 @@ def _decide_form(request: HttpRequest, candidate: Candidate, earlier: list[Resul
         "at_or_above": candidate.side is Side.NEEDS_PERSON,
         "below": not final,
         "retest": True,
-        "not_needed": stands and candidate.side is Side.BELOW,
+        "not_needed": (stands or candidate.fact.return_state != "ready") and candidate.side is Side.BELOW,
     }
     return DecideForm(
         request.POST or None,

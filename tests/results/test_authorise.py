@@ -214,6 +214,28 @@ def test_r5_a_second_kit_below_is_not_released_while_the_first_is_at_or_above() 
     assert refreshed(first.round) == "follow_up"
 
 
+def test_two_kits_at_or_above_share_one_referral() -> None:
+    first = bench.a_sample()
+    second = a_second_kit(first.round)
+    bench.measured([(first, "900"), (second, "700")])
+    results = [result_release_at_or_above(by=bench.lead(), sample=s) for s in (first, second)]
+    assert [r.is_deciding for r in results] == [True, False]
+    assert Referral.objects.get().calls.count() == 2
+    assert refreshed(first.round) == "follow_up"
+
+
+def test_a_kit_that_the_desk_rejected_after_it_was_measured_gives_no_result_below() -> None:
+    sample = a_measured("5")
+    with acting(cast.member(cast.FRONT_DESK)):
+        make_move(sample.return_of, "reject", reason="label_names_another")
+    assert results_release_below(by=bench.lead()) == 0
+    with pytest.raises(RoundbookError) as refused:
+        result_release_below(by=bench.lead(), sample=sample, reason="it is clean")
+    assert refused.value.code == "desk_rejected"
+    sample_not_needed(by=bench.lead(), sample=sample, reason="rejected at the desk")
+    assert (refreshed(sample), refreshed(sample.round)) == ("unsuitable", "kit_due")
+
+
 def test_r7_a_second_kit_at_or_above_raises_a_round_closed_below_and_decides_it() -> None:
     first = a_measured("3")
     results_release_below(by=bench.lead())
