@@ -2,6 +2,7 @@
 
 const MAX_WAITING = 25; // scans; more than that and the desk must stop
 const RETRY = 2000; // ms between tries while the network is away
+const MAX_REFUSED = 4; // answers of the server that it cannot; then a person decides
 const SCANNER_GAP = 45; // ms a character; a hand is slower
 
 const printButton = document.querySelector("[data-print]");
@@ -79,6 +80,7 @@ if (form) {
       window.location.assign(away);
       return null;
     }
+    scan.refused = response.ok ? 0 : (scan.refused ?? 0) + (response.status < 500 ? MAX_REFUSED : 1);
     if (!response.ok) throw new Error(`answer ${response.status}`);
     return response.text();
   };
@@ -101,6 +103,12 @@ if (form) {
       try {
         html = await post(scan);
       } catch {
+        if (scan.refused >= MAX_REFUSED) {
+          waiting.length = 0;
+          line(form.dataset.refused);
+          play("fall");
+          break;
+        }
         line(`${form.dataset.notStored} (${waiting.length})`);
         face().querySelector(".verdict").classList.add("waiting");
         await new Promise((resolve) => window.setTimeout(resolve, RETRY));
