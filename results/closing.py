@@ -48,10 +48,14 @@ WORDS: Mapping[Evidence, "StrOrPromise"] = {
     Evidence.CLINICIAN: _("Only a clinician can close for this reason. Hand the referral to the clinicians."),
     Evidence.NOTE: _("Write a note: what was said and decided, in the clinician's own words."),
     Evidence.DOCUMENT: _("Name the document that proves it: the report or the receipt."),
-    Evidence.SPOKE: _("Record the conversation with the person first; nobody is closed on a relative's word."),
+    Evidence.SPOKE: _(
+        "Record the conversation with the person first; nobody is closed on a relative's word."
+    ),
     Evidence.SECOND_PERSON: ClosingGap.NO_SECOND_PERSON.sentence,
     Evidence.DEATH: _("The register has no date of death for this person. Have it confirmed there first."),
-    Evidence.WITHDRAWN: _("A result that calls for this referral still stands. The laboratory must withdraw it first."),
+    Evidence.WITHDRAWN: _(
+        "A result that calls for this referral still stands. The laboratory must withdraw it first."
+    ),
 }
 
 

@@ -57,7 +57,9 @@ class DateRule(StrEnum):
 
 
 RULE_WORDS: Mapping[str, "StrOrPromise"] = {
-    DateRule.LADDER: _("The contact ladder: each attempt without a talk sets the day and way of the next one."),
+    DateRule.LADDER: _(
+        "The contact ladder: each attempt without a talk sets the day and way of the next one."
+    ),
     DateRule.CALL_BACK: _("The person asked to be called at this time."),
     DateRule.UNDECIDED: _("Somebody who is still thinking is asked again within 14 days."),
     DateRule.DECLINES: _("A clinician talks with somebody who declines, on the next working day."),
@@ -65,19 +67,27 @@ RULE_WORDS: Mapping[str, "StrOrPromise"] = {
     DateRule.BOOK: _("A date is asked for or booked within 2 working days of the assessment."),
     DateRule.REQUEST: _("The site is asked again when it has not answered within 3 working days."),
     DateRule.BOOKED: _("On the day of the examination we ask whether the person attended."),
-    DateRule.MISSED: _("Somebody who did not attend is called within 2 working days. It never closes a referral."),
+    DateRule.MISSED: _(
+        "Somebody who did not attend is called within 2 working days. It never closes a referral."
+    ),
     DateRule.CANCELLED: _("A new date is sought on the next working day; the days keep counting."),
     DateRule.REPORT: _("The report is due so many days after the examination as the protocol says."),
-    DateRule.HISTOLOGY: _("Histology is due so many working days after the examination as the protocol says."),
+    DateRule.HISTOLOGY: _(
+        "Histology is due so many working days after the examination as the protocol says."
+    ),
     DateRule.CLASSIFY: _("The next step is decided within 5 working days of the last report."),
-    DateRule.REPEAT_INCOMPLETE: _("An incomplete or badly prepared examination says nothing; another one follows within 6 weeks, and is booked within 5 working days."),
+    DateRule.REPEAT_INCOMPLETE: _(
+        "An incomplete or badly prepared examination says nothing; another one follows within 6 weeks, and is booked within 5 working days."
+    ),
     DateRule.REPEAT: _("A clinician planned another examination for this day."),
     DateRule.PAUSE: _("The wait was paused until this day. The days since the result keep counting."),
     DateRule.RESUME: _("The pause is over; the person is called on the next working day."),
     DateRule.ELSEWHERE: _("A report from elsewhere is asked for after 30, 60, 90 and 180 days."),
     DateRule.OWN_DATE: _("A colleague chose this day and wrote why."),
     DateRule.SIGNED: _("The next step is signed; the referral is closed on the next working day."),
-    DateRule.PROPOSED: _("A colleague proposed to close; a second person agrees or not by the next working day."),
+    DateRule.PROPOSED: _(
+        "A colleague proposed to close; a second person agrees or not by the next working day."
+    ),
     DateRule.REOPENED: _("The referral was opened again; the person is called on the next working day."),
     DateRule.OPENED: _("Calls start on the first working day after the result was released."),
 }
@@ -143,7 +153,9 @@ def examination_problems(facts: ExaminationFacts, *, today: date) -> list["StrOr
         problems.append(_("The examination day lies in the future. Check the date."))
     if facts.finding == "nothing" and not facts.conclusive:
         problems.append(
-            _("An incomplete or badly prepared examination can never be “no abnormality”. Choose “inconclusive”.")
+            _(
+                "An incomplete or badly prepared examination can never be “no abnormality”. Choose “inconclusive”."
+            )
         )
     if not 0 <= facts.specimens <= 60:
         problems.append(_("Check the number of specimens: 0 to 60."))
@@ -157,7 +169,15 @@ def needs_another_examination(facts: ExaminationFacts) -> bool:
     return not facts.conclusive and facts.finding != "cancer"
 
 
-SERIOUSNESS = ("cancer", "advanced_adenoma", "advanced_serrated", "non_advanced", "other", "nothing", "inconclusive")
+SERIOUSNESS = (
+    "cancer",
+    "advanced_adenoma",
+    "advanced_serrated",
+    "non_advanced",
+    "other",
+    "nothing",
+    "inconclusive",
+)
 
 
 def next_step_problems(
@@ -170,10 +190,14 @@ def next_step_problems(
         return problems
     if not last.conclusive and step in {"screening", "surveillance"}:
         problems.append(
-            _("The last examination was incomplete or badly prepared, so no interval can rest on it. Plan another one.")
+            _(
+                "The last examination was incomplete or badly prepared, so no interval can rest on it. Plan another one."
+            )
         )
     if not last.conclusive and finding == "nothing":
-        problems.append(_("The last examination was incomplete or badly prepared: it cannot end as “no abnormality”."))
+        problems.append(
+            _("The last examination was incomplete or badly prepared: it cannot end as “no abnormality”.")
+        )
     if last.specimens and not histology.strip():
         problems.append(_("Specimens went to pathology. Write what the histology says."))
     if step == "surveillance" and on is None:

@@ -94,7 +94,9 @@ class AttemptForm(ReferralForm):
         data = super().clean() or {}
         sent, letter = data.get("outcome") == "sent", data.get("channel") in {"letter", "tracked"}
         if data.get("outcome") and letter != sent and data.get("channel") != "doctor":
-            self.add_error("outcome", _("A letter is “sent”; a call or a visit has another outcome. Change one of them."))
+            self.add_error(
+                "outcome", _("A letter is “sent”; a call or a visit has another outcome. Change one of them.")
+            )
         if data.get("call_back_at") and not data.get("call_back_on"):
             self.add_error("call_back_on", _("Write the day as well as the time."))
         return data
@@ -115,7 +117,9 @@ class TalkForm(ReferralForm):
         error_messages={"required": _("Choose what the person wants.")},
     )
     call_back_on = day_field(
-        label=_("Call again on"), required=False, help_text=_("For “think”: at most 14 days ahead; empty means 14 days.")
+        label=_("Call again on"),
+        required=False,
+        help_text=_("For “think”: at most 14 days ahead; empty means 14 days."),
     )
     call_back_at = time_field(label=_("at"), required=False, help_text=_("A call-back needs a time of day."))
     note = words_field(label=_("Note"), required=False)
@@ -130,7 +134,9 @@ class AssessForm(ReferralForm):
     kidney_disease = yes_no_field(_("Has kidney disease?"))
     interpreter = yes_no_field(_("Needs an interpreter?"))
     escort = yes_no_field(_("Has somebody to go home with?"))
-    outcome = forms.ChoiceField(label=_("Outcome"), choices=Assessment.Outcome.choices, widget=forms.RadioSelect)
+    outcome = forms.ChoiceField(
+        label=_("Outcome"), choices=Assessment.Outcome.choices, widget=forms.RadioSelect
+    )
     plan = words_field(
         label=_("Plan and conditions"), required=False, rows=3,
         help_text=_("Needed for blood thinners, kidney disease, an interpreter, no escort, or conditions."),
@@ -153,17 +159,23 @@ class AssessForm(ReferralForm):
 class SiteForm(ReferralForm):
     """Asking a site for a date."""
 
-    site = forms.ModelChoiceField(label=_("Colonoscopy unit"), queryset=Site.objects.filter(does_colonoscopy=True), empty_label=None)
+    site = forms.ModelChoiceField(
+        label=_("Colonoscopy unit"), queryset=Site.objects.filter(does_colonoscopy=True), empty_label=None
+    )
     note = words_field(label=_("Needs to tell the site"), required=False)
 
 
 class BookForm(ReferralForm):
     """Site, day and time; a day past the promise must be confirmed."""
 
-    site = forms.ModelChoiceField(label=_("Colonoscopy unit"), queryset=Site.objects.filter(does_colonoscopy=True), empty_label=None)
+    site = forms.ModelChoiceField(
+        label=_("Colonoscopy unit"), queryset=Site.objects.filter(does_colonoscopy=True), empty_label=None
+    )
     day = day_field(label=_("Day"))
     time = time_field(label=_("Time"))
-    late = forms.BooleanField(label=_("Yes, this day is past the promise, and no earlier one can be had"), required=False)
+    late = forms.BooleanField(
+        label=_("Yes, this day is past the promise, and no earlier one can be had"), required=False
+    )
 
     def __init__(self, *args: Any, promise_days: int, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -186,7 +198,9 @@ class BookForm(ReferralForm):
         if day and waited > self.promise_days and not data.get("late"):
             self.add_error(
                 "late",
-                _("On that day the person will have waited %(n)s days; promised are %(promise)s. Seek an earlier day, or confirm.")
+                _(
+                    "On that day the person will have waited %(n)s days; promised are %(promise)s. Seek an earlier day, or confirm."
+                )
                 % {"n": waited, "promise": self.promise_days},
             )
         elif not data.get("late") and "late" in self.fields:
@@ -221,7 +235,9 @@ class ReportForm(ReferralForm):
 
     in_columns = True
     number_on_report = forms.CharField(
-        label=_("Person number on the report"), max_length=40, help_text=_("Copy it from the report, not from this page.")
+        label=_("Person number on the report"),
+        max_length=40,
+        help_text=_("Copy it from the report, not from this page."),
     )
     birth_on_report = day_field(label=_("Birth date on the report"))
     kind = forms.ChoiceField(label=_("Examination"), choices=Examination.Kind.choices, initial="colonoscopy")
@@ -238,6 +254,12 @@ class ReportForm(ReferralForm):
         help_text=_("As the examiner saw it; the histology may change it."),
     )  # fmt: skip
     report_document = forms.CharField(label=_("Report: number or file"), max_length=80)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        booking = self.referral.bookings.filter(status__in=["booked", "attended"]).order_by("-day").first()
+        if booking is not None and booking.day <= self.today:
+            self.fields["day"].initial = booking.day
 
     def clean_number_on_report(self) -> str:
         """The report is this person's by number."""
@@ -273,7 +295,9 @@ class HistologyForm(ReferralForm):
 class SignForm(ReferralForm):
     """The clinician's next step."""
 
-    finding = forms.ChoiceField(label=_("Most serious finding"), choices=[("", _("choose")), *FindingClass.choices])
+    finding = forms.ChoiceField(
+        label=_("Most serious finding"), choices=[("", _("choose")), *FindingClass.choices]
+    )
     histology = words_field(label=_("Histology, in words"), required=False)
     step = forms.ChoiceField(
         label=_("Next step"), choices=NextStep.Step.choices, widget=forms.RadioSelect,
@@ -305,7 +329,10 @@ class CloseForm(ReferralForm):
 
     reason = forms.ChoiceField(
         label=_("Reason"),
-        choices=[("", _("choose")), *[(k, w) for k, w in REFERRAL_CLOSE_REASONS.items() if k != "not_reached"]],
+        choices=[
+            ("", _("choose")),
+            *[(k, w) for k, w in REFERRAL_CLOSE_REASONS.items() if k != "not_reached"],
+        ],
     )
     document = forms.CharField(
         label=_("Document: number or file"), max_length=80, required=False,
@@ -323,7 +350,9 @@ class CloseForm(ReferralForm):
 class PauseForm(ReferralForm):
     """A pause until a day."""
 
-    clinical = forms.BooleanField(label=_("Unfit until then (only a clinician; up to 12 months)"), required=False)
+    clinical = forms.BooleanField(
+        label=_("Unfit until then (only a clinician; up to 12 months)"), required=False
+    )
     until = day_field(label=_("Until"), help_text=_("At the person's wish: at most 28 days."))
     note = words_field(label=_("Why"))
 

@@ -57,7 +57,9 @@ REASON_WORDS: dict[tuple[str, str], "StrOrPromise"] = {
     ("assessed", "alternative"): _("Assessed: another test (CT colonography)."),
     ("repeat", "incomplete"): _("Nothing can be concluded; another examination follows."),
     ("reschedule", "signed"): _("The next step was signed:"),
-    ("reschedule", "close_proposed"): _("Proposed to close: could not be reached. A second person must agree."),
+    ("reschedule", "close_proposed"): _(
+        "Proposed to close: could not be reached. A second person must agree."
+    ),
     ("reschedule", "chased"): _("Asked for the answer again."),
     ("resume", "chased"): _("No report came from elsewhere; our examination is offered again."),
     ("reschedule", "assessed_again"): _("Assessed again."),
@@ -106,7 +108,21 @@ def story(
     return events[::-1]
 
 
-_CONTACT_RULES = frozenset({"ladder", "call_back", "undecided", "declines", "assess", "book", "booked", "request", "report", "histology", "elsewhere"})
+_CONTACT_RULES = frozenset(
+    {
+        "ladder",
+        "call_back",
+        "undecided",
+        "declines",
+        "assess",
+        "book",
+        "booked",
+        "request",
+        "report",
+        "histology",
+        "elsewhere",
+    }
+)
 
 
 def _event(move: ReferralMove, attempt: ContactAttempt | None, report: Examination | None) -> StoryEvent:

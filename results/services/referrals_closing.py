@@ -62,7 +62,9 @@ def next_step_sign(
         if not words.strip():
             problems.append(_("Write the next step in words, as the person and the doctor will read it."))
         if problems:
-            raise RoundbookError("next_step_refused", " ".join(str(one) for one in problems), problems=problems)
+            raise RoundbookError(
+                "next_step_refused", " ".join(str(one) for one in problems), problems=problems
+            )
         signed = NextStep.objects.create(
             referral=work.referral, finding=finding, histology=histology, step=step, words=words, signed_by=by,
             on=on if step in {"screening", "surveillance", "treatment"} else None, signed_on=work.today,
@@ -255,7 +257,9 @@ def referral_reopen(*, by: User, referral: Referral, note: str, seen: int | None
             raise RoundbookError("note_missing", _("Write why the referral is opened again."))
         person = Person.objects.select_for_update(no_key=True).get(pk=work.referral.person_id)
         if person.deceased_on is not None:
-            raise IllegalMove("person_died", _("The register says this person has died. Have that corrected first."))
+            raise IllegalMove(
+                "person_died", _("The register says this person has died. Have that corrected first.")
+            )
         if Referral.objects.filter(person=person).exclude(state="closed").exists():
             raise IllegalMove("another_live", _("This person has another open referral. Work there."))
         due = work.working(1)

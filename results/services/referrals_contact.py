@@ -58,7 +58,9 @@ def referral_hand_back(*, by: User, referral: Referral, note: str = "", seen: in
     """Put a referral back for everybody; date and state stay."""
     with referral_work(by=by, referral=referral, seen=seen) as work:
         if work.referral.owner_id is None:
-            raise IllegalMove("not_claimed", _("Nobody holds this referral, so there is nothing to hand back."))
+            raise IllegalMove(
+                "not_claimed", _("Nobody holds this referral, so there is nothing to hand back.")
+            )
         pool = Pool.CLINICIANS if work.referral.state == "to_classify" else Pool.COORDINATORS
         _pass_on(work, event="claim", hands={"pool": pool}, note=note)
 
@@ -69,7 +71,9 @@ def referral_hand_over(
     """Give a referral to a colleague, or to the clinicians when no colleague is named; date and state stay."""
     with referral_work(by=by, referral=referral, seen=seen) as work:
         if to is not None and not (to.is_active and user_holds(to, FOLLOWERS)):
-            raise RoundbookError("not_a_follower", _("Choose a coordinator or a clinician with an active account."))
+            raise RoundbookError(
+                "not_a_follower", _("Choose a coordinator or a clinician with an active account.")
+            )
         _pass_on(work, event="claim", hands={"owner": to} if to else {"pool": Pool.CLINICIANS}, note=note)
 
 
@@ -78,7 +82,12 @@ def _pass_on(work: Work, *, event: str, hands: dict[str, Any], note: str = "") -
     referral = work.referral
     last = referral.moves.order_by("-seq").values_list("rule", flat=True).first() or ""
     work.move(
-        event, due_on=referral.due_on or work.today, due_time=referral.due_time, rule=last, note=note, hands=hands
+        event,
+        due_on=referral.due_on or work.today,
+        due_time=referral.due_time,
+        rule=last,
+        note=note,
+        hands=hands,
     )
 
 
@@ -140,9 +149,13 @@ def _attempt_checked(
     work: Work, *, spoke: bool, wish: str, call_back_on: date | None, call_back_at: time | None
 ) -> None:  # fmt: skip
     if work.referral.state == "closed":
-        raise IllegalMove("closed", _("This referral is closed. Open it again first, then record the contact."))
+        raise IllegalMove(
+            "closed", _("This referral is closed. Open it again first, then record the contact.")
+        )
     if spoke and wish not in WISHES:
-        raise RoundbookError("wish_missing", _("Say what the person wants: go on, think about it, be called back, or decline."))
+        raise RoundbookError(
+            "wish_missing", _("Say what the person wants: go on, think about it, be called back, or decline.")
+        )
     if wish == "call_back" and (call_back_on is None or call_back_at is None):
         raise RoundbookError("call_back_needs_time", _("Write the day and the time of day of the call-back."))
     if call_back_on is None:
@@ -150,7 +163,9 @@ def _attempt_checked(
     limit = UNDECIDED_DAYS if wish == "think" else OWN_DATE_DAYS
     if not work.today <= call_back_on <= work.today + timedelta(days=limit):
         raise RoundbookError(
-            "date_out_of_reach", _("Choose a day from today and at most %(n)s days ahead.") % {"n": limit}, limit=limit
+            "date_out_of_reach",
+            _("Choose a day from today and at most %(n)s days ahead.") % {"n": limit},
+            limit=limit,
         )
 
 
@@ -172,7 +187,9 @@ def _by_ladder(work: Work) -> date:
 
 def _calling_since(work: Work) -> date:
     last = work.referral.moves.filter(event__in=["open", "reopen"]).order_by("-seq").first()
-    return max(work.referral.opened_on, clock.local_day(last.occurred_at)) if last else work.referral.opened_on
+    return (
+        max(work.referral.opened_on, clock.local_day(last.occurred_at)) if last else work.referral.opened_on
+    )
 
 
 def _after_talk(work: Work, wish: str, on: date | None) -> None:
@@ -204,12 +221,16 @@ def _kept_by_clinician(work: Work, hands: dict[str, Any] | None) -> dict[str, An
     return None if hands and owner is not None and user_holds(owner, [Role.CLINICIAN]) else hands
 
 
-def referral_undecided(*, by: User, referral: Referral, on: date, note: str = "", seen: int | None = None) -> None:
+def referral_undecided(
+    *, by: User, referral: Referral, on: date, note: str = "", seen: int | None = None
+) -> None:
     """The person is thinking about it until a day, at most 14 days ahead; without a new contact attempt."""
     with referral_work(by=by, referral=referral, seen=seen) as work:
         if not work.today < on <= work.today + timedelta(days=UNDECIDED_DAYS):
             raise RoundbookError(
-                "date_out_of_reach", _("Choose a day after today and at most 14 days ahead."), limit=UNDECIDED_DAYS
+                "date_out_of_reach",
+                _("Choose a day after today and at most 14 days ahead."),
+                limit=UNDECIDED_DAYS,
             )
         event = "undecided" if work.referral.state != "undecided" else "reschedule"
         work.demand(event)
@@ -228,7 +249,9 @@ def referral_pause(
         if not note.strip():
             raise RoundbookError("note_missing", _("Write why the wait is paused."))
         work.demand("pause")
-        work.move("pause", due_on=until, rule=DateRule.PAUSE, reason="unfit" if clinical else "own_wish", note=note)
+        work.move(
+            "pause", due_on=until, rule=DateRule.PAUSE, reason="unfit" if clinical else "own_wish", note=note
+        )
 
 
 def referral_resume(*, by: User, referral: Referral, note: str = "", seen: int | None = None) -> None:

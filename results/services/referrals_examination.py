@@ -63,16 +63,21 @@ def assessment_record(
 def _assessed(work: Work) -> None:
     if not Assessment.objects.filter(referral=work.referral).exists():
         raise RoundbookError(
-            "assessment_missing", _("Nothing can be booked before the assessment is recorded. Assess the person first.")
+            "assessment_missing",
+            _("Nothing can be booked before the assessment is recorded. Assess the person first."),
         )
 
 
 def _unit(site: Site) -> None:
     if not site.does_colonoscopy:
-        raise RoundbookError("not_a_unit", _("%(site)s does no examinations. Choose another site.") % {"site": site.name})
+        raise RoundbookError(
+            "not_a_unit", _("%(site)s does no examinations. Choose another site.") % {"site": site.name}
+        )
 
 
-def examination_request(*, by: User, referral: Referral, site: Site, note: str = "", seen: int | None = None) -> None:
+def examination_request(
+    *, by: User, referral: Referral, site: Site, note: str = "", seen: int | None = None
+) -> None:
     """Ask a site for a date (R17, the site books); chased when no answer comes within 3 working days."""
     with referral_work(by=by, referral=referral, seen=seen) as work:
         _unit(site)
@@ -80,7 +85,11 @@ def examination_request(*, by: User, referral: Referral, site: Site, note: str =
         _assessed(work)
         words = f"{site.name}. {note}".strip() if note else site.name
         work.move(
-            "request", due_on=work.working(REQUEST_CHASE_WORKING_DAYS), rule=DateRule.REQUEST, reason=site.code, note=words
+            "request",
+            due_on=work.working(REQUEST_CHASE_WORKING_DAYS),
+            rule=DateRule.REQUEST,
+            reason=site.code,
+            note=words,
         )
 
 
@@ -91,7 +100,9 @@ def booking_make(
     with referral_work(by=by, referral=referral, seen=seen) as work:
         _unit(site)
         if day < work.today:
-            raise RoundbookError("day_in_the_past", _("The day lies in the past. Choose today or a later day."))
+            raise RoundbookError(
+                "day_in_the_past", _("The day lies in the past. Choose today or a later day.")
+            )
         work.demand("book")
         _assessed(work)
         made = Booking.objects.create(
@@ -103,14 +114,17 @@ def booking_make(
     return made
 
 
-def booking_outcome(*, by: User, booking: Booking, outcome: str, note: str = "", seen: int | None = None) -> None:
+def booking_outcome(
+    *, by: User, booking: Booking, outcome: str, note: str = "", seen: int | None = None
+) -> None:
     """Whether the person attended, did not, or either side cancelled; never closes anything (H20)."""
     with referral_work(by=by, referral=booking.referral, seen=seen) as work:
         locked = Booking.objects.select_for_update().get(pk=booking.pk)
         if locked.status != Booking.Status.BOOKED:
             raise IllegalMove(
                 "booking_settled",
-                _("This booking already reads “%(status)s”. Look at the page again.") % {"status": locked.get_status_display()},
+                _("This booking already reads “%(status)s”. Look at the page again.")
+                % {"status": locked.get_status_display()},
             )
         if outcome not in {"attended", "missed", *CANCELLED}:
             raise RoundbookError("unknown_outcome", _("Choose what happened from the list."))
@@ -123,7 +137,13 @@ def booking_outcome(*, by: User, booking: Booking, outcome: str, note: str = "",
             due = work.working(0, after=max(locked.day + timedelta(days=work.policy.report_days), work.today))
             work.move("examined", due_on=due, rule=DateRule.REPORT, note=note)
         elif outcome == "missed":
-            work.move("unbook", due_on=work.working(MISSED_CALL_WORKING_DAYS), rule=DateRule.MISSED, reason=outcome, note=note)
+            work.move(
+                "unbook",
+                due_on=work.working(MISSED_CALL_WORKING_DAYS),
+                rule=DateRule.MISSED,
+                reason=outcome,
+                note=note,
+            )
         else:
             work.move("unbook", due_on=work.working(1), rule=DateRule.CANCELLED, reason=outcome, note=note)
 
@@ -165,7 +185,9 @@ def _booking_of_report(work: Work, day: date) -> Booking | None:
         if day < booking.day:
             raise RoundbookError(
                 "before_the_booking",
-                _("The booking is for %(day)s, after this report. Cancel the booking first, or check the day.")
+                _(
+                    "The booking is for %(day)s, after this report. Cancel the booking first, or check the day."
+                )
                 % {"day": booking.day.isoformat()},
             )
         booking.status = Booking.Status.ATTENDED
@@ -178,7 +200,9 @@ def _after_report(work: Work, facts: ExaminationFacts) -> None:
         due = max(work.working(work.policy.histology_working_days, after=facts.day), work.working(1))
         work.move("report_specimen", due_on=due, rule=DateRule.HISTOLOGY, reason=facts.finding)
         return
-    work.move("report", due_on=work.working(CLASSIFY_WORKING_DAYS), rule=DateRule.CLASSIFY, reason=facts.finding)
+    work.move(
+        "report", due_on=work.working(CLASSIFY_WORKING_DAYS), rule=DateRule.CLASSIFY, reason=facts.finding
+    )
     _repeat_if_inconclusive(work, facts)
 
 
@@ -197,17 +221,25 @@ def histology_record(
     """All histology is in, in words; `finding` is the most serious finding with it. Leads to the next step."""
     with referral_work(by=by, referral=referral, seen=seen) as work:
         if not histology.strip():
-            raise RoundbookError("histology_missing", _("Write what the histology says, or copy its conclusion."))
+            raise RoundbookError(
+                "histology_missing", _("Write what the histology says, or copy its conclusion.")
+            )
         work.demand("histology")
         last = last_examination(work.referral)
         words = f"{histology} ({document})" if document else histology
         found = finding or (last.finding if last else "")
         work.move(
-            "histology", due_on=work.working(CLASSIFY_WORKING_DAYS), rule=DateRule.CLASSIFY, reason=found, note=words
+            "histology",
+            due_on=work.working(CLASSIFY_WORKING_DAYS),
+            rule=DateRule.CLASSIFY,
+            reason=found,
+            note=words,
         )
         if last is not None:
             facts = examination_facts(last)
-            _repeat_if_inconclusive(work, ExaminationFacts(last.day, facts.complete, facts.prep_adequate, 0, found))
+            _repeat_if_inconclusive(
+                work, ExaminationFacts(last.day, facts.complete, facts.prep_adequate, 0, found)
+            )
 
 
 def last_examination(referral: Referral) -> Examination | None:
@@ -218,7 +250,11 @@ def last_examination(referral: Referral) -> Examination | None:
 def examination_facts(examination: Examination) -> ExaminationFacts:
     """An examination as the pure rules read it."""
     return ExaminationFacts(
-        examination.day, examination.complete, examination.prep_adequate, examination.specimens, examination.finding
+        examination.day,
+        examination.complete,
+        examination.prep_adequate,
+        examination.specimens,
+        examination.finding,
     )
 
 
@@ -226,7 +262,9 @@ def repeat_plan(*, by: User, referral: Referral, on: date, note: str, seen: int 
     """A clinician plans another examination for a day at most 12 months ahead; the referral stays live (R9)."""
     with referral_work(by=by, referral=referral, seen=seen, roles=(Role.CLINICIAN,)) as work:
         if not work.today < on <= work.today + timedelta(days=REPEAT_DAYS):
-            raise RoundbookError("date_out_of_reach", _("Choose a day after today and at most 12 months ahead."))
+            raise RoundbookError(
+                "date_out_of_reach", _("Choose a day after today and at most 12 months ahead.")
+            )
         if not note.strip():
             raise RoundbookError("note_missing", _("Write why another examination is needed."))
         work.demand("repeat")

@@ -33,14 +33,17 @@ def results_policy_on(day: date) -> ResultsPolicy:
     )
     if policy is None:
         raise RoundbookError(
-            "no_protocol", _("No approved protocol is in force on %(day)s. Ask the administrator.") % {"day": day}
+            "no_protocol",
+            _("No approved protocol is in force on %(day)s. Ask the administrator.") % {"day": day},
         )
     return policy
 
 
 def wait_policy(policy: ResultsPolicy) -> WaitPolicy:
     """The marks of the bar of days under a protocol."""
-    return WaitPolicy(promise=policy.examination_days, second_alarm=policy.alarm_days, failure=policy.fail_days)
+    return WaitPolicy(
+        promise=policy.examination_days, second_alarm=policy.alarm_days, failure=policy.fail_days
+    )
 
 
 def closed_days_from(day: date) -> frozenset[date]:
@@ -90,7 +93,9 @@ class Work:
         if not self.allows(event):
             raise IllegalMove(
                 "illegal_move",
-                _("This referral stands at “%(state)s”, so this cannot be recorded now. Look at the page again.")
+                _(
+                    "This referral stands at “%(state)s”, so this cannot be recorded now. Look at the page again."
+                )
                 % {"state": REFERRAL.label(self.referral.state)},
                 state=self.referral.state,
                 event=event,
@@ -99,7 +104,7 @@ class Work:
     def hands(self, state: str) -> dict[str, Any]:
         """Who holds the referral next: its owner once claimed, else the pool that this state calls for."""
         if self.referral.owner_id is not None:
-            return {"owner": self.referral.owner}
+            return {"owner": self.by if self.referral.owner_id == self.by.pk else self.referral.owner}
         return {"pool": Pool.CLINICIANS if state == "to_classify" else Pool.COORDINATORS}
 
     def move(
@@ -109,11 +114,22 @@ class Work:
         """Move the referral to an open state with its next date, and who holds it."""
         target = REFERRAL.step(self.referral.state, event).target
         kept = self.hands(target) if hands is None else hands
-        make_move(self.referral, event, due_on=due_on, due_time=due_time, reason=reason, note=note, rule=rule, **kept)
+        make_move(
+            self.referral,
+            event,
+            due_on=due_on,
+            due_time=due_time,
+            reason=reason,
+            note=note,
+            rule=rule,
+            **kept,
+        )
 
 
 @contextmanager
-def referral_work(*, by: User, referral: Referral, seen: int | None = None, roles: tuple[Role, ...] = FOLLOWERS) -> Iterator[Work]:
+def referral_work(
+    *, by: User, referral: Referral, seen: int | None = None, roles: tuple[Role, ...] = FOLLOWERS
+) -> Iterator[Work]:
     """One locked referral in one transaction; refuses the wrong role and a form that is behind (code `stale`).
 
     `seen` is the number of the last move the form was drawn with. The caller's object is brought up to date.
@@ -125,7 +141,9 @@ def referral_work(*, by: User, referral: Referral, seen: int | None = None, role
         if seen is not None and seen != locked.last_seq:
             raise IllegalMove(
                 "stale",
-                _("Somebody changed this referral while you were writing. Read what changed, then send again."),
+                _(
+                    "Somebody changed this referral while you were writing. Read what changed, then send again."
+                ),
                 seen=seen,
                 now=locked.last_seq,
             )

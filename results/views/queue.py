@@ -32,11 +32,10 @@ from results.referral_queue import (
 from results.referral_story import said
 from results.services.referrals_frame import results_policy_on, wait_policy
 from results.states import REFERRAL
+from screening.access import people_listed
 from screening.eligibility import age_on
 from staff import clock
-from staff.access import look_recorded
 from staff.models import User
-from staff.models.journal import Purpose
 
 PLACE = "who needs me next"
 
@@ -83,7 +82,7 @@ def queue(request: HttpRequest) -> HttpResponse:
         first = min((filters.page - 1) * PAGE, max(0, (total - 1) // PAGE * PAGE))
         page = list(chosen[first : first + PAGE])
         contacts = last_contacts([one.pk for one in page])
-        look_recorded(by=user, person_ids=[one.person_id for one in page], purpose=Purpose.WORKLIST, place=PLACE)
+        people_listed(by=user, person_ids=[one.person_id for one in page], place=PLACE)
     words = RowWords(user, today, policy)
     rows = [words.row(one, contacts.get(one.pk)) for one in page]
     context = {
@@ -159,7 +158,11 @@ class RowWords:
 
 
 def _groups(rows: list[Row]) -> list[Group]:
-    titles = {CALL_BACK: _("Call-backs promised, by their time"), DUE: _("Due today or overdue"), 2: _("Later")}
+    titles = {
+        CALL_BACK: _("Call-backs promised, by their time"),
+        DUE: _("Due today or overdue"),
+        2: _("Later"),
+    }
     groups: dict[int, Group] = {}
     for row in rows:
         groups.setdefault(row.bucket, Group(titles[row.bucket], [])).rows.append(row)

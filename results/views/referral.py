@@ -19,8 +19,8 @@ from results.services.referrals_frame import results_policy_on
 from results.states import REFERRAL
 from results.views.referral_acts import ACTS, Act
 from results.views.referral_facts import page_facts
+from screening.access import person_open
 from staff import clock
-from staff.access import look_recorded
 from staff.errors import NotAllowed, RoundbookError
 from staff.models import User
 from staff.models.journal import Purpose
@@ -49,7 +49,9 @@ def referral_do(request: HttpRequest, pk: int, slug: str) -> HttpResponse:
         raise Http404(slug)
     found = get_object_or_404(Referral.objects.select_related("person", "owner"), pk=pk)
     if not act.may(user):
-        raise NotAllowed("role_missing", _("Only a clinician can do this. Hand the referral to the clinicians."))
+        raise NotAllowed(
+            "role_missing", _("Only a clinician can do this. Hand the referral to the clinicians.")
+        )
     form = make_form(act, found, user, request.POST)
     if not form.is_valid():
         return _page(request, pk, answered=Shown(act, form, open=True), status=422)
@@ -64,7 +66,12 @@ def referral_do(request: HttpRequest, pk: int, slug: str) -> HttpResponse:
 def make_form(act: Act, found: Referral, user: User, data: Any = None) -> ReferralForm:
     """The form of an act, bound when data are given."""
     more = {"promise_days": results_policy_on(clock.today()).examination_days} if act.form is BookForm else {}
-    given: dict[str, Any] = {"referral": found, "user": user, "today": clock.today(), "prefix": act.slug} | more
+    given: dict[str, Any] = {
+        "referral": found,
+        "user": user,
+        "today": clock.today(),
+        "prefix": act.slug,
+    } | more
     return act.form(data, **given) if data is not None else act.form(**given)
 
 
@@ -93,7 +100,9 @@ def _refused(request: HttpRequest, found: Referral, shown: Shown, error: Roundbo
         return redirect(_back(request, found.pk))
     changed: list[str] = []
     if error.code == "stale":
-        moves = found.moves.select_related("actor", "owner").filter(seq__gt=error.data["seen"]).order_by("seq")
+        moves = (
+            found.moves.select_related("actor", "owner").filter(seq__gt=error.data["seen"]).order_by("seq")
+        )
         changed = [f"{said(m.occurred_at)}, {m.actor.full_name}: {move_sentence(m)}" for m in moves]
         shown.form = with_new_seq(shown, found, request)
     shown.form.add_error(None, str(error.sentence))
@@ -117,7 +126,7 @@ def _page(
     assert isinstance(user, User)  # noqa: S101 - the route guard lets nobody else in
     with transaction.atomic():
         found = get_object_or_404(Referral.objects.select_related("person__area", "owner"), pk=pk)
-        look_recorded(by=user, person_ids=[found.person_id], purpose=Purpose.WORKLIST, place="referral")
+        person_open(by=user, person_id=found.person_id, purpose=Purpose.WORKLIST, place="referral")
         facts = page_facts(found, user)
     now = [_shown(act, found, user, answered) for act in facts.acts_now]
     rest = [_shown(act, found, user, answered) for act in facts.acts_else]

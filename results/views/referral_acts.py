@@ -203,15 +203,23 @@ NOW: dict[str, tuple[str, ...]] = {
 """State → what is needed now; everything else that fits stands under "something else"."""
 
 
-def acts_now(state: str, user: User) -> list[Act]:
-    """The acts that stand open on the page."""
-    return [ACTS[slug] for slug in NOW[state] if ACTS[slug].may(user)]
+def acts_now(state: str, user: User, *, proposed_by: User | None) -> list[Act]:
+    """The acts that stand open on the page; a colleague's proposal to close comes first."""
+    slugs = ("agree", *NOW[state]) if _may_agree(user, proposed_by) else NOW[state]
+    return [ACTS[slug] for slug in slugs if ACTS[slug].may(user)]
 
 
 def acts_else(referral: Referral, user: User, *, proposed_by: User | None) -> list[Act]:
     """The acts behind "something else"."""
-    hidden = {"claim", *NOW[referral.state]}
+    hidden = {"claim", "agree", *NOW[referral.state]}
     if referral.owner_id is None:
         hidden.add("hand-back")
-    hidden.add("propose" if proposed_by is not None else "agree")
-    return [act for act in ACTS.values() if act.slug not in hidden and act.fits(referral.state) and act.may(user)]
+    if proposed_by is not None:
+        hidden.add("propose")
+    return [
+        act for act in ACTS.values() if act.slug not in hidden and act.fits(referral.state) and act.may(user)
+    ]
+
+
+def _may_agree(user: User, proposed_by: User | None) -> bool:
+    return proposed_by is not None and proposed_by.pk != user.pk

@@ -74,6 +74,7 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
     tone, word = WAIT_LOOK[wait.level]
     paused = paused_days(moves, until=ended)
     proposal = closing_proposal(referral) if referral.state != "closed" else None
+    proposer = proposal.by if proposal else None
     number = person.identifiers.filter(valid_to__isnull=True).values_list("value", flat=True).first()
     return PageFacts(
         name=f"{person.given_names} {person.family_name}",
@@ -103,10 +104,12 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
         assessment=referral.assessments.order_by("-pk").first(),
         bookings=list(referral.bookings.select_related("site").order_by("-day", "-pk")),
         steps=list(referral.next_steps.select_related("signed_by").order_by("-pk")),
-        evidence=list(referral.evidence.select_related("clinician", "second_person", "closed_by").order_by("-pk")),
+        evidence=list(
+            referral.evidence.select_related("clinician", "second_person", "closed_by").order_by("-pk")
+        ),
         close_words=REFERRAL_CLOSE_REASONS.get(referral.close_reason, ""),
-        acts_now=acts_now(referral.state, user),
-        acts_else=acts_else(referral, user, proposed_by=proposal.by if proposal else None),
+        acts_now=acts_now(referral.state, user, proposed_by=proposer),
+        acts_else=acts_else(referral, user, proposed_by=proposer),
     )
 
 
@@ -133,13 +136,25 @@ def _sentence(referral: Referral) -> str:
 def _warnings(referral: Referral) -> list[Any]:
     person, found = referral.person, []
     if person.deceased_on:
-        found.append(SimpleNamespace(tone="stop", word=_("The register says: died on %(day)s") % {"day": said(person.deceased_on)}))
+        found.append(
+            SimpleNamespace(
+                tone="stop", word=_("The register says: died on %(day)s") % {"day": said(person.deceased_on)}
+            )
+        )
     if person.left_area_on:
-        found.append(SimpleNamespace(tone="warn", word=_("Left the area on %(day)s") % {"day": said(person.left_area_on)}))
+        found.append(
+            SimpleNamespace(
+                tone="warn", word=_("Left the area on %(day)s") % {"day": said(person.left_area_on)}
+            )
+        )
     if person.hidden_address:
         found.append(SimpleNamespace(tone="warn", word=_("Hidden address: tell nobody")))
     if person.language and not person.language.startswith("en"):
-        found.append(SimpleNamespace(tone="note", word=_("Language: %(name)s") % {"name": language_name(person.language)}))
+        found.append(
+            SimpleNamespace(
+                tone="note", word=_("Language: %(name)s") % {"name": language_name(person.language)}
+            )
+        )
     return found
 
 
@@ -170,4 +185,3 @@ def _advice(referral: Referral, attempts: list[Any], moves: list[ReferralMove], 
         return ""
     words = str(step.step.words)
     return words + (" " + _("This time in the evening.") if step.evening else "")
-

@@ -17,7 +17,13 @@ from staff.ledger.registry import ledger_of
 from staff.models import Site, User
 from tests import cast, factories
 
-ANSWERS = {"anticoagulants": False, "diabetes": False, "kidney_disease": False, "interpreter": False, "escort": True}
+ANSWERS = {
+    "anticoagulants": False,
+    "diabetes": False,
+    "kidney_disease": False,
+    "interpreter": False,
+    "escort": True,
+}
 HALF_PAST_NINE = time(9, 30)
 
 
@@ -91,11 +97,25 @@ def a_referral(state: str = "to_reach", **facts: object) -> Referral:
 
 def bring_to(referral: Referral, state: str) -> None:
     """Walk a new referral forward to a state."""
-    by, way = liora(), ["to_assess", "to_book", "requested", "booked", "report_due", "histology_due", "to_classify", "closed"]
+    by, way = (
+        liora(),
+        [
+            "to_assess",
+            "to_book",
+            "requested",
+            "booked",
+            "report_due",
+            "histology_due",
+            "to_classify",
+            "closed",
+        ],
+    )
     if state == "undecided":
         services.referral_undecided(by=by, referral=referral, on=clock.today() + timedelta(days=5))
     if state == "paused_until":
-        services.referral_pause(by=by, referral=referral, until=clock.today() + timedelta(days=20), note="at sea")
+        services.referral_pause(
+            by=by, referral=referral, until=clock.today() + timedelta(days=20), note="at sea"
+        )
     if state == "elsewhere":
         services.referral_elsewhere(by=by, referral=referral, where="a clinic abroad")
     if state == "repeat_planned":
@@ -137,7 +157,12 @@ def report(referral: Referral, **facts: object) -> None:
 
 def sign(referral: Referral, **facts: object) -> None:
     """Sign "back to screening" unless said otherwise."""
-    given = {"by": emrik(), "finding": "nothing", "step": "screening", "words": "Back to screening in two years."} | facts
+    given = {
+        "by": emrik(),
+        "finding": "nothing",
+        "step": "screening",
+        "words": "Back to screening in two years.",
+    } | facts
     services.next_step_sign(referral=referral, **given)
 
 

@@ -60,7 +60,9 @@ def test_a_reason_closes_on_exactly_its_evidence(reason: str) -> None:
     # Source: common practice, no source: a referral ends only with evidence that somebody else can check.
     for size in range(len(Evidence) + 1):
         for given in map(set, combinations(Evidence, size)):
-            missing = {gap.evidence for gap in closing_gaps(reason, facts_with(given), on=TODAY, ladder=LADDER)}
+            missing = {
+                gap.evidence for gap in closing_gaps(reason, facts_with(given), on=TODAY, ladder=LADDER)
+            }
             assert missing == set(DEMANDS[reason]) - given, (reason, given)
 
 
@@ -76,7 +78,9 @@ def test_a_reason_closes_on_exactly_its_evidence(reason: str) -> None:
         ((TALK, *ENOUGH), True),
     ],
 )  # fmt: skip
-def test_not_reached_needs_five_attempts_over_three_weeks_in_two_ways(attempts: tuple[Attempt, ...], enough: bool) -> None:
+def test_not_reached_needs_five_attempts_over_three_weeks_in_two_ways(
+    attempts: tuple[Attempt, ...], enough: bool
+) -> None:
     # Source: common practice, no source; the programme's protocol decides.
     facts = ClosingFacts(closed_by=1, agreed_by=2, attempts=attempts)
     assert (closing_gaps("not_reached", facts, on=TODAY, ladder=LADDER) == []) is enough
@@ -84,13 +88,19 @@ def test_not_reached_needs_five_attempts_over_three_weeks_in_two_ways(attempts: 
 
 def test_nobody_is_a_second_person_to_herself() -> None:
     facts = ClosingFacts(closed_by=1, agreed_by=1, attempts=ENOUGH)
-    assert [gap.evidence for gap in closing_gaps("not_reached", facts, on=TODAY, ladder=LADDER)] == [Evidence.SECOND_PERSON]
+    assert [gap.evidence for gap in closing_gaps("not_reached", facts, on=TODAY, ladder=LADDER)] == [
+        Evidence.SECOND_PERSON
+    ]
 
 
 def test_blank_words_are_no_evidence() -> None:
     facts = ClosingFacts(document="  ", note=" \n", by_clinician=True, attempts=(TALK,))
-    assert [gap.evidence for gap in closing_gaps("transferred", facts, on=TODAY, ladder=LADDER)] == [Evidence.DOCUMENT]
-    assert [gap.evidence for gap in closing_gaps("informed_refusal", facts, on=TODAY, ladder=LADDER)] == [Evidence.NOTE]
+    assert [gap.evidence for gap in closing_gaps("transferred", facts, on=TODAY, ladder=LADDER)] == [
+        Evidence.DOCUMENT
+    ]
+    assert [gap.evidence for gap in closing_gaps("informed_refusal", facts, on=TODAY, ladder=LADDER)] == [
+        Evidence.NOTE
+    ]
 
 
 def test_only_attempts_after_the_last_talk_count() -> None:

@@ -42,7 +42,9 @@ def look(client: Client, referral: Referral) -> str:
     return answer.content.decode()
 
 
-@pytest.mark.parametrize(("name", "opens"), [(name, role in {"coordinator", "clinician"}) for role, name in cast.BY_ROLE.items()])
+@pytest.mark.parametrize(
+    ("name", "opens"), [(name, role in {"coordinator", "clinician"}) for role, name in cast.BY_ROLE.items()]
+)
 def test_the_pages_are_for_coordinators_and_clinicians(signed_in: object, name: str, opens: bool) -> None:
     referral = f.a_referral()
     client = signed_in(name)
@@ -61,21 +63,43 @@ def test_an_empty_list_says_what_was_checked(page: Client) -> None:
 def test_the_list_puts_call_backs_first_and_then_the_most_overdue(page: Client) -> None:
     late, later, called = (f.a_referral(family_name=name) for name in ("Late", "Later", "Called"))
     services.contact_attempt_record(
-        by=f.kaddrin(), referral=called, outcome="spoke", wish="call_back", call_back_on=WEDNESDAY, call_back_at="14:15"
+        by=f.kaddrin(),
+        referral=called,
+        outcome="spoke",
+        wish="call_back",
+        call_back_on=WEDNESDAY,
+        call_back_at="14:15",
     )
     services.referral_reschedule(by=f.kaddrin(), referral=late, due_on=WEDNESDAY, note="asked")
     text = page.get(QUEUE).content.decode()
-    order = [text.index(words) for words in ("Call-backs promised", "Called, Marra", "Due today or overdue", "Late, Marra", "Later, Marra")]
+    order = [
+        text.index(words)
+        for words in (
+            "Call-backs promised",
+            "Called, Marra",
+            "Due today or overdue",
+            "Late, Marra",
+            "Later, Marra",
+        )
+    ]
     assert order == sorted(order)
     assert "14:15" in text
     assert "spoke with the person" in text
-    assert set(AccessEntry.objects.values_list("person_id", flat=True)) == {late.person_id, later.person_id, called.person_id}
+    assert set(AccessEntry.objects.values_list("person_id", flat=True)) == {
+        late.person_id,
+        later.person_id,
+        called.person_id,
+    }
 
 
 def test_every_filter_stands_in_the_address(page: Client) -> None:
     Area.objects.first()
     area = Area.objects.get(code="SAL")
-    mine, other, old = f.a_referral(family_name="Mine"), f.a_referral("booked", family_name="Other"), f.a_referral(family_name="Old")
+    mine, other, old = (
+        f.a_referral(family_name="Mine"),
+        f.a_referral("booked", family_name="Other"),
+        f.a_referral(family_name="Old"),
+    )
     Person.objects.filter(pk=other.person_id).update(area=area)
     Referral.objects.filter(pk=old.pk).update(opened_on=WEDNESDAY - timedelta(days=95))
     services.referral_claim(by=f.kaddrin(), referral=mine)
@@ -126,7 +150,9 @@ def test_two_thousand_open_referrals_take_as_many_queries_as_two(page: Client) -
 
 @pytest.mark.parametrize("state", [*REFERRAL.states])
 @pytest.mark.parametrize("who", [cast.COORDINATOR, cast.CLINICIAN])
-def test_every_state_has_its_page_with_the_form_that_is_needed(signed_in: object, state: str, who: str) -> None:
+def test_every_state_has_its_page_with_the_form_that_is_needed(
+    signed_in: object, state: str, who: str
+) -> None:
     from results.views.referral_acts import NOW
 
     referral = f.a_referral(state)
@@ -140,15 +166,25 @@ def test_every_state_has_its_page_with_the_form_that_is_needed(signed_in: object
     assert AccessEntry.objects.filter(person_id=referral.person_id, place="referral").count() == 1
 
 
-def test_the_way_by_forms_alone_from_the_first_call_to_the_written_end(page: Client, signed_in: object) -> None:
+def test_the_way_by_forms_alone_from_the_first_call_to_the_written_end(
+    page: Client, signed_in: object
+) -> None:
     referral = f.a_referral()
-    assert do(page, referral, "attempt", channel="phone", outcome="no_answer", note="rang twice").status_code == 302
+    assert (
+        do(page, referral, "attempt", channel="phone", outcome="no_answer", note="rang twice").status_code
+        == 302
+    )
     assert do(page, referral, "talk", wish="go_on").status_code == 302
-    answers = {key: "no" for key in f.ANSWERS} | {"escort": "yes", "anticoagulants": "yes"}
+    answers = dict.fromkeys(f.ANSWERS, "no") | {"escort": "yes", "anticoagulants": "yes"}
     refused = do(page, referral, "assess", outcome="conditions", **answers)
     assert refused.status_code == 422
     assert "Write the plan for the blood thinners." in refused.content.decode()
-    assert do(page, referral, "assess", outcome="conditions", plan="Stop two days before.", **answers).status_code == 302
+    assert (
+        do(
+            page, referral, "assess", outcome="conditions", plan="Stop two days before.", **answers
+        ).status_code
+        == 302
+    )
     assert do(page, referral, "request", site=f.unit().pk, note="ground floor").status_code == 302
     assert do(page, referral, "book", site=f.unit().pk, day="2026-06-17", time="14:00").status_code == 302
     assert do(page, referral, "attend", outcome="attended").status_code == 302
@@ -158,16 +194,31 @@ def test_the_way_by_forms_alone_from_the_first_call_to_the_written_end(page: Cli
         "report_document": "REP-9",
     }  # fmt: skip
     assert do(page, referral, "report", **given).status_code == 302
-    assert do(page, referral, "histology", histology="Two tubular adenomas.", finding="non_advanced").status_code == 302
+    assert (
+        do(page, referral, "histology", histology="Two tubular adenomas.", finding="non_advanced").status_code
+        == 302
+    )
     assert "A clinician decides the next step now" in look(page, referral)
     assert do(page, referral, "sign", finding="non_advanced", step="screening", words="x").status_code == 403
     doctor = signed_in(cast.CLINICIAN)
-    assert do(doctor, referral, "sign", finding="non_advanced", step="screening", words="Back in two years.").status_code == 302
+    assert (
+        do(
+            doctor, referral, "sign", finding="non_advanced", step="screening", words="Back in two years."
+        ).status_code
+        == 302
+    )
     referral.refresh_from_db()
     assert (referral.state, referral.close_reason) == ("closed", "next_step_signed")
     assert Person.objects.get(pk=referral.person_id).next_due_on == date(2028, 6, 17)
     text = look(doctor, referral)
-    for words in ("The written end", "Back in two years.", "rang twice", "Stop two days before.", "REP-9", "Dr Emrik Dauntel"):
+    for words in (
+        "The written end",
+        "Back in two years.",
+        "rang twice",
+        "Stop two days before.",
+        "REP-9",
+        "Dr Emrik Dauntel",
+    ):
         assert words in text, words
     counts = [m.objects.count() for m in (ContactAttempt, Assessment, Booking, Examination, NextStep)]
     assert counts == [2, 1, 1, 1, 1]
@@ -214,7 +265,9 @@ def test_a_stale_form_says_what_changed_and_keeps_what_was_typed(page: Client) -
     referral = f.a_referral()
     seen = referral.last_seq
     services.contact_attempt_record(by=f.liora(), referral=referral, outcome="spoke", wish="think")
-    answer = do(page, referral, "attempt", seen=seen, channel="phone", outcome="voicemail", note="said my first name")
+    answer = do(
+        page, referral, "attempt", seen=seen, channel="phone", outcome="voicemail", note="said my first name"
+    )
     text = answer.content.decode()
     assert answer.status_code == 409
     assert "Somebody changed this referral while you were writing" in text
@@ -222,7 +275,9 @@ def test_a_stale_form_says_what_changed_and_keeps_what_was_typed(page: Client) -
     assert "said my first name" in text
     now = re.search(r'name="attempt-seen" value="(\d+)"', text).group(1)
     assert int(now) == seen + 1
-    again = do(page, referral, "attempt", seen=now, channel="phone", outcome="voicemail", note="said my first name")
+    again = do(
+        page, referral, "attempt", seen=now, channel="phone", outcome="voicemail", note="said my first name"
+    )
     assert again.status_code == 302
     assert ContactAttempt.objects.filter(outcome="voicemail").count() == 1
 

@@ -22,7 +22,13 @@ from results.models import FindingClass
 from results.referral_ladder import WaitLevel
 
 WEDNESDAY = date(2026, 6, 17)
-ANSWERS = {"anticoagulants": False, "diabetes": False, "kidney_disease": False, "interpreter": False, "escort": True}
+ANSWERS = {
+    "anticoagulants": False,
+    "diabetes": False,
+    "kidney_disease": False,
+    "interpreter": False,
+    "escort": True,
+}
 
 
 @pytest.mark.parametrize(
@@ -38,7 +44,9 @@ ANSWERS = {"anticoagulants": False, "diabetes": False, "kidney_disease": False, 
         ({}, "alternative", False),
     ],
 )
-def test_a_risk_needs_a_plan_before_anything_is_booked(answers: dict[str, bool], outcome: str, needs_plan: bool) -> None:
+def test_a_risk_needs_a_plan_before_anything_is_booked(
+    answers: dict[str, bool], outcome: str, needs_plan: bool
+) -> None:
     # Source: common practice, no source (hazards of blood thinners, kidney disease, interpreter, escort).
     assert bool(assessment_gaps(ANSWERS | answers, outcome, " ")) is needs_plan
     assert assessment_gaps(ANSWERS | answers, outcome, "Agreed with the doctor.") == []
@@ -55,9 +63,16 @@ def test_where_a_report_leads(complete: bool, adequate: bool, specimens: int, fi
     assert bool(examination_problems(facts, today=WEDNESDAY)) is refused
     for step in ("screening", "surveillance"):
         problems = next_step_problems(
-            step=step, on=WEDNESDAY + timedelta(days=700), finding=finding, last=facts, histology="seen", today=WEDNESDAY
+            step=step,
+            on=WEDNESDAY + timedelta(days=700),
+            finding=finding,
+            last=facts,
+            histology="seen",
+            today=WEDNESDAY,
         )
-        assert bool(problems) is (not (complete and adequate) or (step == "screening" and finding == "cancer"))
+        assert bool(problems) is (
+            not (complete and adequate) or (step == "screening" and finding == "cancer")
+        )
 
 
 def test_an_interval_needs_its_day_in_the_future_and_its_histology() -> None:
@@ -80,7 +95,14 @@ def test_every_rule_and_every_level_has_its_words() -> None:
 
 @pytest.mark.parametrize(
     ("days", "clinical", "allowed"),
-    [(0, False, False), (1, False, True), (28, False, True), (29, False, False), (365, True, True), (366, True, False)],
+    [
+        (0, False, False),
+        (1, False, True),
+        (28, False, True),
+        (29, False, False),
+        (365, True, True),
+        (366, True, False),
+    ],
 )
 def test_how_long_a_pause_may_last(days: int, clinical: bool, allowed: bool) -> None:
     # Source: common practice, no source.
@@ -88,7 +110,9 @@ def test_how_long_a_pause_may_last(days: int, clinical: bool, allowed: bool) -> 
     assert (pause_problem(until=until, today=WEDNESDAY, clinical=clinical) is None) is allowed
 
 
-@pytest.mark.parametrize(("waited", "chase"), [(0, 30), (29, 30), (30, 60), (60, 90), (90, 180), (179, 180), (180, None)])
+@pytest.mark.parametrize(
+    ("waited", "chase"), [(0, 30), (29, 30), (30, 60), (60, 90), (90, 180), (179, 180), (180, None)]
+)
 def test_when_an_outside_report_is_asked_for(waited: int, chase: int | None) -> None:
     # Source: common practice, no source.
     expected = None if chase is None else WEDNESDAY + timedelta(days=chase)

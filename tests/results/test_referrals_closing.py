@@ -64,7 +64,9 @@ def test_signing_and_closing_is_one_act() -> None:
     with pytest.raises(IllegalMove) as refused:
         f.sign(referral, finding="non_advanced")
     assert refused.value.code == "not_to_classify"
-    services.histology_record(by=f.kaddrin(), referral=referral, histology="Tubular, 4 mm.", finding="non_advanced")
+    services.histology_record(
+        by=f.kaddrin(), referral=referral, histology="Tubular, 4 mm.", finding="non_advanced"
+    )
     f.sign(referral, finding="non_advanced", on=date(2028, 1, 10), close=True)
     assert (referral.state, due_of(referral)) == ("closed", date(2028, 1, 10))
     assert NextStep.objects.get().histology == "Tubular, 4 mm."
@@ -96,7 +98,11 @@ def test_a_refusal_is_a_clinicians_talk_and_the_person_comes_back() -> None:
         services.referral_close(by=f.kaddrin(), **close)
     assert refused.value.data["evidence"] == ["clinician"]
     made = services.referral_close(by=f.emrik(), **close)
-    assert (made.clinician, referral.close_reason, due_of(referral)) == (f.emrik(), "informed_refusal", date(2028, 6, 17))
+    assert (made.clinician, referral.close_reason, due_of(referral)) == (
+        f.emrik(),
+        "informed_refusal",
+        date(2028, 6, 17),
+    )
 
 
 def unreached(referral: Referral) -> None:
@@ -105,7 +111,9 @@ def unreached(referral: Referral) -> None:
         with ExitStack() as later:
             f.days_later(later, days)
             outcome = "no_answer" if channel == "phone" else "sent"
-            services.contact_attempt_record(by=f.kaddrin(), referral=referral, channel=channel, outcome=outcome)
+            services.contact_attempt_record(
+                by=f.kaddrin(), referral=referral, channel=channel, outcome=outcome
+            )
 
 
 def test_could_not_be_reached_takes_two_people() -> None:
@@ -178,8 +186,12 @@ def test_a_report_after_signing_needs_another_signature() -> None:
     referral = f.a_referral("booked")
     f.report(referral)
     f.sign(referral)
-    services.repeat_plan(by=f.emrik(), referral=referral, on=WEDNESDAY + timedelta(days=90), note="site check")
-    services.booking_make(by=f.liora(), referral=referral, site=f.unit(), day=WEDNESDAY, time=f.HALF_PAST_NINE)
+    services.repeat_plan(
+        by=f.emrik(), referral=referral, on=WEDNESDAY + timedelta(days=90), note="site check"
+    )
+    services.booking_make(
+        by=f.liora(), referral=referral, site=f.unit(), day=WEDNESDAY, time=f.HALF_PAST_NINE
+    )
     f.report(referral, report_document="REP-2")
     with pytest.raises(RoundbookError) as refused:
         services.referral_close(by=f.liora(), referral=referral, reason="next_step_signed")
@@ -203,7 +215,9 @@ def test_the_services_are_quick_enough_for_a_rehearsal() -> None:
     from django.test.utils import CaptureQueriesContext
 
     referral = f.a_referral("booked")
-    with CaptureQueriesContext(connection, ) as seen:
+    with CaptureQueriesContext(
+        connection,
+    ) as seen:
         f.report(referral)
         f.sign(referral, close=True)
     assert len(seen) <= 70

@@ -74,7 +74,9 @@ def test_the_ladder_sets_each_next_date(referral: Referral) -> None:
     for days, channel, outcome, due in tries:
         with ExitStack() as later:
             f.days_later(later, days)
-            services.contact_attempt_record(by=f.kaddrin(), referral=referral, channel=channel, outcome=outcome)
+            services.contact_attempt_record(
+                by=f.kaddrin(), referral=referral, channel=channel, outcome=outcome
+            )
         assert (referral.state, referral.due_on) == ("to_reach", due), (channel, outcome)
     assert referral.attempts.count() == 5
 
@@ -84,10 +86,18 @@ def test_a_call_back_has_a_time_of_day(referral: Referral) -> None:
         by=f.kaddrin(), referral=referral, outcome="spoke", wish="call_back", call_back_on=date(2026, 6, 19),
         call_back_at=time(14, 30),
     )  # fmt: skip
-    assert (referral.state, referral.due_on, referral.due_time) == ("to_reach", date(2026, 6, 19), time(14, 30))
+    assert (referral.state, referral.due_on, referral.due_time) == (
+        "to_reach",
+        date(2026, 6, 19),
+        time(14, 30),
+    )
     with pytest.raises(RoundbookError) as refused:
         services.contact_attempt_record(
-            by=f.kaddrin(), referral=referral, outcome="spoke", wish="call_back", call_back_on=date(2026, 6, 19)
+            by=f.kaddrin(),
+            referral=referral,
+            outcome="spoke",
+            wish="call_back",
+            call_back_on=date(2026, 6, 19),
         )
     assert refused.value.code == "call_back_needs_time"
 
@@ -104,7 +114,9 @@ def test_a_call_back_has_a_time_of_day(referral: Referral) -> None:
 def test_after_a_talk_the_wish_decides(
     referral: Referral, wish: str, on: date | None, state: str, due: date, pool: str
 ) -> None:  # fmt: skip
-    services.contact_attempt_record(by=f.kaddrin(), referral=referral, outcome="spoke", wish=wish, call_back_on=on)
+    services.contact_attempt_record(
+        by=f.kaddrin(), referral=referral, outcome="spoke", wish=wish, call_back_on=on
+    )
     assert (referral.state, referral.due_on, referral.pool) == (state, due, pool)
 
 
@@ -123,13 +135,17 @@ def test_a_talk_without_a_wish_and_dates_out_of_reach_are_refused(referral: Refe
 
 def test_pauses_end_and_are_bounded(referral: Referral) -> None:
     with pytest.raises(RoundbookError) as refused:
-        services.referral_pause(by=f.kaddrin(), referral=referral, until=WEDNESDAY + timedelta(days=29), note="travels")
+        services.referral_pause(
+            by=f.kaddrin(), referral=referral, until=WEDNESDAY + timedelta(days=29), note="travels"
+        )
     assert refused.value.code == "pause_too_long"
     with pytest.raises(NotAllowed):
         services.referral_pause(
             by=f.kaddrin(), referral=referral, until=WEDNESDAY + timedelta(days=90), note="x", clinical=True
         )
-    services.referral_pause(by=f.kaddrin(), referral=referral, until=WEDNESDAY + timedelta(days=28), note="travels")
+    services.referral_pause(
+        by=f.kaddrin(), referral=referral, until=WEDNESDAY + timedelta(days=28), note="travels"
+    )
     assert (referral.state, referral.due_on) == ("paused_until", date(2026, 7, 15))
     services.referral_resume(by=f.kaddrin(), referral=referral)
     assert (referral.state, referral.due_on) == ("to_reach", date(2026, 6, 18))
@@ -163,7 +179,9 @@ def test_every_date_keeps_an_owner_or_a_pool(referral: Referral) -> None:
     services.referral_claim(by=f.kaddrin(), referral=referral)
     services.contact_attempt_record(by=f.liora(), referral=referral, outcome="no_answer")
     assert referral.owner == f.kaddrin()
-    services.referral_reschedule(by=f.kaddrin(), referral=referral, due_on=date(2026, 6, 30), note="asked for it")
+    services.referral_reschedule(
+        by=f.kaddrin(), referral=referral, due_on=date(2026, 6, 30), note="asked for it"
+    )
     assert (referral.owner, referral.due_on) == (f.kaddrin(), date(2026, 6, 30))
     with pytest.raises(RoundbookError) as refused:
         services.referral_reschedule(by=f.kaddrin(), referral=referral, due_on=date(2026, 8, 30), note="far")

@@ -41,7 +41,9 @@ def test_the_site_is_asked_and_chased_and_then_books() -> None:
     assert (referral.state, referral.due_on) == ("requested", date(2026, 6, 22))
     services.referral_chase(by=f.kaddrin(), referral=referral, note="rang the unit")
     assert (referral.state, referral.due_on) == ("requested", date(2026, 6, 22))
-    made = services.booking_make(by=f.kaddrin(), referral=referral, site=f.unit(), day=date(2026, 7, 2), time=NINE)
+    made = services.booking_make(
+        by=f.kaddrin(), referral=referral, site=f.unit(), day=date(2026, 7, 2), time=NINE
+    )
     assert (referral.state, referral.due_on, made.status) == ("booked", date(2026, 7, 2), "booked")
 
 
@@ -82,7 +84,9 @@ def test_two_missed_appointments_never_close_anybody() -> None:
 @pytest.mark.parametrize("outcome", ["cancelled_person", "cancelled_site"])
 def test_a_cancellation_seeks_a_new_date(outcome: str) -> None:
     referral = f.a_referral("to_book")
-    made = services.booking_make(by=f.liora(), referral=referral, site=f.unit(), day=date(2026, 7, 1), time=NINE)
+    made = services.booking_make(
+        by=f.liora(), referral=referral, site=f.unit(), day=date(2026, 7, 1), time=NINE
+    )
     with pytest.raises(RoundbookError) as refused:
         services.booking_outcome(by=f.liora(), booking=made, outcome="missed")
     assert refused.value.code == "day_not_come"
@@ -158,5 +162,3 @@ def test_an_assessment_can_be_taken_again_before_the_examination() -> None:
     referral = f.a_referral("booked")
     services.assessment_record(by=f.liora(), referral=referral, outcome="fit", answers=f.ANSWERS)
     assert (referral.state, referral.assessments.count()) == ("booked", 2)
-
-
