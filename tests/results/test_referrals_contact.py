@@ -28,11 +28,22 @@ def test_a_result_at_or_above_opens_a_referral_due_on_the_next_working_day(refer
     assert referral.opened_on == WEDNESDAY
 
 
-def test_a_second_result_joins_the_live_referral(referral: Referral) -> None:
-    other = f.a_referral()
-    assert other.pk != referral.pk
+def test_a_person_has_one_live_referral(referral: Referral) -> None:
     with pytest.raises(Exception, match="one_live_referral_a_person"):
         Referral.objects.create(person=referral.person, opened_on=WEDNESDAY)
+
+
+def test_a_call_on_the_way_changes_nothing_about_the_booked_day(region: object) -> None:
+    referral = f.a_referral("to_book")
+    services.booking_make(
+        by=f.kaddrin(), referral=referral, site=f.unit(), day=date(2026, 7, 2), time=time(9)
+    )
+    for outcome, wish in (("no_answer", ""), ("spoke", "go_on")):
+        services.contact_attempt_record(by=f.kaddrin(), referral=referral, outcome=outcome, wish=wish)
+        assert (referral.state, referral.due_on) == ("booked", date(2026, 7, 2))
+    with pytest.raises(IllegalMove) as refused:
+        services.contact_attempt_record(by=f.kaddrin(), referral=referral, outcome="spoke", wish="declines")
+    assert refused.value.code == "booked_first"
 
 
 def test_the_one_who_claims_holds_it_and_the_next_is_told_who(referral: Referral) -> None:
