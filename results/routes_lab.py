@@ -11,6 +11,7 @@ ROUTES: dict[str, Door] = {
     "results:run-close": LAB,
     "results:run-settle": LAB,
     "results:run-load": LAB,
+    "results:sample-off": LAB,
     "results:readings": LAB,
     "results:readings-file": LAB,
     "results:readings-refused": LAB,

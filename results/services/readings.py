@@ -154,6 +154,7 @@ def _judge(run: Run, lines: Sequence[RawLine], frame: Acting, *, follow_on: bool
         last_number=last if follow_on else None,
         numbers=frozenset(run.readings.values_list("running_number", flat=True)),
         stored=stored,
+        taken_words=_("Taken."),
     )
     return list(lines_judge(lines, samples, facts))
 

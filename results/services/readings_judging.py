@@ -47,6 +47,8 @@ class RunFacts:
     last_number: int | None
     numbers: frozenset[int]
     stored: frozenset[tuple[str, int, str]]
+    taken_words: str = "Taken."
+    """Looked up once a file: most lines say nothing else."""
 
 
 @dataclass(slots=True)
@@ -157,7 +159,7 @@ def _judge(line: RawLine, samples: dict[str, SampleFact], run: RunFacts) -> Judg
         judged.quantity = _quantity(value_text, judged.flag)
         judged.read_at, judged.analysed_on = _moment(read_text, run)
         _check_age(fact, judged.analysed_on)
-        _take(judged, fact)
+        _take(judged, fact, run)
     except Refusal as refusal:
         judged.verdict, judged.sentence, judged.event = refusal.verdict, refusal.sentence, refusal.event
         if refusal.event and judged.serial in samples:
@@ -262,9 +264,9 @@ def _check_age(fact: SampleFact, analysed_on: date) -> None:
         )
 
 
-def _take(judged: Judged, fact: SampleFact) -> None:
+def _take(judged: Judged, fact: SampleFact, run: RunFacts) -> None:
     if not judged.flag:
-        judged.event, fact.state, judged.sentence = "measure", "measured", _("Taken.")
+        judged.event, fact.state, judged.sentence = "measure", "measured", run.taken_words
     elif fact.state == "repeat":
         judged.event, fact.state = "give_up", "not_measurable"
         judged.sentence = _("Flagged again (%(flag)s): not measurable. A new kit is sent.") % {

@@ -9,11 +9,11 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from results.forms_lab import ClosingForm, ControlsForm, FileForm, OpeningForm, ResolveForm
+from results.forms_lab import ClosingForm, ControlsForm, FileForm, NoteForm, OpeningForm, ResolveForm
 from results.models import Analyser, ControlReading, Run, Sample
 from results.services.runs import controls_for, last_controls, run_close, run_control, run_open, run_resolve
 from results.services.runs_controls import rule_words, run_sentence
-from results.services.samples import samples_take_in
+from results.services.samples import sample_spoil, samples_take_in
 from results.states import SAMPLE
 from results.views.lab_request import actor, refuse
 from staff import clock
@@ -227,4 +227,21 @@ def run_settle(request: HttpRequest, pk: int) -> HttpResponse:
         refuse(request, error)
     else:
         messages.success(request, _("The run is settled."))
+    return redirect("results:run", pk=pk)
+
+
+@require_POST
+def sample_off(request: HttpRequest, pk: int, sample_pk: int) -> HttpResponse:
+    """Take a vial off the bench that cannot be measured, in somebody's words."""
+    sample = get_object_or_404(Sample, pk=sample_pk)
+    form = NoteForm(request.POST)
+    if not form.is_valid():
+        messages.error(request, _("Say what is wrong with the vial."))
+        return redirect("results:run", pk=pk)
+    try:
+        sample_spoil(by=actor(request), sample=sample, words=form.cleaned_data["note"])
+    except RoundbookError as error:
+        refuse(request, error)
+    else:
+        messages.success(request, _("%(serial)s is off the bench.") % {"serial": sample.serial})
     return redirect("results:run", pk=pk)

@@ -138,6 +138,19 @@ def test_lines_without_a_home_are_settled_with_a_note(signed_in: SignIn) -> None
     assert "No line of any readings file waits" in client.get(reverse("results:readings")).content.decode()
 
 
+def test_a_vial_that_cannot_be_measured_is_taken_off_the_bench(signed_in: SignIn) -> None:
+    client, run, sample = signed_in(cast.LABORATORY), bench.an_open_run(), bench.a_sample()
+    page = reverse("results:sample-off", args=[run.pk, sample.pk])
+    client.post(page, {"note": ""})
+    assert "Take it off" in client.get(reverse("results:run", args=[run.pk])).content.decode()
+    client.post(page, {"note": "the vial leaks"})
+    sample.refresh_from_db()
+    sample.round.refresh_from_db()
+    assert (sample.state, sample.round.state) == ("unsuitable", "kit_due")
+    assert sample.moves.order_by("-seq").first().note == "the vial leaks"
+    assert "cannot take" in client.post(page, {"note": "again"}, follow=True).content.decode()
+
+
 def test_a_gap_is_explained_on_the_files_page(signed_in: SignIn) -> None:
     client = signed_in(cast.LABORATORY)
     one, two = bench.a_sample(), bench.a_sample()
