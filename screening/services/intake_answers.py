@@ -51,6 +51,7 @@ LEAVES_PENDING = frozenset(
 
 BENCH_SENTENCES: dict[str, Words] = {
     "compare": _("Compare the name with the vial, then key the day on the label."),
+    "household": _("Another kit is out at the same address: read the given name too."),
     "no_kit_yet": _("Scan a kit first."),
     "day_owed": _("This scan was not taken: the kit before it still needs its day. Key it, or scan NO DATE."),
     "alarm_waiting": _("This scan was not taken. Deal with the alarm, then scan the card ACKNOWLEDGE."),

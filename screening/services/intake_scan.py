@@ -277,7 +277,8 @@ def _judge(bench: Bench, kit: KitFacts, keyed: str, marks: frozenset[Mark]) -> S
         )
     verdict = verdict_on(kit, bench.arrived_on, bench.frame.today, day, marks)
     if verdict.reason is Reason.NO_DATE_KEYED:
-        return bench.answer(BenchOutcome.SHOWN, "compare", kit=kit, waiting_for_day=True)
+        remark = BENCH_SENTENCES["household"] if kit.household_kit_out else ""
+        return bench.answer(BenchOutcome.SHOWN, "compare", kit=kit, waiting_for_day=True, remark=remark)
     text = bench.last_day.isoformat() if keyed == "+" and bench.last_day else keyed
     effects = None
     if verdict.return_state is not ReturnState.NONE:

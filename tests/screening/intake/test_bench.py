@@ -22,7 +22,7 @@ from staff import clock
 from staff.acting import acting
 from staff.errors import RoundbookError
 from staff.ledger.moves import make_move
-from tests import cast
+from tests import cast, factories
 from tests.screening.intake import bench
 
 
@@ -54,6 +54,16 @@ def test_name_first_then_the_day(session: IntakeSession) -> None:
     assert str(accepted.position) == "tray 1, place 1"
     back = Return.objects.get(kit=kit)
     assert (back.collected_earliest, back.name_checked, back.session) == (day, True, session)
+
+
+def test_a_kit_of_a_household_with_another_kit_out_says_so(session: IntakeSession) -> None:
+    person = factories.a_person()
+    kit = bench.kit_of(factories.a_round(person))
+    assert not say(session, kit.serial).remark
+    say(session, "RB-UNDO")
+    factories.a_round(factories.a_person(address_1=person.address_1))
+    with clock.at(clock.now() + timedelta(seconds=5)):
+        assert "same address" in str(say(session, kit.serial).remark)
 
 
 def test_the_same_day_as_last(session: IntakeSession) -> None:
