@@ -22,12 +22,13 @@ from results.services.authorise import (
     sample_not_needed,
     sample_retest,
 )
-from results.services.authorise_facts import Candidate, candidates
+from results.services.authorise_facts import Candidate, candidates, referrals_of, results_of
+from results.services.referrals_frame import FOLLOWERS
 from results.services.samples import samples_take_in
 from results.views.lab_request import actor, refuse
-from screening.models import Person
+from screening.access import person_open
 from staff import clock
-from staff.access import look_recorded
+from staff.access import user_holds
 from staff.errors import RoundbookError
 from staff.models.journal import Purpose
 
@@ -91,14 +92,10 @@ def release_one(request: HttpRequest, pk: int) -> HttpResponse:
     sample = get_object_or_404(Sample.objects.select_related("round", "person"), pk=pk)
     try:
         with transaction.atomic():
-            look_recorded(
-                by=actor(request),
-                person_ids=[sample.person_id],
-                purpose=Purpose.WORKLIST,
-                place="results:release-one",
-            )
+            by, place = actor(request), "results:release-one"
+            person = person_open(by=by, person_id=sample.person_id, purpose=Purpose.WORKLIST, place=place)
             candidate = candidate_for(sample)
-            earlier = _results_of(sample.person)
+            earlier = results_of(person)
     except RoundbookError as error:
         refuse(request, error)
         return redirect("results:release")
@@ -163,19 +160,15 @@ def _decide(request: HttpRequest, sample: Sample, form: DecideForm | None) -> bo
     return True
 
 
-def _results_of(person: Person) -> list[Result]:
-    ids = [person.pk, *Person.objects.filter(merged_into=person).values_list("pk", flat=True)]
-    rows = Result.objects.filter(person_id__in=ids).select_related("sample", "authorised_by", "rule")
-    return list(rows.order_by("-authorised_at", "-pk"))
-
-
 @require_GET
 def person_panel(request: HttpRequest, person_id: int) -> HttpResponse:
     """A person's results, newest first, for the pages about that person."""
-    person = get_object_or_404(Person, pk=person_id)
+    by = actor(request)
     with transaction.atomic():
-        look_recorded(
-            by=actor(request), person_ids=[person.pk], purpose=Purpose.CHECK, place="results:person-panel"
-        )
-        found = _results_of(person)
-    return render(request, "results/_lab_person_panel.html", {"results": found})
+        person = person_open(by=by, person_id=person_id, purpose=Purpose.CHECK, place="results:person-panel")
+        context = {
+            "results": results_of(person),
+            "referrals": referrals_of(person),
+            "may_follow": user_holds(by, FOLLOWERS),
+        }
+    return render(request, "results/_lab_person_panel.html", context)

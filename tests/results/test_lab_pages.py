@@ -36,6 +36,7 @@ def test_who_sees_a_persons_values(signed_in: SignIn, role: str) -> None:
     results_release_below(by=bench.lead())
     answer = client.get(reverse("results:person-panel", args=[sample.person_id]))
     if role in ("clinician", "coordinator", "laboratory"):
+        assert "Results and referral" in answer.content.decode()
         assert "12.6 µg/g" in answer.content.decode()
         assert (
             AccessEntry.objects.filter(person_id=sample.person_id, place="results:person-panel").count() == 1
