@@ -14,15 +14,15 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext_lazy as _
 from django.views.decorators.http import require_GET, require_http_methods
 
+from screening.access import people_listed
 from screening.models import Person, Return, ReturnMove
 from screening.services.intake import return_solve
 from screening.services.intake_questions import LABELS, answers_for, question_for, reason_in_words
 from screening.services.intake_solve import Answer, Consequence, consequence, household_of, reason_of
 from screening.states import RETURN
 from staff import clock
-from staff.access import look_recorded
 from staff.errors import RoundbookError
-from staff.models import Purpose, User
+from staff.models import User
 from staff.roles import Pool
 
 PAGE = 50
@@ -98,7 +98,7 @@ def set_asides(request: HttpRequest) -> HttpResponse:
             for back in page
         ]
         shown = [row.person.pk for row in rows if row.person]
-        look_recorded(by=_user(request), person_ids=shown, purpose=Purpose.WORKLIST, place="set-asides")
+        people_listed(by=_user(request), person_ids=shown, place="set-asides")
     checked = Return.objects.exclude(state="undone").count() if not rows else 0
     context = {"rows": rows, "page": page, "checked": checked, "now": clock.now(), "today": today}
     return render(request, "screening/set_asides.html", context)
@@ -147,8 +147,8 @@ def _show(request: HttpRequest, return_id: int, form: SolveForm, status: int = 2
             return redirect("screening:set-asides")
         reason, person = reason_of(back), _person(back)
         household = list(household_of(person)) if person else []
-        look_recorded(
-            by=_user(request), person_ids=[p.pk for p in [person, *household] if p], purpose=Purpose.WORKLIST,
+        people_listed(
+            by=_user(request), person_ids=[p.pk for p in [person, *household] if p],
             place="set-aside",
         )  # fmt: skip
         choices = [
