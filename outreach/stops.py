@@ -1,5 +1,6 @@
 """Whether a letter may go on: one pure decision, asked at planning, freezing, printing and hand-over."""
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from outreach.kinds import CLEARABLE, Kind, Outcome, StopCode
@@ -39,25 +40,24 @@ class Stop:
     outcome: Outcome
 
 
-def holds_true(code: StopCode, facts: Facts) -> bool:
-    """Whether the facts are those of this stop."""
-    return {
-        StopCode.RESULT_SUPERSEDED: not facts.result_current,
-        StopCode.DIED: facts.died,
-        StopCode.MERGED: facts.merged,
-        StopCode.DUPLICATE: facts.duplicate,
-        StopCode.OPTED_OUT: facts.opted_out,
-        StopCode.LEFT_AREA: facts.left_area,
-        StopCode.ROUND_OVER: facts.round_state not in WAITING_FOR_A_KIT,
-        StopCode.KIT_BACK: facts.kit_back,
-        StopCode.KIT_VOID: facts.kit_void,
-        StopCode.OBJECTS_DOCTOR_COPY: facts.objects_doctor_copy,
-        StopCode.EARLIER_QUESTION_OPEN: facts.earlier_question_open,
-        StopCode.IN_SURVEILLANCE: facts.in_surveillance,
-        StopCode.NO_PRACTICE: not facts.has_practice,
-        StopCode.HIDDEN_ADDRESS: facts.hidden_address,
-        StopCode.NO_ADDRESS: not facts.has_address,
-    }[code]
+HOLDS_TRUE: Mapping[StopCode, Callable[[Facts], bool]] = {
+    StopCode.RESULT_SUPERSEDED: lambda facts: not facts.result_current,
+    StopCode.DIED: lambda facts: facts.died,
+    StopCode.MERGED: lambda facts: facts.merged,
+    StopCode.DUPLICATE: lambda facts: facts.duplicate,
+    StopCode.OPTED_OUT: lambda facts: facts.opted_out,
+    StopCode.LEFT_AREA: lambda facts: facts.left_area,
+    StopCode.ROUND_OVER: lambda facts: facts.round_state not in WAITING_FOR_A_KIT,
+    StopCode.KIT_BACK: lambda facts: facts.kit_back,
+    StopCode.KIT_VOID: lambda facts: facts.kit_void,
+    StopCode.OBJECTS_DOCTOR_COPY: lambda facts: facts.objects_doctor_copy,
+    StopCode.EARLIER_QUESTION_OPEN: lambda facts: facts.earlier_question_open,
+    StopCode.IN_SURVEILLANCE: lambda facts: facts.in_surveillance,
+    StopCode.NO_PRACTICE: lambda facts: not facts.has_practice,
+    StopCode.HIDDEN_ADDRESS: lambda facts: facts.hidden_address,
+    StopCode.NO_ADDRESS: lambda facts: not facts.has_address,
+}
+"""Whether the facts are those of a stop."""
 
 
 def stop_for(kind: Kind, facts: Facts) -> Stop | None:
@@ -66,6 +66,6 @@ def stop_for(kind: Kind, facts: Facts) -> Stop | None:
     for code in StopCode:
         if code not in scope or (code in CLEARABLE and code in facts.cleared):
             continue
-        if holds_true(code, facts):
+        if HOLDS_TRUE[code](facts):
             return Stop(code, scope[code])
     return None

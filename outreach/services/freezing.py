@@ -2,9 +2,10 @@
 
 import json
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from datetime import date, timedelta
+from functools import lru_cache
 from typing import Any
 
 from django.conf import settings
@@ -13,7 +14,7 @@ from django.utils import formats, translation
 
 from outreach.kinds import KINDS, REPLACEMENT_WORDS, REPLACEMENT_WORDS_DEFAULT
 from outreach.letters.contexts import CONTEXTS, checksum_of, context_words
-from outreach.letters.texts import Text, text_in_use, words_digest
+from outreach.letters.texts import DEFAULT_LANGUAGE, Text, text_in_use, words_digest
 from outreach.models import Letter
 from outreach.querysets import rows_of
 from outreach.services.stopping import stops_applied
@@ -120,66 +121,72 @@ def _written(
         written[row["id"]] = {
             "id": row["id"], "kit": row["kit_id"] if KINDS[row["kind"]].needs_kit else None,
             "practice": row["practice_id"], "language": text.language, "version": version,
-            "context": json.dumps(words, ensure_ascii=False),
+            "context": words,
             "checksum": checksum_of(text_version=version, words_digest=words_digest(version), context=words),
         }  # fmt: skip
     return list(written.values()), refused
 
 
-@contextmanager
-def _speaking(language: str) -> Iterator[None]:
-    with translation.override(settings.LANGUAGE_CODE if language == "en" else language):
-        yield
-
-
 def _words(row: dict[str, Any], text: Text, *, today: date, contact_days: int) -> dict[str, Any]:
-    with _speaking(text.language):
-        given = _offered_words(row, today) | _result_words(row, contact_days) | {"language": text.language}
-        wanted = CONTEXTS[row["kind"]].__dataclass_fields__
-        return context_words(CONTEXTS[row["kind"]](**{name: given[name] for name in wanted}))
+    language = text.language
+    given = _offered_words(row, today, language) | _result_words(row, contact_days, language)
+    wanted = CONTEXTS[row["kind"]].__dataclass_fields__
+    return context_words(CONTEXTS[row["kind"]](**{name: given[name] for name in wanted}))
 
 
-def _day(day: date | None) -> str:
-    return str(formats.date_format(day, "j F Y")) if day else ""
+@lru_cache(maxsize=4096)
+def _day(day: date | None, language: str, pattern: str = "j F Y") -> str:
+    """A date in the words of a language; empty when it is not known."""
+    with _speaking(language):
+        return str(formats.date_format(day, pattern)) if day else ""
 
 
-def _offered_words(row: dict[str, Any], today: date) -> dict[str, Any]:
+@lru_cache(maxsize=512)
+def _what_went_wrong(why: str, language: str) -> str:
+    with _speaking(language):
+        return str(REPLACEMENT_WORDS.get(why, REPLACEMENT_WORDS_DEFAULT))
+
+
+def _speaking(language: str) -> AbstractContextManager[None]:
+    return translation.override(settings.LANGUAGE_CODE if language == DEFAULT_LANGUAGE else language)
+
+
+def _offered_words(row: dict[str, Any], today: date, language: str) -> dict[str, Any]:
     """What every letter says, and what belongs to kits."""
     name = f"{row['given_names']} {row['family_name']}".strip()
     practice = [line for line in [row["practice_name"], *row["practice_address"].splitlines()] if line]
     home = [PROTECTED_ROUTE] if row["hidden_address"] else row["address"]
     return {
         "name": name, "person_name": name, "recipient_name": row["practice_name"] if practice else name,
-        "address": practice[1:] if practice else home, "written_on": _day(today),
+        "address": practice[1:] if practice else home, "written_on": _day(today, language), "language": language,
         "programme": settings.PROGRAMME_NAME, "phone": settings.PROGRAMME_PHONE, "hours": settings.PROGRAMME_HOURS,
-        "person_number": row["number"], "birth_date": _day(row["birth_date"]), "serial": row["serial"],
-        "sent_on": _day(row["dispatched_on"]), "practice_name": row["practice_name"],
-        "what_went_wrong": str(REPLACEMENT_WORDS.get(row["why"], REPLACEMENT_WORDS_DEFAULT)),
+        "person_number": row["number"], "birth_date": _day(row["birth_date"], language), "serial": row["serial"],
+        "sent_on": _day(row["dispatched_on"], language), "practice_name": row["practice_name"],
+        "what_went_wrong": _what_went_wrong(row["why"], language),
     }  # fmt: skip
 
 
-def _result_words(row: dict[str, Any], contact_days: int) -> dict[str, Any]:
+def _result_words(row: dict[str, Any], contact_days: int, language: str) -> dict[str, Any]:
     """What belongs to results; empty for letters without one."""
     if row["side"] is None:
         return {}
     value = f"{row['reported_ug_g']:.{row['decimals']}f}"
-    due = row["next_due_on"]
     return {
         "value": f"{row['comparator'] + ' ' if row['comparator'] else ''}{value} µg/g",
         "cutoff": f"{row['cutoff_ug_g'].normalize():f} µg/g",
         "at_or_above": row["side"] == "at_or_above",
-        "collected_on": _day(row["collected_earliest"]),
-        "authorised_on": _day(row["authorised_on"]),
-        "next_invitation": str(formats.date_format(due, "F Y")) if due else "",
-        "call_by": _day(row["authorised_on"] + timedelta(days=contact_days)),
+        "collected_on": _day(row["collected_earliest"], language),
+        "authorised_on": _day(row["authorised_on"], language),
+        "next_invitation": _day(row["next_due_on"], language, "F Y"),
+        "call_by": _day(row["authorised_on"] + timedelta(days=contact_days), language),
     }
 
 
 _UPDATE = """
 UPDATE outreach_letter l SET kit_id = coalesce(w.kit, l.kit_id), practice_id = coalesce(w.practice, l.practice_id),
-    language = w.language, text_version = w.version, context = w.context::jsonb, checksum = w.checksum
-FROM unnest(%(id)s::bigint[], %(kit)s::bigint[], %(practice)s::bigint[], %(language)s::text[], %(version)s::text[],
-            %(context)s::text[], %(checksum)s::text[]) AS w(id, kit, practice, language, version, context, checksum)
+    language = w.language, text_version = w.version, context = w.context, checksum = w.checksum
+FROM jsonb_to_recordset(%s::jsonb) AS w(
+    id bigint, kit bigint, practice bigint, language text, version text, context jsonb, checksum text)
 WHERE l.id = w.id AND l.state = 'owed'
 """
 
@@ -187,7 +194,7 @@ WHERE l.id = w.id AND l.state = 'owed'
 def _store(written: Sequence[dict[str, Any]]) -> None:
     if written:
         with connection.cursor() as cursor:
-            cursor.execute(_UPDATE, {name: [row[name] for row in written] for name in written[0]})
+            cursor.execute(_UPDATE, [json.dumps(written, ensure_ascii=False)])
 
 
 def _moved(written: Sequence[dict[str, Any]], refused: dict[int, str], *, today: date) -> Counter[str]:
@@ -196,9 +203,9 @@ def _moved(written: Sequence[dict[str, Any]], refused: dict[int, str], *, today:
         done["frozen"] = make_moves(
             ledger_of(Letter),
             "freeze",
-            source="SELECT id, due_on FROM outreach_letter WHERE id = ANY(%(ids)s)",
+            source="SELECT unnest(%(ids)s::bigint[]) AS id",
             params={"ids": [row["id"] for row in written]},
-            values={"due_on": "w.due_on", "pool": "'office'"},
+            values={"due_on": "s.due_on", "pool": "'office'"},
         )
     if refused:
         done["held"] = make_moves(

@@ -18,7 +18,7 @@ from staff.ledger.moves import make_moves
 from staff.ledger.registry import ledger_of
 from staff.models import User
 
-LETTERS_A_DOCUMENT = 400
+LETTERS_A_DOCUMENT = 250
 """More letters than this are split into several print runs, so that laying one out needs a bounded memory."""
 _NUMBERING = 726_101
 
@@ -82,9 +82,9 @@ def _run_of(letter_ids: Sequence[int], *, by: User, kind: str, frame: Acting) ->
     moved = make_moves(
         ledger_of(Letter),
         "print",
-        source="SELECT id, due_on FROM outreach_letter WHERE id = ANY(%(ids)s)",
+        source="SELECT unnest(%(ids)s::bigint[]) AS id",
         params={"ids": list(letter_ids), "number": run.number},
-        values={"due_on": "w.due_on", "pool": "'office'", "note": "%(number)s"},
+        values={"due_on": "s.due_on", "pool": "'office'", "note": "%(number)s"},
     )
     if moved != len(letter_ids):
         raise RoundbookError(

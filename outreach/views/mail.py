@@ -15,7 +15,12 @@ from outreach import lanes
 from outreach.forms import DecisionForm, PrintForm, TokenForm, first_error
 from outreach.models import Letter, PrintDocument, PrintedLetter, PrintRun
 from outreach.services.held import letter_cancel, letter_release
-from outreach.services.print_runs import print_run_hand_over, print_run_make, print_run_pull
+from outreach.services.print_runs import (
+    LETTERS_A_DOCUMENT,
+    print_run_hand_over,
+    print_run_make,
+    print_run_pull,
+)
 from outreach.services.rendering import ATTEMPTS, print_run_try_again
 from staff import clock
 from staff.access import look_recorded
@@ -46,6 +51,7 @@ def mail(request: HttpRequest) -> HttpResponse:
         "sealing": [row for row in runs if row.run.status == PrintRun.Status.READY],
         "handed_over": lanes.handed_over_on(today),
         "sacks": lanes.sacks_in_the_way(today),
+        "most": LETTERS_A_DOCUMENT,
         "now": clock.now(),
     }
     return render(request, "outreach/mail.html", context)
