@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from django.db.models import Case, Count, Max, Min, Prefetch, QuerySet, When
+from django.db.models import Case, Count, Max, Min, Prefetch, Q, QuerySet, When
 
 from outreach.kinds import KINDS, Kind
 from outreach.models import Letter, LetterMove, PrintedLetter, PrintRun
@@ -12,6 +12,7 @@ from outreach.querysets import unopened_post
 from outreach.services.held import words_of
 from outreach.services.policy import outreach_policy_on, post_calendar
 from outreach.services.print_runs import pulls_of
+from screening.models import Person
 from staff import clock
 from staff.errors import RoundbookError
 from staff.roles import Pool
@@ -142,3 +143,9 @@ def sacks_in_the_way(today: date) -> list[dict[str, Any]]:
     except RoundbookError:
         return []
     return unopened_post(until=calendar.working_day_before(today))
+
+
+def letters_of(person: Person) -> list[Letter]:
+    """A person's letters, newest first, with those of records merged into this one."""
+    mine = Q(person=person) | Q(person__merged_into=person)
+    return list(Letter.objects.filter(mine).prefetch_related("moves", "printed").order_by("-pk"))

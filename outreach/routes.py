@@ -3,7 +3,9 @@
 from staff.roles import Role
 from staff.routes import Door, door
 
+# Administrators see counts, tokens and reasons, never who a letter is for.
 OFFICE = door(Role.PHONE_DESK, Role.COORDINATOR, Role.ADMINISTRATOR)
+NAMED = door(Role.PHONE_DESK, Role.COORDINATOR)
 ABOUT_A_PERSON = door(Role.PHONE_DESK, Role.COORDINATOR, Role.CLINICIAN)
 
 ROUTES: dict[str, Door] = {
@@ -14,7 +16,7 @@ ROUTES: dict[str, Door] = {
     "outreach:print-run-pull": OFFICE,
     "outreach:print-run-hand-over": OFFICE,
     "outreach:print-run-try-again": OFFICE,
-    "outreach:print-run-document": OFFICE,
+    "outreach:print-run-document": NAMED,
     "outreach:print-run-manifest": OFFICE,
     "outreach:letter-pdf": ABOUT_A_PERSON,
     "outreach:person-panel": ABOUT_A_PERSON,

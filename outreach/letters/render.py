@@ -2,6 +2,7 @@
 
 import atexit
 import base64
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -16,7 +17,6 @@ from outreach.letters.contexts import checksum_of
 from outreach.letters.texts import MISSING, RIGHT_TO_LEFT, engine, text_of, words_digest
 from staff.errors import RoundbookError
 
-FONTS = {400: "latin-400-normal.woff2", 700: "latin-700-normal.woff2"}
 _TRIES = 3
 
 
@@ -134,15 +134,16 @@ def _style() -> tuple[Any, Any]:
 
     atexit.register(_style.cache_clear)  # the fonts must go before the library that holds them
     fonts = FontConfiguration()
-    faces = "".join(_face(weight, name) for weight, name in FONTS.items())
     sheet = (settings.BASE_DIR / "templates" / "letters" / "letter.css").read_text()
-    return CSS(string=faces + sheet, font_config=fonts, url_fetcher=_fetcher()), fonts
+    return CSS(string=_faces() + sheet, font_config=fonts, url_fetcher=_fetcher()), fonts
 
 
-def _face(weight: int, name: str) -> str:
-    font = settings.BASE_DIR / "config" / "static" / "vendor" / "atkinson-hyperlegible" / name
-    data = base64.b64encode(font.read_bytes()).decode()
-    return (
-        f"@font-face{{font-family:'Atkinson Hyperlegible';font-weight:{weight};"
-        f"src:url(data:font/woff2;base64,{data}) format('woff2')}}"
-    )
+def _faces() -> str:
+    """The letter typeface with each font file inside the style sheet, so that the fetcher needs no file."""
+    css = settings.BASE_DIR / "config" / "static" / "css" / "letter-face.css"
+
+    def inside(found: re.Match[str]) -> str:
+        font = (css.parent / found[1]).resolve().read_bytes()
+        return f'url("data:font/woff2;base64,{base64.b64encode(font).decode()}")'
+
+    return re.sub(r'url\("([^"]+)"\)', inside, css.read_text(encoding="utf-8"))

@@ -7,13 +7,13 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET
 
 from outreach.kinds import KINDS
+from outreach.lanes import letters_of
 from outreach.models import Letter
 from outreach.services.held import words_of
 from outreach.services.rendering import letter_render
 from outreach.states import LETTER
 from outreach.views.mail import actor, pdf
-from screening.models import Person
-from staff.access import look_recorded
+from screening.access import person_open
 from staff.errors import RoundbookError
 from staff.models import Purpose
 
@@ -26,15 +26,11 @@ TONES = {
 @require_GET
 def person_panel(request: HttpRequest, person_id: int) -> HttpResponse:
     """A person's letters, newest first, with their state and the day of each."""
-    person = get_object_or_404(Person, pk=person_id)
     with transaction.atomic():
-        look_recorded(
-            by=actor(request), person_ids=[person.pk], purpose=Purpose.CHECK, place="outreach:person-panel"
+        person = person_open(
+            by=actor(request), person_id=person_id, purpose=Purpose.CHECK, place="outreach:person-panel"
         )
-        ids = [person.pk, *Person.objects.filter(merged_into=person).values_list("pk", flat=True)]
-        letters = list(
-            Letter.objects.filter(person_id__in=ids).prefetch_related("moves", "printed").order_by("-pk")
-        )
+        letters = letters_of(person)
     rows = [_row(letter) for letter in letters]
     return render(request, "outreach/_person_panel.html", {"rows": rows})
 
@@ -58,13 +54,9 @@ def _row(letter: Letter) -> dict[str, object]:
 def letter_pdf(request: HttpRequest, pk: int) -> HttpResponse:
     """One letter as it was frozen; journalled as printed."""
     letter = get_object_or_404(Letter, pk=pk)
-    with transaction.atomic():
-        look_recorded(
-            by=actor(request),
-            person_ids=[letter.person_id],
-            purpose=Purpose.EXPORT,
-            place="outreach:letter-pdf",
-        )
+    person_open(
+        by=actor(request), person_id=letter.person_id, purpose=Purpose.EXPORT, place="outreach:letter-pdf"
+    )
     try:
         content = letter_render(letter=letter).content
     except RoundbookError as error:

@@ -14,6 +14,7 @@ from django.views.decorators.http import require_GET, require_POST
 from outreach import lanes
 from outreach.forms import DecisionForm, PrintForm, TokenForm, first_error
 from outreach.models import Letter, PrintDocument, PrintedLetter, PrintRun
+from outreach.routes import NAMED
 from outreach.services.held import letter_cancel, letter_release
 from outreach.services.print_runs import (
     LETTERS_A_DOCUMENT,
@@ -22,8 +23,9 @@ from outreach.services.print_runs import (
     print_run_pull,
 )
 from outreach.services.rendering import ATTEMPTS, print_run_try_again
+from screening.access import people_listed
 from staff import clock
-from staff.access import look_recorded
+from staff.access import user_holds
 from staff.errors import RoundbookError
 from staff.models import Purpose, User
 
@@ -33,17 +35,25 @@ def actor(request: HttpRequest) -> User:
     return cast(User, request.user)
 
 
+def _names_shown(request: HttpRequest, person_ids: list[int], *, place: str) -> bool:
+    """Whether the page may name people; if so everybody named is journalled."""
+    named = user_holds(actor(request), NAMED.roles)
+    if named:
+        people_listed(by=actor(request), person_ids=person_ids, place=place)
+    return named
+
+
 @require_GET
 def mail(request: HttpRequest) -> HttpResponse:
     """Every lane with its counts, ages and one obvious action."""
     today = clock.today()
     with transaction.atomic():
         held, held_total = lanes.held_rows(today)
-        people = [row.letter.person_id for row in held]
-        look_recorded(by=actor(request), person_ids=people, purpose=Purpose.WORKLIST, place="outreach:mail")
+        named = _names_shown(request, [row.letter.person_id for row in held], place="outreach:mail")
     runs = [lanes.run_row(run, ATTEMPTS) for run in lanes.open_runs()]
     context = {
         "held": held,
+        "named": named,
         "held_total": held_total,
         "waiting": lanes.waiting_rows(),
         "ready": lanes.ready_rows(today),
@@ -113,13 +123,12 @@ def _run_page(request: HttpRequest, pk: int, *, form: TokenForm | None) -> HttpR
     with transaction.atomic():
         pulls = lanes.pull_rows(run)
         people = [row.printed.letter.person_id for row in pulls]
-        look_recorded(
-            by=actor(request), person_ids=people, purpose=Purpose.WORKLIST, place="outreach:print-run"
-        )
+        named = _names_shown(request, people, place="outreach:print-run")
     context = {
         "row": lanes.run_row(run, ATTEMPTS),
         "run": run,
         "pulls": pulls,
+        "named": named,
         "pulled": run.printed.exclude(pulled="").count(),
         "has_document": PrintDocument.objects.filter(print_run=run).exists(),
         "form": form or TokenForm(),
@@ -177,7 +186,7 @@ def run_document(request: HttpRequest, pk: int) -> HttpResponse:
     document = get_object_or_404(PrintDocument.objects.select_related("print_run"), print_run_id=pk)
     with transaction.atomic():
         people = PrintedLetter.objects.filter(print_run_id=pk).values_list("letter__person_id", flat=True)
-        look_recorded(
+        people_listed(
             by=actor(request), person_ids=people, purpose=Purpose.EXPORT, place="outreach:print-run-document"
         )
     return pdf(bytes(document.content), f"{document.print_run.number}.pdf")

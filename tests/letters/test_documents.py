@@ -91,6 +91,11 @@ def test_every_text_keeps_body_and_pages_for_the_longest_names_and_addresses(tex
     )
 
 
+def test_names_with_marks_read_back() -> None:
+    name = "Łucja Žižka-Şebnem Ğül"
+    assert name in read(letters_render([a_sheet("reminder", name=name)], title="Marks").content)[0]
+
+
 def test_the_document_is_tagged_and_says_its_language() -> None:
     made = letters_render([a_sheet("result_below"), a_sheet("result_below", language="ar")], title="Tagged")
     root = pypdf.PdfReader(io.BytesIO(made.content)).root_object

@@ -120,6 +120,17 @@ def test_the_office_does_not_decide_for_the_coordinator(signed_in: Any) -> None:
     assert "The letter was cancelled." in text(answer)
 
 
+def test_an_administrator_sees_the_work_but_nobodys_name(signed_in: Any) -> None:
+    a_round(a_patient(hidden_address=True, family_name="Quorvane"), sent_days_ago=1)
+    run = a_ready_run(1)
+    client = signed_in(cast.ADMINISTRATOR)
+    page = text(client.get(reverse("outreach:mail")))
+    assert "The address is protected." in page
+    assert "Quorvane" not in page
+    assert client.get(reverse("outreach:print-run-document", args=[run.pk])).status_code == 403
+    assert not AccessEntry.objects.exists()
+
+
 def test_the_page_says_which_post_delays_reminders(office: Client) -> None:
     a_delivery(arrived=clock.today() - timedelta(days=2))
     assert "Quillport Harbour Clinic" in text(office.get(reverse("outreach:mail")))
