@@ -13,11 +13,28 @@ AND NOT EXISTS (SELECT 1 FROM screening_exclusion e WHERE e.person_id = p.id AND
     AND (e.until IS NULL OR e.until > %(today)s))
 """
 
+# Lot by lot along the index of kits in stock, so that a large stock is not sorted for a small batch.
 _KITS_IN_STOCK = """
-SELECT k.id, k.last_seq, l.expires_on, l.id AS lot_id FROM screening_kit k JOIN screening_lot l ON l.id = k.lot_id
-WHERE k.state = 'in_stock' AND k.void_on IS NULL AND NOT l.quarantined AND l.expires_on >= %(kit_life)s
-ORDER BY l.expires_on, l.id, k.id LIMIT (SELECT count(*) FROM wanted) FOR UPDATE OF k SKIP LOCKED
+SELECT k.id, k.last_seq, l.expires_on, l.id AS lot_id FROM screening_lot l CROSS JOIN LATERAL (
+    SELECT x.id, x.last_seq FROM screening_kit x WHERE x.lot_id = l.id AND x.state = 'in_stock' AND x.void_on IS NULL
+    ORDER BY x.id LIMIT (SELECT count(*) FROM wanted) FOR UPDATE OF x SKIP LOCKED) k
+WHERE NOT l.quarantined AND l.expires_on >= %(kit_life)s
+ORDER BY l.expires_on, l.id, k.id LIMIT (SELECT count(*) FROM wanted)
 """
+_STOCK_ORDER = "ORDER BY expires_on, lot_id, id"
+
+
+def _zipped(columns: str, order: str) -> str:
+    """Rows of `wanted` beside kits of `stock`, first to first: arrays side by side, since a join on a row number
+    has no statistics and may walk one set for each row of the other."""
+    wanted = [f"(SELECT array_agg({c} ORDER BY {order}) FROM wanted)" for c in columns.split()]
+    kits = [f"(SELECT array_agg({c} {_STOCK_ORDER}) FROM stock)" for c in ("id", "last_seq")]
+    names = ", ".join([*columns.split(), "kit_id", "kit_seq"])
+    return (
+        f"SELECT * FROM unnest({', '.join([*wanted, *kits])}) AS z({names})"
+        " WHERE (SELECT count(*) FROM stock) >= (SELECT count(*) FROM wanted)"
+    )
+
 
 OPEN_BATCH = f"""
 WITH wanted AS MATERIALIZED (
@@ -26,11 +43,8 @@ WITH wanted AS MATERIALIZED (
     ORDER BY p.next_due_on, p.id LIMIT %(size)s FOR UPDATE OF p SKIP LOCKED),
 stock AS MATERIALIZED ({_KITS_IN_STOCK}),
 pairs AS MATERIALIZED (
-    SELECT nextval(pg_get_serial_sequence('screening_round', 'id')) AS round_id, w.*, k.kit_id, k.kit_seq
-    FROM (SELECT *, row_number() OVER (ORDER BY next_due_on, id) AS n FROM wanted) w
-    JOIN (SELECT id AS kit_id, last_seq AS kit_seq, row_number() OVER (ORDER BY expires_on, lot_id, id) AS n FROM stock) k
-        USING (n)
-    WHERE (SELECT count(*) FROM stock) >= (SELECT count(*) FROM wanted)),
+    SELECT nextval(pg_get_serial_sequence('screening_round', 'id')) AS round_id, z.*
+    FROM ({_zipped("id sex birth_date area_id deprivation_fifth", "next_due_on, id")}) z),
 rounds AS (
     INSERT INTO screening_round (id, person_id, batch_id, protocol_id, nth, invited_on, sex_at_invitation,
         age_at_invitation, area_id, deprivation_fifth)
@@ -38,15 +52,15 @@ rounds AS (
         1 + coalesce((SELECT max(r.nth) FROM screening_round r WHERE r.person_id = pairs.id
                       AND r.close_reason <> 'entered_in_error'), 0),
         %(today)s, sex, extract(year FROM age(%(today)s::date, birth_date)), area_id, deprivation_fifth
-    FROM pairs ORDER BY n),
+    FROM pairs ORDER BY round_id),
 round_moves AS (
     INSERT INTO screening_roundmove (subject_id, seq, event, from_state, to_state, due_on, pool, rule)
-    SELECT round_id, 1, 'open', '', 'kit_due', %(today)s, 'office', 'job 2.3' FROM pairs ORDER BY n),
+    SELECT round_id, 1, 'open', '', 'kit_due', %(today)s, 'office', 'job 2.3' FROM pairs ORDER BY round_id),
 kits AS (
     UPDATE screening_kit k SET round_id = pairs.round_id, ordinal = 1 FROM pairs WHERE k.id = pairs.kit_id),
 kit_moves AS (
     INSERT INTO screening_kitmove (subject_id, seq, event, from_state, to_state)
-    SELECT kit_id, kit_seq + 1, 'assign', 'in_stock', 'assigned' FROM pairs ORDER BY n),
+    SELECT kit_id, kit_seq + 1, 'assign', 'in_stock', 'assigned' FROM pairs ORDER BY kit_id),
 people AS (
     UPDATE screening_person p SET next_due_on = NULL, not_due_code = 'in_a_round' FROM pairs WHERE p.id = pairs.id)
 SELECT (SELECT count(*) FROM wanted), (SELECT count(*) FROM stock)
@@ -104,12 +118,8 @@ WITH wanted AS MATERIALIZED (
     ORDER BY r.due_on, r.id FOR UPDATE OF r SKIP LOCKED),
 stock AS MATERIALIZED ({_KITS_IN_STOCK}),
 pairs AS MATERIALIZED (
-    SELECT w.*, k.kit_id, k.kit_seq,
-        1 + (SELECT max(x.ordinal) FROM screening_kit x WHERE x.round_id = w.round_id) AS ordinal
-    FROM (SELECT *, row_number() OVER (ORDER BY due_on, round_id) AS n FROM wanted) w
-    JOIN (SELECT id AS kit_id, last_seq AS kit_seq, row_number() OVER (ORDER BY expires_on, lot_id, id) AS n FROM stock) k
-        USING (n)
-    WHERE (SELECT count(*) FROM stock) >= (SELECT count(*) FROM wanted)),
+    SELECT z.*, 1 + (SELECT max(x.ordinal) FROM screening_kit x WHERE x.round_id = z.round_id) AS ordinal
+    FROM ({_zipped("round_id round_seq dispatched_on", "due_on, round_id")}) z),
 kits AS (
     UPDATE screening_kit k SET round_id = pairs.round_id, ordinal = pairs.ordinal, dispatched_on = %(today)s
     FROM pairs WHERE k.id = pairs.kit_id),

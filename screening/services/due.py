@@ -5,12 +5,13 @@ from dataclasses import dataclass, replace
 from datetime import date
 from itertools import islice
 
-from django.db import connection
+from django.db import connection, transaction
 from django.db.models import Count, F, Min
 from django.utils.translation import gettext as _
 
 from screening.eligibility import Eligibility, Exclusion, PersonFacts, ScreeningPolicyFacts, eligibility
 from screening.models import Person, ScreeningPolicy
+from screening.services.planner import whole_sets
 from screening.services.policies import policy_on
 from staff import clock
 from staff.acting import acting
@@ -91,7 +92,7 @@ def policy_facts(policy: ScreeningPolicy) -> ScreeningPolicyFacts:
 
 def person_facts(person_ids: Sequence[int], *, on: date) -> dict[int, PersonFacts]:
     """What the rule needs to know of these people, read from the history in one query."""
-    with connection.cursor() as cursor:
+    with transaction.atomic(), whole_sets(len(person_ids)), connection.cursor() as cursor:
         cursor.execute(_FACTS, {"ids": list(person_ids), "on": on, "zone": clock.zone().key})
         return {row[0]: _facts(row[1:]) for row in cursor.fetchall()}
 
@@ -173,7 +174,7 @@ def _answers(
 
 def _write(answers: Iterable[tuple[int, date | None, str]]) -> int:
     rows = list(answers)
-    with connection.cursor() as cursor:
+    with whole_sets(len(rows)), connection.cursor() as cursor:
         cursor.execute(_WRITE, [[r[0] for r in rows], [r[1] for r in rows], [r[2] for r in rows]])
         return int(cursor.rowcount)
 

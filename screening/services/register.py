@@ -13,12 +13,13 @@ from hashlib import sha256
 from io import BytesIO
 from typing import TYPE_CHECKING
 
-from django.db import connection
+from django.db import connection, transaction
 from django.utils.translation import gettext as _
 
 from screening.models import Area, Person, RegisterLoad, Round
 from screening.services import register_sql as sql
 from screening.services.due import due_dates_refresh
+from screening.services.planner import whole_sets
 from screening.services.policies import policy_on
 from screening.services.register_read import Refused, register_file_read
 from screening.services.stopping import rounds_stop
@@ -106,7 +107,7 @@ def _copy_refused(load: RegisterLoad, refused: Sequence[Refused]) -> None:
 
 def register_effect(load: RegisterLoad) -> Effect:
     """What applying would do now, counted against the people as they are."""
-    with connection.cursor() as cursor:
+    with transaction.atomic(), whole_sets(), connection.cursor() as cursor:
         cursor.execute(sql.COUNTS, {"load": load.pk})
         names = [column.name for column in cursor.description]
         row = dict(zip(names, cursor.fetchone(), strict=True))
@@ -124,7 +125,7 @@ def register_effect(load: RegisterLoad) -> Effect:
 
 def register_changes(load: RegisterLoad, *, limit: int = 10) -> list[Change]:
     """The first people whose facts would change, with what differs."""
-    with connection.cursor() as cursor:
+    with transaction.atomic(), whole_sets(), connection.cursor() as cursor:
         cursor.execute(sql.SAMPLE, {"load": load.pk, "limit": limit})
         rows = cursor.fetchall()
     changes = []
@@ -208,7 +209,7 @@ def _release_checked(load: RegisterLoad, by: User, override_hold: bool) -> None:
 
 def _people_written(load: RegisterLoad, frame: Acting) -> list[int]:
     facts: dict[str, int | date] = {"load": load.pk, "today": frame.today}
-    with connection.cursor() as cursor:
+    with whole_sets(), connection.cursor() as cursor:
         cursor.execute(sql.UPDATE_CHANGED, facts)
         changed = [pk for (pk,) in cursor.fetchall()]
         cursor.execute(sql.INSERT_NEW, facts)
