@@ -29,6 +29,7 @@ class StopCode(StrEnum):
     OBJECTS_DOCTOR_COPY = "objects_doctor_copy"
     EARLIER_QUESTION_OPEN = "earlier_question_open"
     IN_SURVEILLANCE = "in_surveillance"
+    TOLD_BELOW_BEFORE = "told_below_before"
     NO_PRACTICE = "no_practice"
     HIDDEN_ADDRESS = "hidden_address"
     NO_ADDRESS = "no_address"
@@ -51,6 +52,9 @@ STOP_WORDS: Mapping[StopCode, "StrOrPromise"] = {
         "An earlier result at or above the cutoff has no finished follow-up. A clinician must look first."
     ),
     StopCode.IN_SURVEILLANCE: _("The person is in surveillance. A clinician must look at this result first."),
+    StopCode.TOLD_BELOW_BEFORE: _(
+        "The person was told “below” for this round. Ring first and explain; then let the letter go."
+    ),
     StopCode.NO_PRACTICE: _("No practice is known. Tell the person's doctor in another way."),
     StopCode.HIDDEN_ADDRESS: _(
         "The address is protected. Release it only to carry the letter by the protected route."
@@ -61,7 +65,7 @@ STOP_WORDS: Mapping[StopCode, "StrOrPromise"] = {
 CLEARABLE = frozenset(
     {
         StopCode.LEFT_AREA, StopCode.OPTED_OUT, StopCode.OBJECTS_DOCTOR_COPY, StopCode.EARLIER_QUESTION_OPEN,
-        StopCode.IN_SURVEILLANCE, StopCode.HIDDEN_ADDRESS,
+        StopCode.IN_SURVEILLANCE, StopCode.TOLD_BELOW_BEFORE, StopCode.HIDDEN_ADDRESS,
     }
 )  # fmt: skip
 """A person may look at these and let the letter go; the others must be put right in the record first."""
@@ -186,6 +190,7 @@ RESULT_MORE_TESTS = Kind(
         StopCode.DIED: Outcome.HOLD_COORDINATORS,
         StopCode.MERGED: Outcome.HOLD_COORDINATORS,
         StopCode.LEFT_AREA: Outcome.HOLD_COORDINATORS,
+        StopCode.TOLD_BELOW_BEFORE: Outcome.HOLD_COORDINATORS,
         StopCode.HIDDEN_ADDRESS: Outcome.HOLD_COORDINATORS,
         StopCode.NO_ADDRESS: Outcome.HOLD_COORDINATORS,
     },

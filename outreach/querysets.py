@@ -40,6 +40,9 @@ SELECT l.id, l.kind, coalesce(rs.side, '') AS side, coalesce(rd.state, '') AS ro
     l.kind = 'result_below' AND EXISTS (
         SELECT 1 FROM screening_exclusion x WHERE x.person_id = p.id AND x.kind = 'surveillance'
         AND x.since <= %(today)s AND (x.until IS NULL OR x.until > %(today)s)) AS in_surveillance,
+    l.kind = 'result_more_tests' AND EXISTS (
+        SELECT 1 FROM outreach_letter b WHERE b.round_id = l.round_id AND b.kind = 'result_below'
+        AND b.state IN ('handed_over', 'undelivered', 'settled')) AS told_below_before,
     EXISTS (SELECT 1 FROM outreach_letter o WHERE o.person_id = l.person_id AND o.kind = l.kind AND o.id < l.id
             AND o.round_id IS NOT DISTINCT FROM l.round_id AND o.result_id IS NOT DISTINCT FROM l.result_id
             AND split_part(o.key, ':', 3) = split_part(l.key, ':', 3)

@@ -27,6 +27,7 @@ class Facts:
     result_current: bool = True
     earlier_question_open: bool = False
     in_surveillance: bool = False
+    told_below_before: bool = False
     duplicate: bool = False
     cleared: frozenset[str] = frozenset()
     """Stops that a person looked at and let pass."""
@@ -53,6 +54,7 @@ HOLDS_TRUE: Mapping[StopCode, Callable[[Facts], bool]] = {
     StopCode.OBJECTS_DOCTOR_COPY: lambda facts: facts.objects_doctor_copy,
     StopCode.EARLIER_QUESTION_OPEN: lambda facts: facts.earlier_question_open,
     StopCode.IN_SURVEILLANCE: lambda facts: facts.in_surveillance,
+    StopCode.TOLD_BELOW_BEFORE: lambda facts: facts.told_below_before,
     StopCode.NO_PRACTICE: lambda facts: not facts.has_practice,
     StopCode.HIDDEN_ADDRESS: lambda facts: facts.hidden_address,
     StopCode.NO_ADDRESS: lambda facts: not facts.has_address,

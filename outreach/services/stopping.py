@@ -3,6 +3,8 @@
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
+from django.db import connection
+
 from outreach.kinds import KINDS, Outcome
 from outreach.models import Letter
 from outreach.querysets import stop_facts
@@ -57,7 +59,20 @@ def stops_carried_out(*, by: User, stops: Mapping[int, Stop], rule: str) -> Coun
                     "pool": "CASE WHEN w.owner_id IS NULL THEN %(pool)s ELSE '' END",
                 }
             done[event] += make_moves(ledger_of(Letter), event, source=_SOURCE, params=params, values=values)
+        if done["supersede"]:
+            _asked_again([letter for letter, stop in stops.items() if stop.outcome is Outcome.SUPERSEDE])
     return done
+
+
+def _asked_again(letter_ids: list[int]) -> None:
+    """A result replaced by another on the same side moves no round: ask the planner for the new letter ourselves."""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "INSERT INTO outreach_lettertodo (source, subject_id, event, reason)"
+            " SELECT DISTINCT 'round', round_id, 'superseded', '' FROM outreach_letter"
+            " WHERE id = ANY(%s) AND round_id IS NOT NULL AND state = 'superseded'",
+            [letter_ids],
+        )
 
 
 _SOURCE = """

@@ -1,12 +1,15 @@
 """Planning: each event asks for its letters once, reminders come by date, late facts withdraw letters."""
 
 from datetime import timedelta
+from decimal import Decimal
 
 import pytest
 from django.db import connection
 
 from outreach.models import Letter, LetterTodo
+from outreach.services.freezing import letters_freeze
 from outreach.services.planning import letters_plan, letters_repair
+from results.models import Result
 from screening.models import IntakeSession
 from staff import clock
 from staff.acting import acting
@@ -103,6 +106,23 @@ def test_a_withdrawn_result_takes_its_unsent_letters_back() -> None:
         make_move(result.round, "withdraw", due_on=clock.today(), pool="laboratory")
     assert letters_plan(by=by_default())["supersede"] == 2
     assert {x.state for x in planned(result=result)} == {"superseded"}
+
+
+def test_a_result_replaced_on_the_same_side_gets_its_own_letter() -> None:
+    old = a_result("3.0")
+    planned()
+    with acting(by_default()):
+        Result.objects.filter(pk=old.pk).update(is_current=False, is_deciding=False)
+        new = Result.objects.get(pk=old.pk)
+        new.pk, new.version, new.is_current, new.is_deciding = None, 2, True, True
+        new.reported_ug_g, new.raw_value = Decimal("4.5"), Decimal("22.5")
+        new.save(force_insert=True)
+    letters_freeze(by=by_default())
+    letters_plan(by=by_default())
+    states = dict(Letter.objects.filter(kind="result_below").values_list("result__version", "state"))
+    assert states == {1: "superseded", 2: "owed"}
+    letters_plan(by=by_default())
+    assert not LetterTodo.objects.exists()
 
 
 def test_repair_adds_only_what_is_missing() -> None:

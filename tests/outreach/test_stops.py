@@ -36,6 +36,7 @@ WRONG: dict[StopCode, dict[str, Any]] = {
     StopCode.OBJECTS_DOCTOR_COPY: {"objects_doctor_copy": True},
     StopCode.EARLIER_QUESTION_OPEN: {"earlier_question_open": True},
     StopCode.IN_SURVEILLANCE: {"in_surveillance": True},
+    StopCode.TOLD_BELOW_BEFORE: {"told_below_before": True},
     StopCode.NO_PRACTICE: {"has_practice": False},
     StopCode.HIDDEN_ADDRESS: {"hidden_address": True},
     StopCode.NO_ADDRESS: {"has_address": False},
@@ -123,6 +124,16 @@ def _earlier_question(letter: Letter) -> None:
     make_move(referral, "open", due_on=clock.today(), pool="coordinators")
 
 
+def _told_below(letter: Letter) -> None:
+    earlier = Letter.objects.create(
+        kind="result_below", key=f"told:{letter.pk}", person=letter.person, round=letter.round, text_version="result_below-1-en",
+        context={}, checksum="x",
+    )  # fmt: skip
+    for event in ("owe", "freeze", "print"):
+        make_move(earlier, event, due_on=clock.today(), pool="office")
+    make_move(earlier, "hand_over")
+
+
 def _surveillance(letter: Letter) -> None:
     Exclusion.objects.create(
         person=letter.person,
@@ -163,6 +174,7 @@ CASES = [
     ("result_below", _surveillance, "in_surveillance", "held"),
     ("result_more_tests", _dies, "died", "held"),
     ("result_more_tests", _loses_address, "no_address", "held"),
+    ("result_more_tests", _told_below, "told_below_before", "held"),
     ("result_more_tests", _result_withdrawn, "result_superseded", "superseded"),
     ("doctor_copy", _objects, "objects_doctor_copy", "cancelled"),
     ("doctor_copy", _loses_practice, "no_practice", "held"),
