@@ -19,7 +19,7 @@ def people_of_the_region() -> bytes:
     rng = np.random.default_rng(500)
     people = people_drawn(rng, 500)
     people = replace(people, age=rng.integers(45, 81, 500))
-    days = {n: ON - timedelta(days=30 + n) for n in (17, 204, 61, 333, 480)}
+    days = {n: ON - timedelta(days=400 + n) for n in (17, 204, 61, 333, 480)}
     facts = Facts(died={17: days[17], 204: days[204]}, left={n: days[n] for n in (61, 333, 480)})
     return register_file_written(register_columns(rng, people, on=ON, first_number=40_000_001, facts=facts))
 
