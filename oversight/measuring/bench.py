@@ -1,0 +1,138 @@
+"""The bench of a measurement: timing, interleaved races against a bare limit, and the owner's hands."""
+
+import resource
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from dataclasses import asdict, dataclass, replace
+from datetime import timedelta
+from functools import cached_property
+from statistics import median, quantiles
+from time import perf_counter
+from typing import Any
+
+import psycopg
+from django.db import connection
+
+from oversight.measuring.database import owner_connection
+from staff import clock
+from staff.models import User
+
+ROUNDS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One figure: our time for so many things, the bare limit's, and our rate over its rate."""
+
+    name: str
+    people: int
+    items: int
+    seconds: float
+    limit: str = ""
+    limit_seconds: float | None = None
+    ratio: float | None = None
+    p50_ms: float | None = None
+    p95_ms: float | None = None
+    peak_mb: float | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """The figures that apply, rounded for reading."""
+        digits = {"seconds": 4, "limit_seconds": 4, "ratio": 3, "p50_ms": 2, "p95_ms": 2, "peak_mb": 0}
+        return {
+            key: round(value, digits[key]) if key in digits else value
+            for key, value in asdict(self).items()
+            if value is not None and value != ""
+        }
+
+
+Around = Callable[[], AbstractContextManager[object]]
+Work = Callable[[int], int]
+"""Does its share of one round (its number is given) and returns how many things it did."""
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What a measurement is given: its name, the limit in words, the size, and who acts."""
+
+    name: str
+    limit: str
+    people: int
+
+    @cached_property
+    def desk(self) -> User:
+        """Who loads, invites and logs."""
+        return User.objects.get(username="ansel")
+
+    @cached_property
+    def second(self) -> User:
+        """Another person, where two are needed."""
+        return User.objects.get(username="sefrin")
+
+    @cached_property
+    def bench_hand(self) -> User:
+        """Who works in the laboratory."""
+        return User.objects.get(username="teshka")
+
+    def race(self, ours: Work, bare: Work, *, around: Around = nullcontext) -> Measured:
+        """Run both three times, one after the other and changing who goes first; medians, and the median ratio.
+
+        Each round happens inside its own `around()`.
+        """
+        mine: list[tuple[int, float]] = []
+        limit: list[tuple[int, float]] = []
+        for n in range(ROUNDS):
+            pairs = [(ours, mine), (bare, limit)]
+            with around():
+                for work, times in pairs if n % 2 == 0 else reversed(pairs):
+                    times.append(timed(work, n))
+        ratios = [(a / s) / (b / t) for (a, s), (b, t) in zip(mine, limit, strict=True) if a and b]
+        return self.result(
+            items=mine[0][0],
+            seconds=median(s for _n, s in mine),
+            limit_seconds=median(s for _n, s in limit),
+            ratio=median(ratios) if ratios else None,
+        )
+
+    def result(self, *, items: int, seconds: float, **more: Any) -> Measured:
+        """A figure under this bench's name."""
+        return Measured(self.name, self.people, items, seconds, limit=self.limit, **more)
+
+
+def timed(work: Work, n: int) -> tuple[int, float]:
+    """How many things a piece of work did, and in how many seconds."""
+    began = perf_counter()
+    return work(n), perf_counter() - began
+
+
+def with_times(found: Measured, seconds: Sequence[float]) -> Measured:
+    """The same figure with the middle and the 95th percentile of single times."""
+    return replace(found, p50_ms=1000 * median(seconds), p95_ms=1000 * quantiles(seconds, n=20)[-1])
+
+
+def with_peak(found: Measured) -> Measured:
+    """The same figure with the most memory this process has held so far."""
+    return replace(found, peak_mb=resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+
+
+@contextmanager
+def bare_hands(*tables: str, by: User) -> Iterator[psycopg.Connection]:
+    """An owner's connection to the database in use, with the triggers of these tables off while it is open."""
+    with owner_connection(str(connection.settings_dict["NAME"])) as owner:
+        owner.execute(
+            "SELECT set_config('roundbook.actor', %s, false), set_config('roundbook.now', %s, false)",
+            [str(by.pk), clock.now().isoformat()],
+        )
+        for table in tables:
+            owner.execute(f"ALTER TABLE {table} DISABLE TRIGGER USER".encode())
+        try:
+            yield owner
+        finally:
+            for table in tables:
+                owner.execute(f"ALTER TABLE {table} ENABLE TRIGGER USER".encode())
+
+
+@contextmanager
+def days_ago(days: int) -> Iterator[None]:
+    """The clock so many days back, for laying down a past."""
+    with clock.at(clock.now() - timedelta(days=days)):
+        yield

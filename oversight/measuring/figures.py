@@ -1,0 +1,73 @@
+"""The register of measurements: name, bare limit in words, and the function that measures."""
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import nullcontext
+from dataclasses import dataclass
+
+from oversight.measuring import kits, mail, register, rounds
+from oversight.measuring.bench import Bench, Measured, days_ago
+from oversight.measuring.database import empty_template, filled_template, working_copy
+from oversight.measuring.region import AGE_DAYS, lay_down
+from staff.errors import RoundbookError
+
+SMALLEST, LARGEST = 200, 5_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """One figure that can be asked for."""
+
+    name: str
+    limit: str
+    measure: Callable[[Bench], Measured]
+    needs_people: bool = True
+
+
+MEASUREMENTS: dict[str, Measurement] = {
+    one.name: one
+    for one in (
+        Measurement("register_first_load", "bare COPY plus building the indexes", register.first_load, needs_people=False),
+        Measurement("register_reload_1pct", "upserting every row", register.reload_one_percent),
+        Measurement("register_reload_same", "upserting every row", register.reload_same),
+        Measurement("due", "anti-joins straight to the history", register.due),
+        Measurement(
+            "batch", "the bare INSERT…SELECT into the same tables with keys and checks but no triggers", rounds.batch
+        ),
+        Measurement("moves", "bare UPDATE plus INSERT without triggers", rounds.moves),
+        Measurement("scan_1", "the bare psycopg transaction, without triggers", kits.scan_1),
+        Measurement("readings", "the bare set-based SQL, without triggers", kits.readings),
+        Measurement("letters", "one WeasyPrint document a letter, style sheet and fonts read once", mail.letters),
+    )
+}
+"""Every measurement, in the order in which all are run."""
+PLANNED = frozenset(
+    {"scan_8", "scan_32", "planner_idle", "dashboard", "dashboard_columnar", "proof_full", "proof_incremental"}
+)
+
+
+def chosen(names: Sequence[str]) -> list[Measurement]:
+    """The measurements of these names, or all; RoundbookError names what is not known or not measured yet."""
+    for name in names:
+        if name in PLANNED:
+            raise RoundbookError("not_measured_yet", f"{name} cannot be measured yet: its part is not built.")
+        if name not in MEASUREMENTS:
+            known = ", ".join(MEASUREMENTS)
+            raise RoundbookError("no_such_figure", f"There is no figure {name!r}. Choose from: {known}.")
+    return [MEASUREMENTS[name] for name in names] if names else list(MEASUREMENTS.values())
+
+
+def measure(names: Sequence[str], *, people: int, tell: Callable[[str], None]) -> Iterator[Measured]:
+    """Measure one after the other, each in its own copy of a database with so many people."""
+    wanted = chosen(names)
+    if not SMALLEST <= people <= LARGEST:
+        raise RoundbookError("people_out_of_range", f"Ask for {SMALLEST} to {LARGEST} people.")
+    tell("Making the empty database (once) …")
+    with days_ago(AGE_DAYS):
+        empty = empty_template(lay_down=lay_down)
+        if any(one.needs_people for one in wanted):
+            tell(f"Filling a database with {people} people (once a size) …")
+            filled = filled_template(people, empty=empty, fill=lambda: register.people_fill(people))
+    for one in wanted:
+        tell(f"{one.name} …")
+        with working_copy(filled) if one.needs_people else nullcontext():
+            yield one.measure(Bench(one.name, one.limit, people))
