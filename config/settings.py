@@ -66,6 +66,19 @@ DATABASES["default"].update(
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 
+def _owner_url() -> str:
+    """The owner's address, for what makes databases of its own (measuring); empty when it is not known here."""
+    url = env.str("DATABASE_OWNER_URL", default="")
+    if url or "DATABASE_URL" in os.environ or env.bool("ROUNDBOOK_NO_DATABASE", default=False):
+        return str(url)
+    from config.embedded import postgres_urls
+
+    return postgres_urls().owner
+
+
+OWNER_DATABASE_URL = _owner_url()
+
+
 def _redis_urls() -> tuple[str, str]:
     url = env.str("REDIS_URL", default="")
     if url:
@@ -266,6 +279,7 @@ LOGGING = {
     "disable_existing_loggers": False,
     "formatters": {"line": {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"}},
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
+    "loggers": {name: {"level": "WARNING"} for name in ("weasyprint", "weasyprint.progress", "fontTools")},
     "root": {
         "handlers": ["console"],
         "level": env.str("ROUNDBOOK_LOG_LEVEL", default="WARNING" if TESTING else "INFO"),

@@ -34,6 +34,6 @@ def letters(bench: Bench) -> Measured:
 
 def _sheets(run: PrintRun) -> list[Sheet]:
     return [
-        Sheet(one.token, one.letter.text_version, one.letter.context, one.letter.checksum)
+        Sheet(one.token, one.letter.text_version, one.letter.context or {}, one.letter.checksum)
         for one in PrintedLetter.objects.filter(print_run=run).select_related("letter")
     ]

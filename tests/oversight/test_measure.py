@@ -1,0 +1,57 @@
+"""The measure command: every figure works at a small size, and leaves the database in use alone."""
+
+import json
+import os
+from io import StringIO
+
+import pytest
+from django.core.management import CommandError, call_command
+from django.db import connection
+
+from oversight.measuring.database import PREFIX, owner_connection
+from oversight.measuring.feed import feed_file
+from oversight.measuring.figures import MEASUREMENTS
+from screening.models import Person
+from screening.serials import person_number_ok
+
+SMOKE = ["register_first_load", "register_reload_1pct", "due", "batch", "moves", "scan_1", "readings"]
+
+
+@pytest.mark.timeout(280)
+def test_figures_at_a_small_size(fresh_db: str) -> None:
+    out = StringIO()
+    call_command("measure", *SMOKE, "--people", "400", "--json", stdout=out, stderr=StringIO())
+    rows = [json.loads(line) for line in out.getvalue().splitlines()]
+    assert [row["name"] for row in rows] == SMOKE
+    for row in rows:
+        assert row["items"] > 0, row
+        assert row["ratio"] > 0, row
+        assert row["limit"] == MEASUREMENTS[row["name"]].limit
+    assert rows[4]["p50_ms"] > 0
+    assert connection.settings_dict["NAME"] == fresh_db
+    assert not Person.objects.exists()
+    with owner_connection() as admin:
+        mine = f"{PREFIX}\\_work\\_{os.getpid()}\\_%"
+        left = admin.execute("SELECT count(*) FROM pg_database WHERE datname LIKE %s", [mine])
+        assert left.fetchone() == (0,)
+
+
+@pytest.mark.parametrize(
+    ("names", "people", "words"),
+    [
+        (["shoe"], 2000, "There is no figure 'shoe'"),
+        (["scan_32"], 2000, "cannot be measured yet"),
+        (["due"], 5, "Ask for 200 to"),
+    ],
+)
+def test_what_cannot_be_measured_is_said(names: list[str], people: int, words: str) -> None:
+    with pytest.raises(CommandError, match=words):
+        call_command("measure", *names, "--people", str(people))
+
+
+def test_the_invented_register_is_valid_and_the_same_every_time() -> None:
+    lines = feed_file(50).decode().splitlines()
+    assert feed_file(50) == feed_file(50)
+    assert all(person_number_ok(line.split(",")[0]) for line in lines[1:])
+    moved = feed_file(200, move_every=100).decode().splitlines()
+    assert sum(a != b for a, b in zip(moved, feed_file(200).decode().splitlines(), strict=True)) == 2
