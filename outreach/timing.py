@@ -1,12 +1,13 @@
 """When a letter is due and from which day it may be handed over; pure dates, no clock, no database."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
+from itertools import count
 
 from outreach.kinds import AT_OR_ABOVE, Kind
+from staff.working_days import is_working, working_days_after
 
-SATURDAY, SUNDAY = 5, 6
+SUNDAY = 6
 LANDING_DAYS_AHEAD = 4
 """R11: the not-before day is at most this many calendar days ahead."""
 
@@ -22,24 +23,15 @@ class PostCalendar:
 
     def is_working(self, day: date) -> bool:
         """Whether the office works on this day."""
-        return day.weekday() not in (SATURDAY, SUNDAY) and day not in self.closed
-
-    def _days(self, day: date, step: int) -> Iterator[date]:
-        while True:
-            day += timedelta(days=step)
-            yield day
+        return is_working(day, self.closed)
 
     def working_day_before(self, day: date) -> date:
         """The last working day before this one."""
-        return next(d for d in self._days(day, -1) if self.is_working(d))
+        return next(d for n in count(1) if self.is_working(d := day - timedelta(days=n)))
 
-    def working_days_after(self, day: date, count: int) -> date:
-        """The working day so many working days later; 0 is the day itself or the next working one."""
-        while not self.is_working(day):
-            day += timedelta(days=1)
-        for _nth in range(count):
-            day = next(d for d in self._days(day, 1) if self.is_working(d))
-        return day
+    def working_days_after(self, day: date, n: int) -> date:
+        """The n-th working day later; 0 is the day itself or the next working one."""
+        return working_days_after(day, n, self.closed)
 
     def lands_on(self, handed_over: date) -> date:
         """The day the post brings it: no post on Sundays and closed days."""

@@ -17,10 +17,10 @@ from django.utils.text import format_lazy
 from django.utils.translation import gettext_lazy as _
 from django.utils.translation import ngettext_lazy
 
+from staff.working_days import working_days_after
+
 if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
-
-WEEKEND = frozenset({5, 6})
 
 
 class Channel(StrEnum):
@@ -92,29 +92,6 @@ class NextStep:
     step: Step
     due_on: date
     evening: bool = False
-
-
-def is_working(day: date, non_working: frozenset[date]) -> bool:
-    """Whether a day is worked: not a Saturday or Sunday and not among the site's non-working days."""
-    return day.weekday() not in WEEKEND and day not in non_working
-
-
-def working_days_after(day: date, n: int, non_working: frozenset[date]) -> date:
-    """The n-th working day after ``day``; with n = 0 the day itself or, if it is not worked, the next one
-    that is.
-
-    ``non_working`` holds the site's holidays and closed days; weekends never count. ValueError for a
-    negative n or a calendar without a working day in a year. Source: common practice.
-    """
-    if n < 0:
-        raise ValueError("working days are counted forwards")
-    current, left = day, n
-    while left or not is_working(current, non_working):
-        if (current - day).days > 366 + 7 * n:
-            raise ValueError("the calendar has no working days")
-        current += timedelta(days=1)
-        left -= bool(left) and is_working(current, non_working)
-    return current
 
 
 def next_step(

@@ -4,13 +4,13 @@ from datetime import timedelta
 
 from results.follow_up_rules import DateRule
 from results.models import Referral, ReferralResult, Result
-from results.referral_ladder import working_days_after
 from results.services.referrals_frame import closed_days_from
 from screening.models import Person
 from staff.acting import acting
 from staff.ledger.moves import make_move
 from staff.models import User
 from staff.roles import Pool
+from staff.working_days import working_days_after
 
 
 def referral_open_for(*, by: User, result: Result) -> Referral:

@@ -10,21 +10,26 @@ from typing import Any
 from django.utils.translation import gettext_lazy as _
 
 from results.models import Referral, ResultsPolicy
-from results.referral_ladder import WaitPolicy, working_days_after
+from results.referral_ladder import WaitPolicy
 from results.states import REFERRAL
 from staff.access import require_role
-from staff.acting import Acting, acting
+from staff.acting import Acting, acting, remembered
 from staff.errors import IllegalMove, RoundbookError
 from staff.ledger.moves import make_move
 from staff.models import NonWorkingDay, User
 from staff.models.ledger import Subject
 from staff.roles import Pool, Role
+from staff.working_days import working_days_after
 
 FOLLOWERS = (Role.COORDINATOR, Role.CLINICIAN)
 
 
 def results_policy_on(day: date) -> ResultsPolicy:
     """The results policy in force on a day; raises RoundbookError when no approved protocol covers it."""
+    return remembered(("results policy", day), lambda: _results_policy_on(day))
+
+
+def _results_policy_on(day: date) -> ResultsPolicy:
     policy = (
         ResultsPolicy.objects.filter(protocol__valid_from__lte=day, protocol__approved_by__isnull=False)
         .exclude(protocol__valid_to__lte=day)
@@ -50,7 +55,7 @@ def closed_days_from(day: date) -> frozenset[date]:
     """The days after this one on which the whole programme does not work; weekends are not listed."""
     ahead = day + timedelta(days=120)
     found = NonWorkingDay.objects.filter(site__isnull=True, day__range=(day, ahead))
-    return frozenset(found.values_list("day", flat=True))
+    return remembered(("closed days", day), lambda: frozenset(found.values_list("day", flat=True)))
 
 
 @dataclass

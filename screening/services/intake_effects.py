@@ -23,6 +23,7 @@ from screening.collection import CollectionDay, sample_dates
 from screening.services.intake_cards import CONDITIONS, LABEL_NAMES, Mark
 from screening.states import KIT, RETURN, ROUND
 from staff.roles import Pool
+from staff.working_days import working_days_after
 
 RESULT_DUE_DAYS = 7
 OUT = frozenset({"assigned", "dispatched"})
@@ -129,15 +130,6 @@ def facts_for(
         note_enclosed=Mark.NOTE_ENCLOSED in marks,
         replacements_used=max(kit.kits_of_round - 1, 0),
     )
-
-
-def working_days_after(day: date, count: int, closed: Collection[date]) -> date:
-    """The day so many working days later: Monday to Friday without the site's closed days."""
-    found = day
-    while count > 0:
-        found += timedelta(days=1)
-        count -= found.weekday() < 5 and found not in closed
-    return found
 
 
 def hold(kit: KitFacts, reason: Reason, today: date, closed: Collection[date]) -> tuple[date, str]:

@@ -15,12 +15,7 @@ from screening.accession_words import Reason
 from screening.collection import CollectionError, age_days, date_in_words, expired, infer_day, too_old
 from screening.models import Kit, Person, Return, Round
 from screening.services.intake_cards import Words
-from screening.services.intake_effects import (
-    RESULT_DUE_DAYS,
-    KitFacts,
-    first_possible_day,
-    working_days_after,
-)
+from screening.services.intake_effects import RESULT_DUE_DAYS, KitFacts, first_possible_day
 from screening.services.intake_sql import closed_days_read, kits_read, kits_void
 from screening.services.rounds import rounds_close
 from staff.acting import Acting, acting
@@ -28,6 +23,7 @@ from staff.errors import RoundbookError
 from staff.ledger.moves import make_move
 from staff.models import User
 from staff.roles import Pool
+from staff.working_days import working_days_after
 
 
 class Answer(StrEnum):

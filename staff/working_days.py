@@ -1,0 +1,28 @@
+"""Working days: Monday to Friday without the closed days of a site; pure rules."""
+
+from collections.abc import Collection
+from datetime import date, timedelta
+
+WEEKEND = frozenset({5, 6})
+
+
+def is_working(day: date, closed: Collection[date] = frozenset()) -> bool:
+    """Whether a day is worked: not a Saturday or Sunday and not among the closed days."""
+    return day.weekday() not in WEEKEND and day not in closed
+
+
+def working_days_after(day: date, n: int, closed: Collection[date] = frozenset()) -> date:
+    """The n-th working day after `day`; with n = 0 the day itself or, if it is not worked, the next one that is.
+
+    `closed` holds holidays and closed days; weekends never count. ValueError for a negative n or a calendar without
+    a working day in a year. Source: common practice, no source.
+    """
+    if n < 0:
+        raise ValueError("working days are counted forwards")
+    current, left = day, n
+    while left or not is_working(current, closed):
+        if (current - day).days > 366 + 7 * n:
+            raise ValueError("the calendar has no working days")
+        current += timedelta(days=1)
+        left -= bool(left) and is_working(current, closed)
+    return current
