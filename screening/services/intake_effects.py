@@ -47,6 +47,7 @@ class KitFacts:
     age_limit_days: int
     has_return: bool
     round_id: int | None = None
+    person_id: int | None = None
     round_state: str = ""
     round_reason: str = ""
     round_seq: int = 0

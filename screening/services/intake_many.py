@@ -20,6 +20,7 @@ from screening.services.intake_effects import (
     first_possible_day,
     kit_facts_after,
 )
+from screening.services.intake_reopening import reopened_dates_refresh
 from screening.services.intake_scan import verdict_on
 from screening.services.intake_sql import closed_days_read, kits_read, returns_write
 from staff.acting import acting
@@ -73,6 +74,7 @@ def returns_log_many(*, by: User, delivery: Delivery, rows: Sequence[Row]) -> Lo
                 _carry_over(kit, effects, rounds)
         if many:
             returns_write(many, delivery=delivery.pk)
+            reopened_dates_refresh(by=by, many=many)
     return LoggedMany(Counter(outcome for _raw, outcome, _code in answers), tuple(answers))
 
 

@@ -35,6 +35,7 @@ from screening.services.intake_effects import (
     first_possible_day,
     policy_of,
 )
+from screening.services.intake_reopening import reopened_dates_refresh
 from screening.services.intake_sql import scan_read, scan_write
 from staff.acting import Acting, acting
 from staff.errors import NotFound, RoundbookError
@@ -94,6 +95,8 @@ class Bench:
             sequence=self.heard.sequence, raw=self.heard.raw[:200], kit=kit_id, outcome=outcome, code=code,
             typed=self.heard.typed, now=self.frame.now, by=self.frame.by.pk,
         )  # fmt: skip
+        if effects:
+            reopened_dates_refresh(by=self.frame.by, many=[effects])
         counts = self.counts.after(outcome, kit_id, self.heard.sequence)
         who: dict[str, Any] = (
             {"serial": kit.serial, "name": kit.name, "birth_year": kit.birth_year} if kit else {}

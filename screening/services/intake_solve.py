@@ -14,6 +14,7 @@ from django.utils.translation import gettext_lazy as _
 from screening.accession_words import Reason
 from screening.collection import CollectionError, age_days, date_in_words, expired, infer_day, too_old
 from screening.models import Kit, Person, Return, Round
+from screening.services.due import due_dates_refresh
 from screening.services.intake_cards import Words
 from screening.services.intake_effects import RESULT_DUE_DAYS, KitFacts, first_possible_day
 from screening.services.intake_sql import closed_days_read, kits_read, kits_void
@@ -202,6 +203,8 @@ def return_solve(
             if not found.allowed:
                 raise RoundbookError(found.code or "not_allowed", found.sentence)
             _carry_out(frame, back, kit, answer, found, day, note.strip(), other_serial)
+            if kit.person_id is not None:
+                due_dates_refresh(by=by, person_ids=[kit.person_id])
             return back
     except IntegrityError as error:
         raise RoundbookError(

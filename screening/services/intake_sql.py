@@ -15,7 +15,7 @@ _KIT_COLUMNS = """
     kit.void_on IS NOT NULL AS voided, kit.ordinal, lot.quarantined AS lot_quarantined,
     lot.expires_on AS lot_expires_on, model.sample_age_limit_days AS age_limit_days,
     (SELECT count(*) > 0 FROM screening_return b WHERE b.kit_id = kit.id AND b.state <> 'undone') AS has_return,
-    rnd.id AS round_id, coalesce(rnd.state, '') AS round_state, coalesce(rnd.close_reason, '') AS round_reason,
+    rnd.id AS round_id, rnd.person_id, coalesce(rnd.state, '') AS round_state, coalesce(rnd.close_reason, '') AS round_reason,
     coalesce(rnd.last_seq, 0) AS round_seq, rnd.invited_on,
     coalesce(policy.max_replacements, 2) AS max_replacements,
     coalesce(policy.hold_working_days, 2) AS hold_working_days,

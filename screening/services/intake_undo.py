@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from screening.collection import date_in_words
 from screening.models import Kit, Return, Round, Scan
+from screening.services.due import due_dates_refresh
 from screening.services.intake_answers import (
     ACCEPTED,
     BENCH_SENTENCES,
@@ -121,7 +122,7 @@ def undo_last(bench: Bench) -> ScanAnswer:
     )
     if target.outcome == BenchOutcome.ALREADY_LOGGED or kit is None or back is None:
         return _undone(bench, target, "uncounted")
-    refusal = _undo_return(back, kit)
+    refusal = _undo_return(bench, back, kit)
     return bench.answer(BenchOutcome.ASK_AGAIN, refusal) if refusal else _undone(bench, target, "undone")
 
 
@@ -145,7 +146,7 @@ def _last_counted(session_id: int) -> Scan | None:
     return None
 
 
-def _undo_return(back: Return, kit: Kit) -> str:
+def _undo_return(bench: Bench, back: Return, kit: Kit) -> str:
     """Take a return back through the three ledgers; the code of the refusal where it is too late."""
     if back.state == "unsuitable":
         return "undo_unsuitable"
@@ -171,6 +172,7 @@ def _undo_return(back: Return, kit: Kit) -> str:
     if round_ is not None and moved is not None:
         due = max(back.due_on or back.arrived_on, back.arrived_on)
         make_move(round_, "kit_back_undone", due_on=due, pool=Pool.OFFICE.value, note=kit.serial)
+        due_dates_refresh(by=bench.frame.by, person_ids=[round_.person_id])
     return ""
 
 

@@ -1,9 +1,8 @@
 """How rounds move: the only writer of rounds and of the date a person is next due."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from datetime import date, timedelta
 
-from django.db import connection
 from django.utils.translation import gettext_lazy as _
 
 from screening.models import Person, Round
@@ -16,21 +15,6 @@ from staff.ledger.moves import make_move, make_moves
 from staff.ledger.registry import ledger_of
 from staff.models import User
 from staff.roles import Pool
-
-
-def next_dates_set(rows: Iterable[tuple[int, date | None]]) -> int:
-    """Set the day each person is next due (None: no automatic recall). Call inside `acting(...)`."""
-    pairs = list(rows)
-    if not pairs:
-        return 0
-    with connection.cursor() as cursor:
-        cursor.execute(
-            "UPDATE screening_person p SET next_due_on = CASE WHEN p.deceased_on IS NULL THEN w.due END"
-            " FROM unnest(%s::bigint[], %s::date[]) AS w(id, due)"
-            " WHERE p.id = w.id AND p.next_due_on IS DISTINCT FROM CASE WHEN p.deceased_on IS NULL THEN w.due END",
-            [[p for p, _d in pairs], [d for _p, d in pairs]],
-        )
-        return int(cursor.rowcount)
 
 
 def rounds_reported_below(*, by: User, rows: Sequence[tuple[int, date]]) -> int:
@@ -92,7 +76,7 @@ def round_result_withdrawn(*, by: User, round: Round, due_on: date, note: str = 
     """A round whose only result was withdrawn waits for a result again; the date it had set is gone (R8)."""
     with acting(by):
         make_move(round, "withdraw", due_on=due_on, pool=Pool.LABORATORY, note=note, rule="R7")
-        next_dates_set([(round.person_id, None)])
+        due_dates_refresh(by=by, person_ids=[round.person_id])
 
 
 def round_follow_up_concluded(*, by: User, round: Round, next_due_on: date | None, note: str = "") -> None:
