@@ -100,6 +100,11 @@ class Section:
         return f"chart-{self.indicator.key.replace('_', '-')}"
 
     @property
+    def chart_title(self) -> str:
+        """What the chart draws."""
+        return _("Share with its 95 %% interval, by %(by)s") % {"by": self.by}
+
+    @property
     def with_beside(self) -> bool:
         """Whether the table has the column of the other variant."""
         return self.total.beside is not None

@@ -43,6 +43,11 @@ class Maturity:
         return min(int(100 * self.passed), 100)
 
     @property
+    def short(self) -> "StrOrPromise":
+        """The state in as few words as a table has room for."""
+        return _("complete") if self.complete else format_lazy(_("provisional, {n} %"), n=self.percent)
+
+    @property
     def words(self) -> "StrOrPromise":
         """The state in words."""
         if self.complete:

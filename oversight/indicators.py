@@ -15,7 +15,7 @@ RESULT_DAYS = 30
 
 OF_INVITED = _(
     "Out of: rounds of people invited in the period, counted once when postponed and invited again. Those whose"
-    " letter could not be delivered are counted; kits people asked for themselves are not."
+    " letter could not be delivered are counted; rounds from outside the invitation batches are shown apart."
 )
 OF_REACHABLE = _(
     "Out of: the same rounds, without those that could not be delivered and those found excluded, dead, moved away"

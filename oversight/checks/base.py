@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from django.utils.translation import gettext_lazy as _
 
-from results.referral_ladder import working_days_after
+from staff.working_days import working_days_after
 
 if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise

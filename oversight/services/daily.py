@@ -10,9 +10,9 @@ from django.db import connection
 from django.utils.translation import gettext as _
 
 from oversight.checks import CHECKS
-from oversight.models import ProofResult, ProofRun
+from oversight.models import ProofResult
 from oversight.services.duties import duty_do, duty_done
-from oversight.services.proofs import DUTY, p1_violations, prove_once
+from oversight.services.proofs import DUTY, p1_violations, proof_latest, prove_once
 from screening.services.due import due_dates_sweep
 from screening.services.rounds import rounds_close_unreturned
 from staff import clock
@@ -65,7 +65,7 @@ def _close(by: User) -> None:
 
 def alarm_send(*, by: User) -> bool:
     """Write to managers and administrators when today's latest run found a P1; once a run, True when written."""
-    run = ProofRun.objects.first()
+    run = proof_latest()
     if run is None or clock.local_day(run.started_at) != clock.today():
         return False
     found = p1_violations(run)

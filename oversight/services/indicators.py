@@ -206,10 +206,10 @@ def _order(by: str, key: str) -> tuple[bool, int, str]:
 
 COUNTS = """
 SELECT
-    (SELECT count(*) FROM screening_round WHERE invited_on BETWEEN %(since)s AND %(until)s AND state <> ''
-        AND close_reason <> 'entered_in_error') AS invited,
+    (SELECT count(*) FROM screening_round WHERE invited_on BETWEEN %(since)s AND %(until)s AND batch_id IS NOT NULL
+        AND state <> '' AND close_reason <> 'entered_in_error') AS invited,
     (SELECT count(*) FROM screening_round WHERE invited_on BETWEEN %(since)s AND %(until)s AND batch_id IS NULL
-        AND state <> '' AND close_reason <> 'entered_in_error') AS asked_themselves,
+        AND state <> '' AND close_reason <> 'entered_in_error') AS outside_batches,
     (SELECT count(*) FROM screening_return WHERE arrived_on BETWEEN %(since)s AND %(until)s
         AND state NOT IN ('', 'undone')) AS kits_back,
     (SELECT count(*) FROM results_result WHERE is_deciding AND authorised_on BETWEEN %(since)s AND %(until)s)
@@ -231,7 +231,7 @@ class ActivityCounts:
     """What happened in a period, and how many referrals are open now."""
 
     invited: int
-    asked_themselves: int
+    outside_batches: int
     kits_back: int
     results: int
     at_or_above: int

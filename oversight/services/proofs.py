@@ -100,6 +100,11 @@ def check_run(check: Check, params: Mapping[str, Any]) -> Found:
     return Found(check, int(checked), int(violating), oldest, offenders, perf_counter() - began)
 
 
+def proof_latest() -> ProofRun | None:
+    """The run made last."""
+    return ProofRun.objects.order_by("-pk").first()
+
+
 def p1_violations(run: ProofRun) -> list[ProofResult]:
     """The results of a run that must be looked at at once."""
     return [

@@ -6,8 +6,7 @@ from django.views.decorators.http import require_GET
 
 from oversight.dashboard import dashboard
 from oversight.forms import PeriodForm
-from oversight.models import ProofRun
-from oversight.services.proofs import run_summary
+from oversight.services.proofs import proof_latest, run_summary
 from staff import clock
 
 
@@ -17,7 +16,7 @@ def how_are_we_doing(request: HttpRequest) -> HttpResponse:
     form = PeriodForm(request.GET, today=clock.today())
     since, until, by = form.chosen()
     page = dashboard(since=since, until=until, by=by)
-    latest = ProofRun.objects.first()
+    latest = proof_latest()
     return render(
         request,
         "oversight/dashboard.html",
