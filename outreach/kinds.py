@@ -18,6 +18,7 @@ class StopCode(StrEnum):
     """Why a letter may not leave, the most decisive first; also the reason written in the ledger."""
 
     RESULT_SUPERSEDED = "result_superseded"
+    REASON_OVERTAKEN = "reason_overtaken"
     DIED = "died"
     MERGED = "merged"
     DUPLICATE = "duplicate"
@@ -37,6 +38,7 @@ class StopCode(StrEnum):
 
 STOP_WORDS: Mapping[StopCode, "StrOrPromise"] = {
     StopCode.RESULT_SUPERSEDED: _("The result was withdrawn or replaced by a newer one."),
+    StopCode.REASON_OVERTAKEN: _("Its reason was undone, or a later one has a letter of its own."),
     StopCode.DIED: _("The person has died. Nothing goes to the home."),
     StopCode.MERGED: _("This record was merged into another. Check which record the letter belongs to."),
     StopCode.DUPLICATE: _("The same letter exists already."),
@@ -154,10 +156,15 @@ REMINDER = Kind(
 REPLACEMENT = Kind(
     code="replacement",
     name=_("Replacement kit"),
-    purpose=_("Says exactly why the sample could not be tested, and offers a new kit."),
+    purpose=_("Says exactly why another kit comes, and offers it."),
     recipient=PERSON,
     timing=Timing(working_days=2),
-    stops={**_OFFER, **_WITH_KIT, StopCode.OPTED_OUT: Outcome.HOLD_OFFICE},
+    stops={
+        **_OFFER,
+        **_WITH_KIT,
+        StopCode.OPTED_OUT: Outcome.HOLD_OFFICE,
+        StopCode.REASON_OVERTAKEN: Outcome.CANCEL,
+    },
     needs_kit=True,
     cautions=_CARE | {"choice", "stop_or_postpone"},
 )
@@ -250,6 +257,10 @@ REPLACEMENT_WORDS: Mapping[str, "StrOrPromise"] = {
     "lot_quarantined": _("there may be a fault with this box of kits, so we do not use it"),
     "flagged_twice": _("our machine could not read the sample"),
     "not_measurable": _("our machine could not read the sample"),
+    "reported_lost": _("you told us that the kit never came or is gone"),
+    "undelivered": _("the post could not deliver the kit to you"),
 }
-"""Reason of an unsuitable sample → the words a person reads."""
+"""Reason of a replacement kit → the words a person reads."""
+NEVER_CAME_BACK = frozenset({"reported_lost", "undelivered"})
+"""Reasons for which nothing came back that could have been tested."""
 REPLACEMENT_WORDS_DEFAULT = _("we could not test the sample")

@@ -34,6 +34,10 @@ SELECT l.id, l.kind, coalesce(rs.side, '') AS side, coalesce(rd.state, '') AS ro
     coalesce(k.state = 'returned', false) AS kit_back,
     coalesce(k.void_on IS NOT NULL, false) AS kit_void,
     rs.id IS NULL OR (rs.is_current AND rs.is_deciding) AS result_current,
+    l.kind = 'replacement' AND EXISTS (
+        SELECT 1 FROM screening_roundmove m WHERE m.subject_id = l.round_id
+        AND m.seq > split_part(l.key, ':', 3)::int
+        AND m.event IN ('unsuitable', 'kit_gone', 'kit_back_undone')) AS reason_overtaken,
     l.kind = 'result_below' AND EXISTS (
         SELECT 1 FROM results_referral f WHERE f.person_id = p.id
         AND (f.state <> 'closed' OR f.close_reason IN ('not_reached', 'informed_refusal'))) AS earlier_question_open,
@@ -105,7 +109,9 @@ wanted AS (
     SELECT 'replacement', 'replacement:' || r.id || ':' || m.seq, r.person_id, NULL, r.id, NULL, NULL, NULL,
            '', (m.occurred_at AT TIME ZONE %(zone)s)::date, m.reason
     FROM screening_roundmove m JOIN asked a ON a.id = m.subject_id JOIN screening_round r ON r.id = m.subject_id
-    WHERE m.event = 'unsuitable'
+    WHERE m.event IN ('unsuitable', 'kit_gone') AND NOT EXISTS (
+        SELECT 1 FROM screening_roundmove n WHERE n.subject_id = m.subject_id AND n.seq > m.seq
+        AND n.event IN ('unsuitable', 'kit_gone', 'kit_back_undone'))
     UNION ALL
     SELECT CASE WHEN side = 'below' THEN 'result_below' ELSE 'result_more_tests' END,
            CASE WHEN side = 'below' THEN 'result_below:' ELSE 'result_more_tests:' END || id, person_id, NULL, round_id,
@@ -162,7 +168,7 @@ def unopened_post(*, until: date) -> list[dict[str, Any]]:
 
 MOVED = """
 SELECT DISTINCT subject_id FROM screening_roundmove
-WHERE event IN ('open', 'unsuitable', 'below', 'at_or_above', 'raise', 'withdraw') AND occurred_at >= %(since)s
+WHERE event IN ('open', 'unsuitable', 'kit_gone', 'below', 'at_or_above', 'raise', 'withdraw') AND occurred_at >= %(since)s
 ORDER BY subject_id
 """
 

@@ -25,6 +25,8 @@ class Facts:
     kit_void: bool = False
     side: str = ""
     result_current: bool = True
+    reason_overtaken: bool = False
+    """A later kit of the round called for another letter, or the scan that called for this one was undone."""
     earlier_question_open: bool = False
     in_surveillance: bool = False
     told_below_before: bool = False
@@ -43,6 +45,7 @@ class Stop:
 
 HOLDS_TRUE: Mapping[StopCode, Callable[[Facts], bool]] = {
     StopCode.RESULT_SUPERSEDED: lambda facts: not facts.result_current,
+    StopCode.REASON_OVERTAKEN: lambda facts: facts.reason_overtaken,
     StopCode.DIED: lambda facts: facts.died,
     StopCode.MERGED: lambda facts: facts.merged,
     StopCode.DUPLICATE: lambda facts: facts.duplicate,

@@ -51,10 +51,11 @@ class Reminder(ToPerson):
 
 @dataclass(frozen=True)
 class Replacement(ToPerson):
-    """Replacement kit, with what went wrong."""
+    """Replacement kit, with what went wrong, and whether a kit came back that could not be tested."""
 
     serial: str
     what_went_wrong: str
+    came_back: bool
 
 
 @dataclass(frozen=True)

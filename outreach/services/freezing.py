@@ -12,7 +12,7 @@ from django.conf import settings
 from django.db import connection
 from django.utils import formats, translation
 
-from outreach.kinds import KINDS, REPLACEMENT_WORDS, REPLACEMENT_WORDS_DEFAULT
+from outreach.kinds import KINDS, NEVER_CAME_BACK, REPLACEMENT_WORDS, REPLACEMENT_WORDS_DEFAULT
 from outreach.letters.contexts import CONTEXTS, checksum_of, context_words
 from outreach.letters.texts import DEFAULT_LANGUAGE, Text, text_in_use, words_digest
 from outreach.models import Letter
@@ -162,7 +162,7 @@ def _offered_words(row: dict[str, Any], today: date, language: str) -> dict[str,
         "programme": settings.PROGRAMME_NAME, "phone": settings.PROGRAMME_PHONE, "hours": settings.PROGRAMME_HOURS,
         "person_number": row["number"], "birth_date": _day(row["birth_date"], language), "serial": row["serial"],
         "sent_on": _day(row["dispatched_on"], language), "practice_name": row["practice_name"],
-        "what_went_wrong": _what_went_wrong(row["why"], language),
+        "what_went_wrong": _what_went_wrong(row["why"], language), "came_back": row["why"] not in NEVER_CAME_BACK,
     }  # fmt: skip
 
 

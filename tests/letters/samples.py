@@ -4,7 +4,7 @@ from typing import Any
 
 from outreach.letters.contexts import checksum_of
 from outreach.letters.render import Sheet
-from outreach.letters.texts import words_digest
+from outreach.letters.texts import text_in_use, words_digest
 
 PLACE = "7-1-X"
 LONGEST = "Annabellindra-Persefonique Quessenvarrowmere-Halvandrostrelinghamshire"
@@ -16,7 +16,7 @@ COMMON: dict[str, Any] = {
 BY_KIND: dict[str, dict[str, Any]] = {
     "invitation": {"serial": "TK900000017R"},
     "reminder": {"sent_on": "20 May 2026"},
-    "replacement": {"serial": "TK900000018P", "what_went_wrong": "the tube had leaked on the way to us"},
+    "replacement": {"serial": "TK900000018P", "what_went_wrong": "the tube had leaked on the way to us", "came_back": True},
     "result_below": {
         "value": "< 4.0 µg/g", "cutoff": "20 µg/g", "collected_on": "12 June 2026", "next_invitation": "June 2028",
     },
@@ -39,7 +39,7 @@ def a_sheet(
         "name": name, "recipient_name": name,
     }  # fmt: skip
     context = COMMON | {"language": language} | who | BY_KIND[kind] | other
-    version = f"{kind}-1-{language}"
+    version = text_in_use(kind, language).version
     digest = words_digest(version)
     return Sheet(
         token, version, context, checksum_of(text_version=version, words_digest=digest, context=context)

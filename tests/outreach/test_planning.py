@@ -2,20 +2,27 @@
 
 from datetime import timedelta
 from decimal import Decimal
+from io import BytesIO
+from typing import Any
 
 import pytest
 from django.db import connection
+from pypdf import PdfReader
 
+from outreach.letters.render import Sheet, letters_render
 from outreach.models import Letter, LetterTodo
 from outreach.services.freezing import letters_freeze
 from outreach.services.planning import letters_plan, letters_repair
 from results.models import Result
 from screening.models import IntakeSession
+from screening.services.batches import kit_reported_lost, kit_undelivered, replacements_send
+from screening.services.rounds import rounds_close
 from staff import clock
 from staff.acting import acting
 from staff.ledger.moves import make_move
-from tests.factories import a_delivery, a_ready_return, a_round, by_default
-from tests.outreach.makers import a_result, planned
+from tests import cast
+from tests.factories import a_delivery, a_kit, a_ready_return, a_round, by_default
+from tests.outreach.makers import a_result, frozen, planned
 
 pytestmark = pytest.mark.usefixtures("region")
 
@@ -64,6 +71,53 @@ def test_an_unsuitable_sample_asks_for_a_replacement_letter_with_the_reason() ->
         make_move(round_, "unsuitable", due_on=clock.today(), pool="office", reason="leaking")
     (letter,) = planned("replacement")
     assert letter.moves.get(event="owe").reason == "leaking"
+
+
+# Source: common practice, no source: whoever is sent another kit is told why, whatever became of the first.
+@pytest.mark.parametrize(
+    ("gone", "words"),
+    [
+        (kit_reported_lost, "you told us that the kit never came or is gone"),
+        (kit_undelivered, "the post could not deliver the kit to you"),
+    ],
+)
+def test_a_kit_that_never_came_is_replaced_with_a_letter_that_says_so(gone: Any, words: str) -> None:
+    round_, by = a_round(), cast.member(cast.PHONE_DESK)
+    a_kit()
+    gone(by=by, kit=round_.kits.get())
+    assert replacements_send(by=by, round_ids=[round_.pk]) == 1
+    (letter,) = frozen("replacement")
+    assert letter.kit == round_.kits.get(ordinal=2)
+    assert letter.context["what_went_wrong"] == words
+    assert letter.context["came_back"] is False
+    sheet = Sheet("1-1-X", letter.text_version, letter.context, letter.checksum)
+    page = " ".join(
+        PdfReader(BytesIO(letters_render([sheet], title="One").content)).pages[0].extract_text().split()
+    )
+    assert f"We are sending you a new kit, because {words}." in page
+    assert "could not test" not in page
+
+
+def test_only_the_last_reason_for_another_kit_has_a_letter() -> None:
+    round_, by = a_round(), cast.member(cast.PHONE_DESK)
+    kit_reported_lost(by=by, kit=round_.kits.get())
+    (lost,) = planned("replacement")
+    with acting(by):
+        make_move(round_, "kit_back", due_on=clock.today(), pool="phone_desk")
+        make_move(round_, "unsuitable", due_on=clock.today(), pool="office", reason="leaking")
+    assert [x.moves.get(event="owe").reason for x in planned("replacement", state="owed")] == ["leaking"]
+    lost.refresh_from_db()
+    assert (lost.state, lost.close_reason) == ("cancelled", "reason_overtaken")
+
+
+def test_a_round_that_closes_while_it_waits_for_a_kit_takes_its_letter_back() -> None:
+    round_, by = a_round(), cast.member(cast.PHONE_DESK)
+    kit_undelivered(by=by, kit=round_.kits.get())
+    (letter,) = planned("replacement")
+    rounds_close(by=by, round_ids=[round_.pk], reason="undeliverable")
+    letters_plan(by=by)
+    letter.refresh_from_db()
+    assert (letter.state, letter.close_reason) == ("cancelled", "round_over")
 
 
 def test_a_reminder_comes_on_its_day_once() -> None:

@@ -25,6 +25,7 @@ from tests.outreach.makers import a_patient, a_result, frozen, planned
 FINE = Facts(round_state="kit_out")
 WRONG: dict[StopCode, dict[str, Any]] = {
     StopCode.RESULT_SUPERSEDED: {"result_current": False},
+    StopCode.REASON_OVERTAKEN: {"reason_overtaken": True},
     StopCode.DIED: {"died": True},
     StopCode.MERGED: {"merged": True},
     StopCode.DUPLICATE: {"duplicate": True},
