@@ -39,6 +39,13 @@ ROUND = Machine(
             "its kit was reported lost or came back undelivered",
         ),
         Step("kit_back_undone", "result_due", "kit_out", DESK, "the scan was undone"),
+        Step(
+            "kit_back_undone",
+            "kit_due",
+            "kit_out",
+            DESK,
+            "the scan that found its kit unsuitable was undone; no other kit is assigned yet",
+        ),
         Step("unsuitable", "result_due", "kit_due", DESK, "no kit of this round can be measured"),
         Step("below", "result_due", "closed", frozenset({Role.LABORATORY}), "a result below was authorised"),
         Step(

@@ -68,8 +68,8 @@ BENCH_SENTENCES: dict[str, Words] = {
     "undone": _("Undone: take this kit out of the rack. Scan it again when it is clear."),
     "uncounted": _("The last scan is no longer counted."),
     "undo_too_late": _("This kit has moved on and cannot be undone here. Tell the phone desk."),
-    "undo_unsuitable": _(
-        "This kit was found unsuitable and a new one is called for. It cannot be undone; tell the phone desk."
+    "undo_replaced": _(
+        "This kit was found unsuitable and a new one is on its way. It cannot be undone; tell the phone desk."
     ),
     "ready": _("Ready. Scan a kit."),
 }

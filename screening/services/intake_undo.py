@@ -107,7 +107,7 @@ def _plain(bench: Bench, outcome: str, code: str) -> ScanAnswer:
 def undo_last(bench: Bench) -> ScanAnswer:
     """Undo the last scan: a kit only shown is dropped, a logged one goes back to how it was.
 
-    Refused in words once the round has moved on, or a new kit is called for.
+    Refused in words once the round has moved on, or a new kit is on its way.
     """
     if bench.pending is not None:
         return bench.answer(BenchOutcome.DROPPED, "dropped")
@@ -146,30 +146,32 @@ def _last_counted(session_id: int) -> Scan | None:
     return None
 
 
+CAME_BACK = ("kit_back", "late_kit")
+
+
+def _moves_to_undo(round_: Round, kit: Kit) -> bool | None:
+    """Whether this kit's scan took the round where it is now; None where the round has moved on since."""
+    own = round_.moves.filter(event__in=CAME_BACK, note=kit.serial).order_by("-seq").first()
+    if own is None:
+        return False
+    later = list(round_.moves.filter(seq__gt=own.seq).values_list("event", "note"))
+    return True if not later or later == [("unsuitable", kit.serial)] else None
+
+
 def _undo_return(bench: Bench, back: Return, kit: Kit) -> str:
     """Take a return back through the three ledgers; the code of the refusal where it is too late."""
-    if back.state == "unsuitable":
-        return "undo_unsuitable"
     round_ = Round.objects.select_for_update().filter(pk=kit.round_id or 0).first()
-    moved = None
-    if round_ is not None:
-        moved = round_.moves.filter(
-            seq=round_.last_seq, event__in=["kit_back", "late_kit"], note=kit.serial
-        ).first()
-        own = round_.moves.filter(event__in=["kit_back", "late_kit"], note=kit.serial).exists()
-        if own and moved is None:
-            return "undo_too_late"
-    if kit.state == "returned" and kit.dispatched_on is None:
-        return "undo_too_late"
-    another = kit.round_id is not None and Kit.objects.filter(
-        round_id=kit.round_id, void_on=None, state__in=["assigned", "dispatched"]
-    ).exclude(pk=kit.pk)
-    if another and kit.void_on is None and another.exists():
+    if kit.round_id is not None and kit.void_on is None:
+        live = Kit.objects.filter(round_id=kit.round_id, void_on=None, state__in=["assigned", "dispatched"])
+        if live.exclude(pk=kit.pk).exists():
+            return "undo_replaced" if back.state == "unsuitable" else "undo_too_late"
+    moved = _moves_to_undo(round_, kit) if round_ is not None else False
+    if moved is None or (kit.state == "returned" and kit.dispatched_on is None):
         return "undo_too_late"
     make_move(back, "undo", reason="scan_undone")
     if kit.state == "returned":
         make_move(kit, "return_undone", note=f"return {back.pk}")
-    if round_ is not None and moved is not None:
+    if round_ is not None and moved:
         due = max(back.due_on or back.arrived_on, back.arrived_on)
         make_move(round_, "kit_back_undone", due_on=due, pool=Pool.OFFICE.value, note=kit.serial)
         due_dates_refresh(by=bench.frame.by, person_ids=[round_.person_id])

@@ -6,8 +6,11 @@ from datetime import timedelta
 import pytest
 from django.db import connection
 
+from outreach.models import Letter
+from outreach.services.planning import letters_plan
 from screening.models import IntakeSession, Return, Scan
 from screening.serials import serial_make
+from screening.services.batches import replacements_send
 from screening.services.intake import (
     bench_scan,
     kit_scan,
@@ -195,8 +198,32 @@ def test_undo_is_refused_once_the_round_has_moved_on_or_a_new_kit_is_called_for(
         make_move(kit.round, "below", reason="below")
     assert say(session, "RB-UNDO").code == "undo_too_late"
     assert Return.objects.get(kit=kit).state == "ready"
-    bench.scan(session, bench.kit_out().serial, "", "over_full")
-    assert say(session, "RB-UNDO ").code == "undo_unsuitable"
+    spoilt, phone_desk = bench.kit_out(), cast.member(cast.PHONE_DESK)
+    bench.scan(session, spoilt.serial, "", "over_full")
+    factories.a_kit()
+    assert replacements_send(by=phone_desk, round_ids=[spoilt.round_id]) == 1
+    assert say(session, "RB-UNDO ").code == "undo_replaced"
+    spoilt.refresh_from_db()
+    assert (spoilt.state, spoilt.round.state) == ("returned", "kit_out")
+
+
+def test_undo_of_an_unsuitable_kit_before_another_was_sent(session: IntakeSession) -> None:
+    kit = bench.kit_out()
+    bench.scan(session, kit.serial, "", "over_full")
+    assert kit.round.state == "kit_out"
+    kit.refresh_from_db()
+    assert kit.round.state == "kit_due"
+    letters_plan(by=cast.member(cast.PHONE_DESK))
+    assert Letter.objects.get(kind="replacement").state == "owed"
+    undone = say(session, "RB-UNDO")
+    assert (undone.outcome, undone.counts.set_aside) == ("undone", 0)
+    kit.refresh_from_db()
+    assert (kit.state, kit.round.state, kit.returns.get().state) == ("dispatched", "kit_out", "undone")
+    letters_plan(by=cast.member(cast.PHONE_DESK))
+    assert Letter.objects.get(kind="replacement").state == "cancelled"
+    assert replacements_send(by=cast.member(cast.PHONE_DESK)) == 0
+    with clock.at(clock.now() + timedelta(seconds=5)):
+        assert bench.scan(session, kit.serial, bench.day_of(3)).outcome == "accepted"
 
 
 def test_undo_of_a_second_kit_leaves_the_round_with_the_first(session: IntakeSession) -> None:
