@@ -123,9 +123,11 @@ def test_keys_move_rows_open_help_and_keep_the_theme(browser: Browser) -> None:
 def test_a_scan_outside_any_field_goes_to_the_search_box(browser: Browser) -> None:
     page, _ = open_page(browser)
     page.keyboard.type("TR7K204118X", delay=4)
-    with page.expect_navigation():
+    with page.expect_request("**/find/") as sent, page.expect_navigation():
         page.keyboard.press("Enter")
-    assert page.url.endswith("/find/?q=TR7K204118X")
+    assert page.url.endswith("/find/"), "no serial, name or number stands in an address"
+    assert sent.value.method == "POST"
+    assert "q=TR7K204118X" in str(sent.value.post_data)
     page.close()
 
 
@@ -149,7 +151,7 @@ def test_a_refused_form_is_swapped_in_focused_and_spoken(browser: Browser) -> No
     with page.expect_request("**/try/") as sent:
         page.evaluate("htmx.ajax('POST', '/try/', {target: '#try', swap: 'outerHTML'})")
     page.wait_for_selector("#try [data-focus]:focus")
-    page.wait_for_function("document.querySelector('#status').textContent === 'Not saved yet'")
+    page.wait_for_selector("#status:text-is('Not saved yet')", state="attached")
     assert "x-csrftoken" in sent.value.headers
     page.close()
 

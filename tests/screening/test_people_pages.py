@@ -28,7 +28,7 @@ def by() -> User:
 
 
 def found(client: Client, text: str) -> object:
-    return client.get(reverse("screening:search"), {"q": text})
+    return client.post(reverse("screening:search"), {"q": text})
 
 
 def journal(place: str) -> list[int]:
@@ -74,6 +74,23 @@ def test_a_search_that_finds_nobody_says_what_to_do(signed_in: SignIn, text: str
     assert words in answer.text
     assert "<script>alert" not in answer.text
     assert journal("search") == []
+
+
+# Source: job description section 9: no personal data in addresses.
+def test_what_was_typed_never_stands_in_an_address(signed_in: SignIn) -> None:
+    person = factories.a_person()
+    client = signed_in(cast.PHONE_DESK)
+    page = client.get(reverse("screening:search"), {"q": "tovelin 1964"})
+    assert (page.status_code, journal("search")) == (200, [])
+    assert person.given_names not in page.text
+    assert 'action="/people/find/" method="post"' in page.text
+    strict = Client(enforce_csrf_checks=True)
+    strict.cookies = client.cookies
+    assert strict.post(reverse("screening:search"), {"q": "tovelin 1964"}).status_code == 403
+    token = {"q": "tovelin 1964", "csrfmiddlewaretoken": page.context["csrf_token"]}
+    answer = strict.post(reverse("screening:search"), token)
+    assert (answer.status_code, answer.request["QUERY_STRING"]) == (200, "")
+    assert person.family_name in answer.text
 
 
 def test_a_kit_in_stock_belongs_to_nobody(signed_in: SignIn, by: User) -> None:
