@@ -1,7 +1,8 @@
 """Who may open the pages of the register, the batches and the people.
 
 The register and its held files belong to those who answer for the data: administrator and manager (a held file
-needs the other one). Batches are opened and posted by the phone desk and the manager; the administrator only looks.
+needs the other one). Batches are opened and posted by the phone desk and the manager; the administrator
+looks, and takes kits into stock.
 A person's page and the search are for those who speak with people: phone desk, coordinator, clinician. The
 administrator configures and sees no person's story, the manager sees counts, the front desk and the laboratory see
 the one kit in hand (least privilege by task).
@@ -25,6 +26,7 @@ ROUTES: dict[str, Door] = {
     "screening:batch": INVITE_OR_LOOK,
     "screening:batch-dispatch": INVITE,
     "screening:replacements": INVITE,
+    "screening:stock": door(Role.ADMINISTRATOR),
     "screening:search": SPEAKS_WITH_PEOPLE,
     "screening:person": SPEAKS_WITH_PEOPLE,
     "screening:person-stop": RECORDS_WISHES,

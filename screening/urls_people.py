@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from screening.views import batches, people, register
+from screening.views import batches, people, register, stock
 
 urlpatterns = [
     path("register/", register.register, name="register"),
@@ -11,6 +11,7 @@ urlpatterns = [
     path("register/<int:pk>/discard/", register.load_discard, name="register-discard"),
     path("register/<int:pk>/refused.csv", register.load_refused, name="register-refused"),
     path("invite/", batches.batches, name="batches"),
+    path("invite/stock/", stock.stock, name="stock"),
     path("invite/replacements/", batches.replacements, name="replacements"),
     path("invite/<int:pk>/", batches.batch, name="batch"),
     path("invite/<int:pk>/dispatch/", batches.dispatch, name="batch-dispatch"),

@@ -76,6 +76,7 @@ def _page(request: HttpRequest, form: BatchForm, may_invite: bool) -> dict[str, 
     return {
         "form": form,
         "may_invite": may_invite,
+        "may_stock": user_holds(actor(request), (Role.ADMINISTRATOR,)),
         "page": page,
         "rows": [(batch, counts[batch.pk]) for batch in page],
         "areas": areas,
