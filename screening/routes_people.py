@@ -27,6 +27,8 @@ ROUTES: dict[str, Door] = {
     "screening:batch-dispatch": INVITE,
     "screening:replacements": INVITE,
     "screening:stock": door(Role.ADMINISTRATOR),
+    "screening:waiting-send": door(Role.PHONE_DESK),
+    "screening:waiting-close": door(Role.PHONE_DESK),
     "screening:search": SPEAKS_WITH_PEOPLE,
     "screening:person": SPEAKS_WITH_PEOPLE,
     "screening:person-stop": RECORDS_WISHES,

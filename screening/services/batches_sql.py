@@ -160,3 +160,25 @@ FROM screening_lot l JOIN screening_kitmodel m ON m.id = l.kit_model_id LEFT JOI
     AND k.state = 'in_stock'
 GROUP BY l.id, m.name ORDER BY l.expires_on, l.id
 """
+
+# Rounds none of whose kits can give a result, and to which no rule sends another kit.
+WAITS_FOR_THE_PHONE_DESK = f"""
+WITH waiting AS (
+    SELECT r.id, r.person_id, r.due_on, CASE
+        WHEN {_SENT} > %(max_replacements)s THEN 'no_more_replacements' ELSE 'undelivered' END AS code
+    FROM screening_round r WHERE {_WANTS_ANOTHER} AND ({_SENT} > %(max_replacements)s
+        OR (SELECT k.state FROM screening_kit k WHERE k.round_id = r.id ORDER BY k.ordinal DESC LIMIT 1) = 'undelivered')
+    UNION ALL
+    SELECT r.id, r.person_id, r.due_on, CASE WHEN EXISTS (
+        SELECT 1 FROM screening_kit k WHERE k.round_id = r.id AND k.void_on IS NULL
+        AND k.state IN ('assigned', 'dispatched')) THEN 'kit_still_out' ELSE 'no_kit_left' END
+    FROM screening_round r WHERE r.state = 'result_due' AND (%(rounds)s::bigint[] IS NULL OR r.id = ANY(%(rounds)s))
+    AND NOT EXISTS (SELECT 1 FROM screening_kit k JOIN screening_return b ON b.kit_id = k.id
+                    WHERE k.round_id = r.id AND b.state IN ('logged', 'set_aside', 'ready')))
+SELECT count(*) OVER (), w.id, p.id, p.given_names || ' ' || p.family_name, w.code, w.due_on,
+    (SELECT count(*) FROM screening_kit k WHERE k.round_id = w.id AND k.dispatched_on IS NOT NULL),
+    coalesce((SELECT k.serial FROM screening_kit k WHERE k.round_id = w.id ORDER BY k.ordinal DESC LIMIT 1), '')
+FROM waiting w JOIN screening_person o ON o.id = w.person_id
+JOIN screening_person p ON p.id = coalesce(o.merged_into_id, o.id)
+ORDER BY w.due_on, w.id LIMIT %(most)s
+"""

@@ -18,6 +18,7 @@ from screening.services.due import due_dates_refresh
 from screening.services.intake_cards import Words
 from screening.services.intake_effects import RESULT_DUE_DAYS, KitFacts, first_possible_day
 from screening.services.intake_sql import closed_days_read, kits_read, kits_void
+from screening.services.policies import policy_on
 from screening.services.rounds import rounds_close
 from staff.acting import Acting, acting
 from staff.errors import RoundbookError
@@ -264,6 +265,17 @@ def _round_without_this_kit(frame: Acting, kit: KitFacts, found: Consequence, re
         make_move(
             round_, "unsuitable", due_on=frame.today, pool=Pool.OFFICE.value, reason=reason, note=kit.serial
         )
+    elif kit.round_state == "result_due" and not kit.other_kit_in and not kit.others_ready:
+        _round_to_the_phone_desk(frame, kit)
+
+
+def _round_to_the_phone_desk(frame: Acting, kit: KitFacts) -> None:
+    """No replacement is left, or another kit is still out: somebody rings, or waits for that kit until it closes."""
+    days = policy_on(frame.today).closing_days_after_replacement if kit.others_out else 1
+    make_move(
+        Round.objects.get(pk=kit.round_id or 0), "reschedule", due_on=frame.today + timedelta(days=days),
+        pool=Pool.PHONE_DESK.value, reason="" if kit.others_out else "no_more_replacements", note=kit.serial,
+    )  # fmt: skip
 
 
 def _reject_other(frame: Acting, back: Return, other_serial: str, note: str) -> None:

@@ -23,6 +23,7 @@ from screening.services.batches import (
 )
 from screening.services.due import due_people_by_area
 from screening.services.policies import policy_on
+from screening.services.waiting import waiting_round_close, waiting_rounds
 from screening.states import ROUND_CLOSE_REASONS
 from staff import clock
 from staff.access import user_holds
@@ -72,6 +73,8 @@ def _page(request: HttpRequest, form: BatchForm, may_invite: bool) -> dict[str, 
     page = Paginator(found, 20).get_page(request.GET.get("page"))
     counts = batch_counts(list(page))
     stock = stock_by_lot(on=today)
+    by_phone = user_holds(actor(request), (Role.PHONE_DESK,))
+    waiting, waiting_total = waiting_rounds(by=actor(request)) if by_phone else ([], 0)
     areas = due_people_by_area(today)
     return {
         "form": form,
@@ -85,6 +88,9 @@ def _page(request: HttpRequest, form: BatchForm, may_invite: bool) -> dict[str, 
         "usable": sum(lot.in_stock for lot in stock if lot.usable),
         "policy": policy_on(today),
         "wanting": replacements_wanted(),
+        "by_phone": by_phone,
+        "waiting": waiting,
+        "waiting_total": waiting_total,
     }
 
 
@@ -134,4 +140,34 @@ def replacements(request: HttpRequest) -> HttpResponse:
         messages.success(
             request, words % {"sent": sent} if sent else _("No replacement kit could be sent today.")
         )
+    return redirect("screening:batches")
+
+
+@require_POST
+def waiting_send(request: HttpRequest, pk: int) -> HttpResponse:
+    """Send another kit to one round whose last kit could not be delivered."""
+    try:
+        sent = replacements_send(by=actor(request), round_ids=[pk])
+    except RoundbookError as error:
+        messages.error(request, str(error.sentence))
+    else:
+        if sent:
+            messages.success(request, _("Another kit was handed to the post."))
+        else:
+            messages.error(
+                request, _("No kit was sent: this round no longer waits for one, or may not have one.")
+            )
+    return redirect("screening:batches")
+
+
+@require_POST
+def waiting_close(request: HttpRequest, pk: int) -> HttpResponse:
+    """Close one round that waits for the phone desk."""
+    try:
+        closed = waiting_round_close(by=actor(request), round_id=pk)
+    except RoundbookError as error:
+        messages.error(request, str(error.sentence))
+    else:
+        words = _("The round is closed: %(reason)s.")
+        messages.success(request, words % {"reason": ROUND_CLOSE_REASONS[closed.close_reason]})
     return redirect("screening:batches")
