@@ -36,7 +36,13 @@ SAMPLE = Machine(
         "recalled": _("taken back to the desk"),
     },
     steps=(
-        *steps("take_in", ["", "recalled"], "ready", LAB, "its return is ready; the same vial when it was scanned anew"),
+        *steps(
+            "take_in",
+            ["", "recalled"],
+            "ready",
+            LAB,
+            "its return is ready; the same vial when it was scanned anew",
+        ),
         *steps(
             "load", ["ready", "repeat"], "in_run", LAB, "scanned at the bench into an open run in control"
         ),
@@ -56,7 +62,13 @@ SAMPLE = Machine(
         *steps(
             "retest", ["held", "ready_to_authorise"], "repeat", LAB, "to be measured again from the kept vial"
         ),
-        *steps("spoil", ["ready", "in_run", "repeat", "held"], "unsuitable", LAB, "too old at analysis, or spoilt"),
+        *steps(
+            "spoil",
+            ["ready", "in_run", "repeat", "held"],
+            "unsuitable",
+            LAB,
+            "too old at analysis, or spoilt",
+        ),
         Step("report", "ready_to_authorise", "reported", LAB, "its result was authorised"),
         Step("withdraw", "reported", "repeat", LAB, "its result was withdrawn"),
         *steps(
@@ -149,7 +161,7 @@ REFERRAL = Machine(
         Step("histology", "histology_due", "to_classify", FOLLOW, "all histology is in"),
         *steps(
             "elsewhere",
-            _BEFORE_EXAM + ["undecided"],
+            [*_BEFORE_EXAM, "undecided"],
             "elsewhere",
             FOLLOW,
             "examined elsewhere; chased for the report",

@@ -1,5 +1,7 @@
 """Earlier rounds of people who were screened before the programme moved to this registry, laid in set-based."""
 
+from typing import Any
+
 from django.db import connection
 
 from oversight.rehearsal.plan import Plan
@@ -46,7 +48,12 @@ def history_lay_in(plan: Plan, rows: list[int], *, by: User, protocol: Protocol)
         for day, was_below in zip(back, below, strict=True)
     ]
     with acting(by, reason="history from the earlier registry"), connection.cursor() as cursor:
-        facts = {"numbers": numbers, "invited": invited, "below": below, "protocol": protocol.pk}
+        facts: dict[str, Any] = {
+            "numbers": numbers,
+            "invited": invited,
+            "below": below,
+            "protocol": protocol.pk,
+        }
         cursor.execute(ROUNDS, facts)
         made = int(cursor.rowcount)
         cursor.execute(MOVES, facts)

@@ -87,9 +87,10 @@ def people_drawn(rng: np.random.Generator, n: int) -> People:
 def return_probability(people: People) -> Numbers:
     """Chance that the kit comes back (job 12.2)."""
     base = np.where(people.male == 1, np.take(BASE_M, people.band), np.take(BASE_F, people.band))
-    return np.clip(
+    chance: Numbers = np.clip(
         base + np.take(BY_FIFTH, people.fifth - 1) + np.where(people.first, -0.06, 0.032), 0.02, 0.98
     )
+    return chance
 
 
 def arrival_days_drawn(rng: np.random.Generator, n: int) -> Whole:
@@ -162,4 +163,5 @@ def finding_weights(fhb: float, band: int, male: int) -> Numbers:
             1.0,
         ]
     )
-    return weights / weights.sum()
+    shares: Numbers = weights / weights.sum()
+    return shares

@@ -67,17 +67,44 @@ class Stack:
         """Start one process, its output in a log file."""
         log = (self.logs / f"{name}.log").open("ab")
         self.processes[name] = subprocess.Popen(
-            [sys.executable, "-m", *command], cwd=ROOT, env=self.env, stdout=log, stderr=log, start_new_session=True
+            [sys.executable, "-m", *command],
+            cwd=ROOT,
+            env=self.env,
+            stdout=log,
+            stderr=log,
+            start_new_session=True,
         )
 
     def start_web(self) -> None:
         """The web process, until it answers."""
-        self.start("web", "gunicorn", "config.wsgi", "--bind", f"127.0.0.1:{self.port}", "--threads", "4", "--worker-class", "gthread")
+        self.start(
+            "web",
+            "gunicorn",
+            "config.wsgi",
+            "--bind",
+            f"127.0.0.1:{self.port}",
+            "--threads",
+            "4",
+            "--worker-class",
+            "gthread",
+        )
         self.wait_for_web()
 
     def start_worker(self) -> None:
         """A worker and the beat that rings it."""
-        self.start("worker", "celery", "-A", "config", "worker", "--pool", "prefork", "--concurrency", "1", "-l", "INFO")
+        self.start(
+            "worker",
+            "celery",
+            "-A",
+            "config",
+            "worker",
+            "--pool",
+            "prefork",
+            "--concurrency",
+            "1",
+            "-l",
+            "INFO",
+        )
         self.start("beat", "celery", "-A", "config", "beat", "-l", "INFO", "-s", str(self.logs / "beat"))
 
     def wait_for_web(self, seconds: float = 60) -> None:
@@ -85,7 +112,7 @@ class Stack:
         end = time.monotonic() + seconds
         while time.monotonic() < end:
             try:
-                with urllib.request.urlopen(f"{self.address}/readyz", timeout=2) as answer:
+                with urllib.request.urlopen(f"{self.address}/readyz", timeout=2) as answer:  # noqa: S310 - our own server
                     if answer.status == 200:
                         return
             except OSError:
@@ -95,7 +122,12 @@ class Stack:
     def manage(self, *arguments: str) -> str:
         """Run one management command and return what it printed."""
         done = subprocess.run(
-            [sys.executable, "manage.py", *arguments], cwd=ROOT, env=self.env, capture_output=True, text=True, check=False
+            [sys.executable, "manage.py", *arguments],
+            cwd=ROOT,
+            env=self.env,
+            capture_output=True,
+            text=True,
+            check=False,
         )
         assert done.returncode == 0, done.stdout + done.stderr
         return done.stdout
