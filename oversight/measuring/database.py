@@ -19,7 +19,14 @@ from staff.errors import RoundbookError
 
 PREFIX = "rbmeasure"
 LOCK = 726_301
-SHAPES = ("*/migrations/*.py", "*/states.py", "*/apps.py", "*/walls.py", "staff/ledger/*.py", "oversight/measuring/feed.py")
+SHAPES = (
+    "*/migrations/*.py",
+    "*/states.py",
+    "*/apps.py",
+    "*/walls.py",
+    "staff/ledger/*.py",
+    "oversight/measuring/feed.py",
+)
 WAITS = 100
 _copies = count(1)
 Fill = Callable[[], None]
@@ -29,7 +36,8 @@ def owner_connection(database: str = "postgres") -> psycopg.Connection:
     """A connection of the owner role, which may make databases and switch triggers off."""
     if not settings.OWNER_DATABASE_URL:
         raise RoundbookError(
-            "no_owner", "Set DATABASE_OWNER_URL to an address whose role may make databases, then measure again."
+            "no_owner",
+            "Set DATABASE_OWNER_URL to an address whose role may make databases, then measure again.",
         )
     return psycopg.connect(settings.OWNER_DATABASE_URL, dbname=database, autocommit=True)
 
@@ -91,9 +99,13 @@ def _migrate(name: str) -> None:
     url = urlunsplit(urlsplit(settings.OWNER_DATABASE_URL)._replace(path=f"/{name}"))
     env = os.environ | {"ROUNDBOOK_DB_ROLE": "owner", "DATABASE_OWNER_URL": url, "DATABASE_URL": url}
     command = [sys.executable, "manage.py", "migrate", "-v0"]
-    done = subprocess.run(command, cwd=settings.BASE_DIR, env=env, capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        command, cwd=settings.BASE_DIR, env=env, capture_output=True, text=True, check=False
+    )
     if done.returncode:
-        raise RoundbookError("not_migrated", f"The database for measuring could not be made: {done.stderr[-500:]}")
+        raise RoundbookError(
+            "not_migrated", f"The database for measuring could not be made: {done.stderr[-500:]}"
+        )
 
 
 @contextmanager

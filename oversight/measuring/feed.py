@@ -9,9 +9,28 @@ HEADER = (
     "person_number,family_name,given_names,birth_date,sex,address_1,address_2,locality,postcode,phone,email,language,"
     "area_code,practice_code,deceased_on,left_area_on"
 )
-FAMILY = ("Tolvane", "Merrick", "Oskerel", "Quenby", "Drastin", "Yllmar", "Penhollow", "Skarrow", "Vintrey", "Albrun")
+FAMILY = (
+    "Tolvane",
+    "Merrick",
+    "Oskerel",
+    "Quenby",
+    "Drastin",
+    "Yllmar",
+    "Penhollow",
+    "Skarrow",
+    "Vintrey",
+    "Albrun",
+)
 GIVEN = ("Marra", "Jonas", "Tessaly", "Corvin", "Isolde", "Bram", "Wenna", "Orlo", "Petra", "Hale", "Sunniva")
-STREETS = ("Mill Lane", "Harbour Row", "Quarry Road", "Chapel Hill", "Dune Street", "Orchard Way", "Salt Walk")
+STREETS = (
+    "Mill Lane",
+    "Harbour Row",
+    "Quarry Road",
+    "Chapel Hill",
+    "Dune Street",
+    "Orchard Way",
+    "Salt Walk",
+)
 TOWNS = (
     ("Northmere", "NOR"), ("Quillport", "QUI"), ("Hessenby", "HES"), ("Saltrow", "SAL"), ("Upper Dunmarrow", "DUN"),
     ("Ulverdrim", "ULV"),

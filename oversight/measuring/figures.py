@@ -26,22 +26,39 @@ class Measurement:
 MEASUREMENTS: dict[str, Measurement] = {
     one.name: one
     for one in (
-        Measurement("register_first_load", "bare COPY plus building the indexes", register.first_load, needs_people=False),
+        Measurement(
+            "register_first_load",
+            "bare COPY plus building the indexes",
+            register.first_load,
+            needs_people=False,
+        ),
         Measurement("register_reload_1pct", "upserting every row", register.reload_one_percent),
         Measurement("register_reload_same", "upserting every row", register.reload_same),
         Measurement("due", "anti-joins straight to the history", register.due),
         Measurement(
-            "batch", "the bare INSERT…SELECT into the same tables with keys and checks but no triggers", rounds.batch
+            "batch",
+            "the bare INSERT…SELECT into the same tables with keys and checks but no triggers",
+            rounds.batch,
         ),
         Measurement("moves", "bare UPDATE plus INSERT without triggers", rounds.moves),
         Measurement("scan_1", "the bare psycopg transaction, without triggers", kits.scan_1),
         Measurement("readings", "the bare set-based SQL, without triggers", kits.readings),
-        Measurement("letters", "one WeasyPrint document a letter, style sheet and fonts read once", mail.letters),
+        Measurement(
+            "letters", "one WeasyPrint document a letter, style sheet and fonts read once", mail.letters
+        ),
     )
 }
 """Every measurement, in the order in which all are run."""
 PLANNED = frozenset(
-    {"scan_8", "scan_32", "planner_idle", "dashboard", "dashboard_columnar", "proof_full", "proof_incremental"}
+    {
+        "scan_8",
+        "scan_32",
+        "planner_idle",
+        "dashboard",
+        "dashboard_columnar",
+        "proof_full",
+        "proof_incremental",
+    }
 )
 
 

@@ -73,7 +73,13 @@ def scan_1(bench: Bench) -> Measured:
         return each
 
     def bare(n: int) -> int:
-        facts = {"session": other.pk, "delivery": delivery.pk, "today": today, "day": day, "by": bench.desk.pk}
+        facts = {
+            "session": other.pk,
+            "delivery": delivery.pk,
+            "today": today,
+            "day": day,
+            "by": bench.desk.pk,
+        }
         with bare_hands(*SCAN_TABLES, by=bench.desk) as owner:
             for sequence, serial in enumerate(islice(serials, each), start=1 + n * each):
                 _bare_scan(owner, facts | {"n": sequence, "serial": serial})
@@ -152,7 +158,10 @@ def _bare_file(bench: Bench, run: Run, content: bytes) -> int:
             b"CREATE TEMP TABLE bare_lines (number int, serial text, value text, unit text, flag text, read_at text)"
             b" ON COMMIT DROP"
         )
-        with owner.cursor() as cursor, cursor.copy(b"COPY bare_lines FROM STDIN (FORMAT csv, HEADER)") as copy:
+        with (
+            owner.cursor() as cursor,
+            cursor.copy(b"COPY bare_lines FROM STDIN (FORMAT csv, HEADER)") as copy,
+        ):
             copy.write(content)
         owner.execute(b"ANALYZE bare_lines")
         written = [owner.execute(statement.encode(), facts).rowcount for statement in BARE_READINGS]

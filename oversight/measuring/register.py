@@ -80,9 +80,7 @@ def reload_same(bench: Bench) -> Measured:
     """The register again with nobody changed, in another order so that the file is not known."""
     orders = [feed_file(bench.people, backwards=True) + b"\n" * n for n in range(3)]
     with _bare_register(bench) as owner_copy:
-        return bench.race(
-            lambda n: people_load(orders[n], by=bench.desk, second=bench.second), owner_copy
-        )
+        return bench.race(lambda n: people_load(orders[n], by=bench.desk, second=bench.second), owner_copy)
 
 
 @contextmanager

@@ -117,7 +117,10 @@ def moves(bench: Bench) -> Measured:
             )
 
     def bare(_n: int) -> int:
-        with bare_hands("screening_round", "screening_roundmove", by=bench.desk) as owner, owner.transaction():
+        with (
+            bare_hands("screening_round", "screening_roundmove", by=bench.desk) as owner,
+            owner.transaction(),
+        ):
             return owner.execute(BARE_MOVES.encode(), {"ids": rounds, "due": due}).rowcount
 
     found = bench.race(ours, bare)

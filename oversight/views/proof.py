@@ -24,7 +24,9 @@ def _reader(request: HttpRequest) -> User:
 @require_GET
 def nobody_falls_through(request: HttpRequest) -> HttpResponse:
     """The latest run, check by check, with the runs before it."""
-    runs = list(ProofRun.objects.select_related("run_by").prefetch_related("results").order_by("-pk")[:HISTORY])
+    runs = list(
+        ProofRun.objects.select_related("run_by").prefetch_related("results").order_by("-pk")[:HISTORY]
+    )
     latest = runs[0] if runs else None
     return render(
         request,

@@ -22,7 +22,13 @@ def test_duties_are_done_once_a_day() -> None:
     round_ = factories.a_round(sent_days_ago=95)
     system = User.objects.system()
     first, second = daily_duties(by=system), daily_duties(by=system)
-    assert first == {"months": True, "close-unreturned": True, "due-sweep": True, "prove": True, "alarm": False}
+    assert first == {
+        "months": True,
+        "close-unreturned": True,
+        "due-sweep": True,
+        "prove": True,
+        "alarm": False,
+    }
     assert set(second.values()) == {False}
     assert Round.objects.get(pk=round_.pk).close_reason == "not_returned"
     assert ProofRun.objects.count() == 1
@@ -30,7 +36,9 @@ def test_duties_are_done_once_a_day() -> None:
         assert daily_duties(by=system)["prove"] is True
 
 
-def test_a_duty_that_fails_does_not_stop_the_others_and_is_tried_again(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_duty_that_fails_does_not_stop_the_others_and_is_tried_again(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     system = User.objects.system()
 
     def fails(**_: object) -> int:

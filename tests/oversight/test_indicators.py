@@ -27,7 +27,9 @@ def twelve_people() -> None:
     # 1 woman 52 QUI: back day 10, result day 12, below: in both windows
     worked.released(worked.came_back(worked.invited(SENT, age=52), day(10)), day(12))
     # 2 man 61 QUI: back day 20, result day 22, at or above, examined 40 days later: in both windows
-    high = worked.released(worked.came_back(worked.invited(SENT, sex="male", age=61), day(20)), day(22), high=True)
+    high = worked.released(
+        worked.came_back(worked.invited(SENT, sex="male", age=61), day(20)), day(22), high=True
+    )
     worked.examined(high, day(62))
     # 3 woman 64 NOR: back on day 90 itself, result day 120 itself: both count, to the day
     worked.released(worked.came_back(worked.invited(SENT, age=64, area="NOR"), day(90)), day(120))
@@ -99,10 +101,18 @@ def test_positivity_counted_by_hand() -> None:
         ("month", "2026-03-01"): (1, 3), ("month", "2026-04-01"): (0, 1), ("month", "2026-06-01"): (0, 2),
         ("month", "2026-07-01"): (1, 1),
     }  # fmt: skip
-    assert (found.total.figures["examined_90"].numerator, found.total.figures["examined_90"].denominator) == (1, 2)
+    assert (found.total.figures["examined_90"].numerator, found.total.figures["examined_90"].denominator) == (
+        1,
+        2,
+    )
     # in March: 11 rounds invited in a batch and not in error, one outside; back 1, 2, 11, 12; results 1, 2, 12; two referrals still open
     assert (counts.invited, counts.outside_batches, counts.kits_back, counts.results) == (11, 1, 4, 3)
-    assert (counts.at_or_above, counts.examined, counts.referrals_open, counts.referrals_closed) == (1, 0, 2, 0)
+    assert (counts.at_or_above, counts.examined, counts.referrals_open, counts.referrals_closed) == (
+        1,
+        0,
+        2,
+        0,
+    )
 
 
 def test_rows_of_every_cut_add_up_to_the_total() -> None:

@@ -25,9 +25,13 @@ PROOF = "/nobody-falls-through/"
 def some_people() -> None:
     """One result below, one at or above, one person who has not answered."""
     sent = clock.today() - timedelta(days=40)
-    worked.released(worked.came_back(worked.invited(sent), sent + timedelta(days=10)), sent + timedelta(days=11))
     worked.released(
-        worked.came_back(worked.invited(sent, sex="male"), sent + timedelta(days=12)), sent + timedelta(days=13), high=True
+        worked.came_back(worked.invited(sent), sent + timedelta(days=10)), sent + timedelta(days=11)
+    )
+    worked.released(
+        worked.came_back(worked.invited(sent, sex="male"), sent + timedelta(days=12)),
+        sent + timedelta(days=13),
+        high=True,
     )
     worked.invited(sent, area="NOR")
 

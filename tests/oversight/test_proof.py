@@ -50,7 +50,9 @@ def healthy(as_owner: psycopg.Connection) -> Healthy:
     worked.letter(below, ago(18))
     fresh = worked.came_back(worked.invited(ago(30)), ago(1))
     worked.invited(ago(10))
-    InboxLine.objects.create(at=clock.now(), file_id=1, line=1, raw="x", verdict="unknown_serial", sentence="x")
+    InboxLine.objects.create(
+        at=clock.now(), file_id=1, line=1, raw="x", verdict="unknown_serial", sentence="x"
+    )
     return Healthy(high, below, fresh)
 
 
@@ -97,7 +99,11 @@ def date_long_past(owner: psycopg.Connection, healthy: Healthy) -> None:
 
 
 def high_letter_never_left(owner: psycopg.Connection, healthy: Healthy) -> None:
-    damage(owner, "outreach_letter", f"UPDATE outreach_letter SET result_id = NULL WHERE result_id = {healthy.high.pk}")
+    damage(
+        owner,
+        "outreach_letter",
+        f"UPDATE outreach_letter SET result_id = NULL WHERE result_id = {healthy.high.pk}",
+    )
     damage(
         owner, "results_result",
         f"UPDATE results_result SET authorised_on = '2026-06-15' WHERE id = {healthy.high.pk}",
@@ -106,7 +112,9 @@ def high_letter_never_left(owner: psycopg.Connection, healthy: Healthy) -> None:
 
 def below_letter_never_left(owner: psycopg.Connection, healthy: Healthy) -> None:
     damage(
-        owner, "outreach_letter", f"UPDATE outreach_letter SET result_id = NULL WHERE result_id = {healthy.below.pk}"
+        owner,
+        "outreach_letter",
+        f"UPDATE outreach_letter SET result_id = NULL WHERE result_id = {healthy.below.pk}",
     )
 
 
@@ -169,7 +177,14 @@ def test_a_healthy_database_holds(healthy: Healthy) -> None:
     assert fired(run) == {}
     checked = {r.check_name: r.checked for r in run.results.all()}
     assert set(checked) == set(CHECKS)
-    assert (checked["I1"], checked["I2"], checked["I10"], checked["I10b"], checked["I18"], checked["I25"]) == (1, 1, 1, 1, 3, 1)
+    assert (
+        checked["I1"],
+        checked["I2"],
+        checked["I10"],
+        checked["I10b"],
+        checked["I18"],
+        checked["I25"],
+    ) == (1, 1, 1, 1, 3, 1)
 
 
 @pytest.mark.parametrize(("name", "how"), DAMAGES, ids=lambda one: getattr(one, "__name__", one))
@@ -219,5 +234,3 @@ def test_overdue_days_skip_weekends(today: date, days: int, latest: date) -> Non
 
 def test_a_closed_day_moves_the_limit() -> None:
     assert overdue_on(date(2026, 6, 17), 1, {date(2026, 6, 16)}) == date(2026, 6, 14)
-
-

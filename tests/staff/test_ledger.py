@@ -148,7 +148,9 @@ def test_a_large_change_after_a_small_one_keeps_a_steady_plan() -> None:
     """The trap: a session's history trigger keeps the plan of its first, small statement."""
     from screening.models import Person
 
-    people = [Person(family_name=f"Tol{n}", given_names="Mara", birth_date="1960-01-01") for n in range(4_000)]
+    people = [
+        Person(family_name=f"Tol{n}", given_names="Mara", birth_date="1960-01-01") for n in range(4_000)
+    ]
     Person.objects.bulk_create(people)
     with acting(cast.member(cast.ADMINISTRATOR)):
         Person.objects.filter(pk=people[0].pk).update(locality="Northmere")

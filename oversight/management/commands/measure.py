@@ -23,7 +23,9 @@ class Command(BaseCommand):
         parser.add_argument("names", nargs="*", metavar="NAME", help="figures to measure; none: all of them")
         parser.add_argument("--people", type=int, default=100_000, help="people in the register")
         parser.add_argument("--json", action="store_true", help="one JSON object a line instead of a table")
-        parser.add_argument("--dry-run", action="store_true", help="say what would be measured, measure nothing")
+        parser.add_argument(
+            "--dry-run", action="store_true", help="say what would be measured, measure nothing"
+        )
 
     def handle(self, *_args: Any, **options: Any) -> None:
         """Measure and print each figure as soon as it is known."""
