@@ -50,6 +50,7 @@ maintenance_work_mem = 256MB
 random_page_cost = 1.1
 max_wal_size = 2GB
 jit = off
+autovacuum_naptime = 5s
 fsync = on
 timezone = 'UTC'
 log_timezone = 'UTC'

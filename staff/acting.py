@@ -1,12 +1,12 @@
 """Who acts, when and why: set once a transaction, read by every default and trigger."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Hashable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from django.db import connection, transaction
 
@@ -23,6 +23,7 @@ class Acting:
     by: "User"
     now: datetime
     reason: str
+    memo: dict[Hashable, Any] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def today(self) -> date:
@@ -51,15 +52,31 @@ def acting(by: "User", *, reason: str = "") -> Iterator[Acting]:
     and refuses a ledger row without one.
     """
     outer = _frame.get() if connection.in_atomic_block else None
-    frame = Acting(
-        by=by, now=outer.now if outer else clock.now(), reason=reason or (outer.reason if outer else "")
-    )
-    with transaction.atomic():
-        _announce(frame)
+    if outer is None:
+        frame = Acting(by=by, now=clock.now(), reason=reason)
+    else:
+        frame = Acting(by=by, now=outer.now, reason=reason or outer.reason, memo=outer.memo)
+    # A nested frame needs no savepoint: when it fails, the outer transaction may only be rolled back.
+    with transaction.atomic(savepoint=outer is None):
+        if frame != outer:
+            _announce(frame)
         token = _frame.set(frame)
         try:
             yield frame
         finally:
             _frame.reset(token)
-        if outer is not None:
+        if outer is not None and frame != outer:
             _announce(outer)
+
+
+T = TypeVar("T")
+
+
+def remembered(key: Hashable, make: Callable[[], T]) -> T:
+    """What `make` gives, made once in a transaction; for policy rows and calendars that many steps of it read."""
+    frame = _frame.get() if connection.in_atomic_block else None
+    if frame is None:
+        return make()
+    if key not in frame.memo:
+        frame.memo[key] = make()
+    return cast(T, frame.memo[key])

@@ -8,13 +8,17 @@ from django.utils.translation import gettext_lazy as _
 from outreach.models import OutreachPolicy
 from outreach.timing import PostCalendar
 from screening.services.rounds import policy_on
+from staff.acting import remembered
 from staff.errors import RoundbookError
 from staff.models import NonWorkingDay
 
 
 def outreach_policy_on(day: date) -> OutreachPolicy:
     """The outreach section of the protocol in force on a day."""
-    policy = OutreachPolicy.objects.filter(protocol=policy_on(day).protocol).first()
+    policy = remembered(
+        ("outreach policy", day),
+        lambda: OutreachPolicy.objects.filter(protocol=policy_on(day).protocol).first(),
+    )
     if policy is None:
         raise RoundbookError(
             "no_outreach_policy",

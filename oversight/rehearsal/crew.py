@@ -1,7 +1,6 @@
 """The cast of a rehearsal and the things every part of its day needs."""
 
 from dataclasses import dataclass, field
-from datetime import date
 
 import numpy as np
 
@@ -53,8 +52,6 @@ class Stage:
     rng: np.random.Generator
     counts: dict[str, int] = field(default_factory=dict)
     row_of_serial: dict[str, int] = field(default_factory=dict)
-    row_of_person: dict[int, int] = field(default_factory=dict)
-    last_dispatch: date | None = None
 
     def tally(self, name: str, more: int) -> None:
         """Add to a count."""

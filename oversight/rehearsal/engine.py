@@ -7,6 +7,7 @@ import numpy as np
 
 from oversight.models import Rehearsal
 from oversight.rehearsal.crew import Stage, crew_called
+from oversight.rehearsal.desks import Desk, Tell, play_side_by_side
 from oversight.rehearsal.follow_work import Follow, day_of_follow_up
 from oversight.rehearsal.history import history_lay_in
 from oversight.rehearsal.lab_work import day_in_the_laboratory
@@ -19,6 +20,7 @@ from oversight.rehearsal.post_work import (
     newcomers_loaded,
     replacements_sent,
     sack_logged,
+    sent_noted,
     set_asides_solved,
 )
 from oversight.rehearsal.setting import region_lay_down
@@ -30,7 +32,6 @@ from screening.services.register import register_apply, register_stage
 from screening.services.rounds import rounds_close_unreturned
 from staff import clock
 
-Tell = Callable[[str, float], None]
 HOURS = {"dispatch": (8, 0), "post": (9, 0), "open": (10, 0), "load": (11, 30), "close": (12, 0), "release": (13, 0), "mail": (14, 0), "follow": (15, 0), "night": (21, 0)}  # fmt: skip
 
 
@@ -60,17 +61,15 @@ def rehearse(*, invited_people: int, seed: int, today: date, tell: Tell, complet
             today=last_day,
         )
         stage = _prologue(first_day, invited_people, seed, tell)
-    post, follow = Post(), Follow()
-    day = first_day
-    while day <= last_day:
-        if day.weekday() < 5:
-            _play(stage, post, follow, day)
-        done = (day - first_day).days / max((last_day - first_day).days, 1)
-        tell(
-            f"{day:%d %b %Y}: {stage.counts.get('invited', 0):,} invited, {stage.counts.get('kits back', 0):,} kits back",
-            0.2 + 0.8 * done,
-        )
-        day += timedelta(days=1)
+    days = [first_day + timedelta(days=n) for n in range((last_day - first_day).days + 1)]
+    desks = (
+        Desk("invitations", after="", play=_invitations),
+        Desk("bench", after="invitations", play=_post_and_bench),
+        Desk("follow-up", after="bench", play=_follow_up),
+    )
+    for counts in play_side_by_side(desks, [d for d in days if d.weekday() < 5], stage=stage, tell=tell):
+        for name, count in counts.items():
+            stage.tally(name, count)
     with clock.at(hours_of(last_day)["night"]):
         prove(by=stage.crew.system)
     Rehearsal.objects.filter(pk=mark.pk).update(
@@ -114,21 +113,41 @@ def _stock(stage: Stage, plan: Plan) -> None:
         )
 
 
-def _play(stage: Stage, post: Post, follow: Follow, day: date) -> None:
-    hours = hours_of(day)
-    with clock.at(hours["dispatch"]):
-        if day.weekday() == 0:
-            newcomers_loaded(stage, day)
-        invited(stage, post, day)
-    with clock.at(hours["post"]):
-        sack_logged(stage, post, day)
-        set_asides_solved(stage, post, day)
-    with clock.at(hours["open"]):
-        day_in_the_laboratory(stage, day, hours)
-    with clock.at(hours["mail"]):
-        replacements_sent(stage, post, day)
-        mail_out(stage)
-    with clock.at(hours["follow"]):
-        day_of_follow_up(stage, follow, day)
-    with clock.at(hours["night"]):
-        rounds_close_unreturned(by=stage.crew.system)
+def _invitations(stage: Stage) -> Callable[[date], None]:
+    def play(day: date) -> None:
+        with clock.at(hours_of(day)["dispatch"]):
+            if day.weekday() == 0:
+                newcomers_loaded(stage, day)
+            invited(stage, day)
+
+    return play
+
+
+def _post_and_bench(stage: Stage) -> Callable[[date], None]:
+    post = Post()
+
+    def play(day: date) -> None:
+        hours = hours_of(day)
+        sent_noted(stage, post, day)
+        with clock.at(hours["post"]):
+            sack_logged(stage, post, day)
+            set_asides_solved(stage, post, day)
+        with clock.at(hours["open"]):
+            day_in_the_laboratory(stage, day, hours)
+        with clock.at(hours["mail"]):
+            replacements_sent(stage, post, day)
+            mail_out(stage)
+        with clock.at(hours["night"]):
+            rounds_close_unreturned(by=stage.crew.system)
+
+    return play
+
+
+def _follow_up(stage: Stage) -> Callable[[date], None]:
+    follow = Follow()
+
+    def play(day: date) -> None:
+        with clock.at(hours_of(day)["follow"]):
+            day_of_follow_up(stage, follow, day)
+
+    return play

@@ -51,7 +51,7 @@ def day_of_follow_up(stage: Stage, follow: Follow, day: date) -> None:
 
 
 def _begin(stage: Stage, follow: Follow, referral: Referral, day: date) -> None:
-    row = stage.row_of_person[referral.person_id]
+    row = stage.plan.row_of_number[referral.person.identifiers.get(valid_to=None).value]
     people = stage.plan.people
     follow.ways[referral.pk] = way_drawn(
         stage.rng,

@@ -65,9 +65,7 @@ def readings_file(stage: Stage, samples: list[str], start: datetime) -> bytes:
     for n, serial in enumerate(samples):
         at = (local + timedelta(seconds=300 + pace * n)).replace(microsecond=0)
         fhb = float(stage.plan.course.fhb[stage.row_of_serial[serial]])
-        lines.append(
-            f"{n + 1},{serial},{as_displayed(fhb)},ng/mL,,{at.replace(tzinfo=None).isoformat()}\n"
-        )
+        lines.append(f"{n + 1},{serial},{as_displayed(fhb)},ng/mL,,{at.replace(tzinfo=None).isoformat()}\n")
     return "".join(lines).encode()
 
 

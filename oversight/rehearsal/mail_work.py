@@ -14,6 +14,8 @@ def mail_out(stage: Stage) -> int:
     letters_plan(by=crew.system)
     letters_freeze(by=crew.system, limit=LIMIT)
     run = print_run_make(by=crew.office, limit=LIMIT)
-    left = print_run_hand_over(by=crew.office, print_run=run, without_document=True) if run.letters_count else 0
+    left = (
+        print_run_hand_over(by=crew.office, print_run=run, without_document=True) if run.letters_count else 0
+    )
     stage.tally("letters", left)
     return left

@@ -41,7 +41,9 @@ class Plan:
 
     def register_file(self, rows: list[int]) -> bytes:
         """A register file of these rows."""
-        return register_file_written({name: [values[row] for row in rows] for name, values in self.columns.items()})
+        return register_file_written(
+            {name: [values[row] for row in rows] for name, values in self.columns.items()}
+        )
 
 
 def _birth_date(people: People, row: int, due: date) -> str:

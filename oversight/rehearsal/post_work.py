@@ -14,6 +14,7 @@ from screening.services.batches import batch_dispatch, batch_open, kit_undeliver
 from screening.services.intake import delivery_record, return_solve, returns_log_many
 from screening.services.intake_solve import Answer
 from screening.services.register import register_apply, register_stage
+from staff.acting import acting
 from staff.models import Site
 
 NORTH = {"NOR", "DUN", "ULV"}
@@ -57,28 +58,37 @@ FROM screening_kit k JOIN screening_round r ON r.id = k.round_id JOIN screening_
 JOIN screening_personidentifier i ON i.person_id = p.id AND i.scheme = 'register' AND i.valid_to IS NULL
 LEFT JOIN screening_area a ON a.id = p.area_id
 """
-OF_BATCH = BOUND + "WHERE r.batch_id = %(batch)s AND k.ordinal = 1 AND k.dispatched_on = %(day)s"
+OF_BATCH = (
+    BOUND
+    + """JOIN screening_batch b ON b.id = r.batch_id
+WHERE b.dispatched_on = %(day)s AND k.ordinal = 1 AND k.dispatched_on = %(day)s"""
+)
 REPLACED = BOUND + "WHERE k.ordinal > 1 AND k.dispatched_on = %(day)s"
 
 
-def invited(stage: Stage, post: Post, day: date) -> Batch | None:
-    """Open today's batch, send its letters and kits, and draw what comes back when."""
+def invited(stage: Stage, day: date) -> Batch | None:
+    """Open today's batch, print its letters, and hand kits and letters to the post, all in one transaction."""
     size = stage.plan.size_on(day)
     if not size:
         return None
-    batch = batch_open(by=stage.crew.office, size=size)
-    mail_out(stage)
-    batch_dispatch(by=stage.crew.office, batch=batch)
-    with connection.cursor() as cursor:
-        cursor.execute(OF_BATCH, {"day": day, "batch": batch.pk})
-        for serial, number, person_id, area in cursor.fetchall():
-            row = stage.plan.row_of_number.get(number)
-            if row is not None:
-                stage.row_of_serial[serial] = row
-                stage.row_of_person[person_id] = row
-                stage.tally("invited", 1)
-                _course(stage, post, serial, row, day, area)
+    with acting(stage.crew.office, reason="today's batch"):
+        batch = batch_open(by=stage.crew.office, size=size)
+        mail_out(stage)
+        batch_dispatch(by=stage.crew.office, batch=batch)
     return batch
+
+
+def sent_noted(stage: Stage, post: Post, day: date) -> None:
+    """Note whose kits went out today, and draw what comes back when."""
+    with connection.cursor() as cursor:
+        cursor.execute(OF_BATCH, {"day": day})
+        rows = cursor.fetchall()
+    for serial, number, _person, area in rows:
+        row = stage.plan.row_of_number.get(number)
+        if row is not None:
+            stage.row_of_serial[serial] = row
+            stage.tally("invited", 1)
+            _course(stage, post, serial, row, day, area)
 
 
 def _course(stage: Stage, post: Post, serial: str, row: int, sent: date, area: str) -> None:
@@ -130,7 +140,9 @@ def set_asides_solved(stage: Stage, post: Post, day: date) -> None:
     ):
         told = stage.rng.random() < 0.55
         if told and (collected := post.collected.get(aside.kit.serial)):
-            return_solve(by=stage.crew.office, return_=aside, answer=Answer.DAY_TOLD, day=collected.isoformat())
+            return_solve(
+                by=stage.crew.office, return_=aside, answer=Answer.DAY_TOLD, day=collected.isoformat()
+            )
         else:
             return_solve(by=stage.crew.office, return_=aside, answer=Answer.UNSUITABLE)
         stage.tally("set asides solved", 1)

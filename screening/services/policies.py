@@ -5,11 +5,16 @@ from datetime import date
 from django.utils.translation import gettext_lazy as _
 
 from screening.models import ScreeningPolicy
+from staff.acting import remembered
 from staff.errors import RoundbookError
 
 
 def policy_on(day: date) -> ScreeningPolicy:
     """The screening policy in force on a day; raises RoundbookError when no approved protocol covers it."""
+    return remembered(("screening policy", day), lambda: _policy_on(day))
+
+
+def _policy_on(day: date) -> ScreeningPolicy:
     policy = (
         ScreeningPolicy.objects.select_related("protocol")
         .filter(protocol__valid_from__lte=day, protocol__approved_by__isnull=False)

@@ -26,8 +26,9 @@ def stack(fresh_db: str, tmp_path: Path) -> Iterator[Stack]:
 
 
 @pytest.fixture
-def browser() -> Iterator[object]:
-    """Headless Chromium as Debian ships it."""
+def browser(monkeypatch: pytest.MonkeyPatch) -> Iterator[object]:
+    """Headless Chromium as Debian ships it. Its driver keeps an event loop in this thread, which Django must bear."""
+    monkeypatch.setenv("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
     from playwright.sync_api import sync_playwright
 
     chromium = shutil.which("chromium")
