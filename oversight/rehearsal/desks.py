@@ -53,7 +53,7 @@ def play_side_by_side(
             args=(desk.name, seed, list(days), done, kept, str(connection.settings_dict["NAME"]), answers),
             name=desk.name,
             daemon=True,
-        )  # fmt: skip
+        )
         for desk, seed in zip(desks[1:], seeds[1:], strict=True)
     ]
     for worker in workers:

@@ -36,7 +36,13 @@ def browser(monkeypatch: pytest.MonkeyPatch) -> Iterator[object]:
     with sync_playwright() as playwright:
         one = playwright.chromium.launch(
             executable_path=chromium,
-            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run", "--disable-sync"],
+            args=[
+                "--no-sandbox",
+                "--disable-gpu",
+                "--disable-background-networking",
+                "--no-first-run",
+                "--disable-sync",
+            ],
         )
         yield one
         one.close()

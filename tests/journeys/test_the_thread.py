@@ -92,7 +92,10 @@ def print_and_hand_over(desk: Desk, kind: str) -> bytes:
 def assert_invitations(document: bytes) -> None:
     """Right person, right words, and a barcode that a scanner reads as that person's kit."""
     pages = pypdf.PdfReader(io.BytesIO(document)).pages
-    serials = {kit.serial: kit.round.person for kit in Kit.objects.filter(state="assigned").select_related("round__person")}
+    serials = {
+        kit.serial: kit.round.person
+        for kit in Kit.objects.filter(state="assigned").select_related("round__person")
+    }
     found = {}
     for page in pages:
         text = page.extract_text()
@@ -117,7 +120,9 @@ def assert_invitations(document: bytes) -> None:
 
 def log_the_post(desk: Desk) -> None:
     desk.go("/post/")
-    desk.page.get_by_label("Quillport Harbour Clinic").or_(desk.page.locator("select[name$=site]")).first.wait_for()
+    desk.page.get_by_label("Quillport Harbour Clinic").or_(
+        desk.page.locator("select[name$=site]")
+    ).first.wait_for()
     if desk.page.locator("select[name$=site]").count():
         desk.page.locator("select[name$=site]").select_option(label="Quillport Harbour Clinic")
     else:
@@ -136,11 +141,15 @@ def scan(desk: Desk, text: str) -> None:
     before = desk.page.locator("input[name=sequence]").input_value()
     desk.page.locator("#raw").press_sequentially(text)
     desk.page.keyboard.press("Enter")
-    desk.page.wait_for_function("old => document.querySelector('input[name=sequence]').value !== old", arg=before)
+    desk.page.wait_for_function(
+        "old => document.querySelector('input[name=sequence]').value !== old", arg=before
+    )
 
 
 def controls(desk: Desk, form: str) -> None:
-    for field, value in zip(desk.page.locator(f"{form} input[name*=control_]").all(), ("90.5", "477"), strict=True):
+    for field, value in zip(
+        desk.page.locator(f"{form} input[name*=control_]").all(), ("90.5", "477"), strict=True
+    ):
         field.fill(value)
 
 
@@ -170,7 +179,9 @@ def release(desk: Desk) -> None:
         desk.go("/release/")
         desk.follow(serial_make(number))
         desk.press("Release as at or above")
-    assert {r.sample.serial for r in Result.objects.filter(side="at_or_above")} == {serial_make(n) for n in HIGH}
+    assert {r.sample.serial for r in Result.objects.filter(side="at_or_above")} == {
+        serial_make(n) for n in HIGH
+    }
     assert Referral.objects.exclude(state="closed").count() == len(HIGH)
 
 
@@ -181,7 +192,9 @@ def send_the_results(desk: Desk) -> None:
     high = Person.objects.filter(referrals__isnull=False)
     assert all(person.family_name in text for person in high)
     assert "positive" not in text.lower()
-    assert "does not have cancer" in text.replace("\n", " ") or "do not have cancer" in text.replace("\n", " ")
+    assert "does not have cancer" in text.replace("\n", " ") or "do not have cancer" in text.replace(
+        "\n", " "
+    )
     quiet = " ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(below)).pages)
     one = high.first()
     assert f"{one.given_names} {one.family_name}" not in quiet
@@ -217,8 +230,23 @@ def carry_to_a_written_end(desk: Desk) -> None:
     fill(desk, "assess", **no, escort="yes", outcome="fit")
     fill(desk, "book", day="2026-06-17", time="09:00")
     fill(desk, "attend", outcome="attended")
-    fill(desk, "report", day="2026-06-17", complete="yes", prep_adequate="yes", specimens="0", finding="nothing", report_document="REP-1")
-    fill(desk, "sign", finding="nothing", step="screening", words="Clean and complete: back to screening in two years.")
+    fill(
+        desk,
+        "report",
+        day="2026-06-17",
+        complete="yes",
+        prep_adequate="yes",
+        specimens="0",
+        finding="nothing",
+        report_document="REP-1",
+    )
+    fill(
+        desk,
+        "sign",
+        finding="nothing",
+        step="screening",
+        words="Clean and complete: back to screening in two years.",
+    )
     referral.refresh_from_db()
     assert (referral.state, referral.close_reason) == ("closed", "next_step_signed")
     person = Person.objects.get(pk=referral.person_id)
