@@ -13,7 +13,8 @@ from pathlib import Path
 from tests.conftest import app_url_for, owner_url_for
 
 ROOT = Path(__file__).resolve().parents[2]
-TODAY = "2026-06-17"
+TODAY = "2026-06-15"
+"""A Monday: a letter posted today lands on a weekday on which it may (R11)."""
 
 
 def free_port() -> int:
