@@ -4,6 +4,7 @@ import hashlib
 import os
 import subprocess
 import sys
+import time
 import uuid
 from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime
@@ -111,9 +112,17 @@ def clone_database(name: str) -> None:
 
 
 def drop_database(name: str) -> None:
-    """Drop a clone, whoever is connected."""
+    """Drop a clone; processes that a test started may need a moment to let go of it."""
+    statement = sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(sql.Identifier(name))
     with _connect("postgres") as admin:
-        admin.execute(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(sql.Identifier(name)))
+        for attempt in range(40):
+            try:
+                admin.execute(statement)
+                return
+            except (psycopg.errors.InsufficientPrivilege, psycopg.errors.ObjectInUse):
+                if attempt == 39:
+                    raise
+                time.sleep(0.5)
 
 
 def use_database(name: str) -> None:

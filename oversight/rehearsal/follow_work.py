@@ -11,6 +11,8 @@ from results.services import referrals_contact as contact
 from results.services import referrals_examination as examining
 from staff.models import Site
 
+WAITING = ("elsewhere", "requested", "report_due", "histology_due")
+CHASED = "Asked again; it is said to be on its way."
 ANSWERS = {
     "anticoagulants": False,
     "diabetes": False,
@@ -43,7 +45,13 @@ def day_of_follow_up(stage: Stage, follow: Follow, day: date) -> None:
         follow.sites = {s.code: s for s in Site.objects.filter(does_colonoscopy=True)}
     live = Referral.objects.exclude(state="closed").select_related("person__area", "owner").order_by("pk")
     for referral in live:
-        if follow.again.get(referral.pk, day) > day:
+        overdue = referral.due_on is not None and referral.due_on < day - timedelta(days=1)
+        if follow.again.get(referral.pk, day) > day and not overdue:
+            continue
+        if overdue and referral.state in WAITING and follow.again.get(referral.pk, day) > day:
+            contact.referral_chase(
+                by=referral.owner or stage.crew.coordinator, referral=referral, note=CHASED
+            )
             continue
         if referral.pk not in follow.ways:
             _begin(stage, follow, referral, day)
@@ -87,7 +95,8 @@ def _opened(referral: Referral, days: int) -> date:
 
 
 def _reach(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> None:
-    if day < _opened(referral, way.contact_after) and not follow.tried.get(referral.pk):
+    called_in_time = referral.due_on is None or referral.due_on >= day - timedelta(days=1)
+    if day < _opened(referral, way.contact_after) and not follow.tried.get(referral.pk) and called_in_time:
         follow.again[referral.pk] = _opened(referral, way.contact_after)
         return
     tried = follow.tried.get(referral.pk, 0) + 1
