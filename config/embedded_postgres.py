@@ -249,6 +249,8 @@ def _provision() -> None:
             verb: LiteralString = "ALTER" if seen else "CREATE"
             rights = sql.SQL(right) + sql.SQL(" NOSUPERUSER NOCREATEROLE LOGIN")
             connection.execute(sql.SQL(verb + " ROLE {} ").format(sql.Identifier(role)) + rights)
+        # The owner may end the application's sessions: test databases are dropped with their connections.
+        connection.execute(sql.SQL("GRANT {} TO {}").format(sql.Identifier(APP), sql.Identifier(OWNER)))
         seen = connection.execute("SELECT 1 FROM pg_database WHERE datname = %s", [DATABASE]).fetchone()
         if not seen:
             connection.execute(

@@ -12,10 +12,18 @@ from tests.journeys.stack import Stack, redis_of_our_own
 @pytest.fixture
 def stack(fresh_db: str, tmp_path: Path) -> Iterator[Stack]:
     """The region laid down in a database of its own, with web, worker and beat running on it."""
-    from oversight.rehearsal.setting import region_lay_down
+    from django.contrib.auth.hashers import Argon2PasswordHasher
+
+    from oversight.rehearsal.setting import DEMO_PASSWORD, region_lay_down
+    from staff.acting import acting
+    from staff.models import SYSTEM_USERNAME, User
     from tests.conftest import FIRST_DAY
 
     region_lay_down(first_day=FIRST_DAY)
+    # The tests' own hasher is a quick one; the running stack knows only the real one.
+    secret = Argon2PasswordHasher().encode(DEMO_PASSWORD, "seasalt" * 3)
+    with acting(User.objects.system()):
+        User.objects.exclude(username=SYSTEM_USERNAME).update(password=secret)
     running = Stack(database=fresh_db, logs=tmp_path, redis=redis_of_our_own(3))
     try:
         running.start_web()
