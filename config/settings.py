@@ -178,7 +178,8 @@ AXES_COOLOFF_TIME = 0.25  # hours
 AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
 AXES_LOCKOUT_TEMPLATE = "registration/locked.html"
 AXES_RESET_ON_SUCCESS = True
-AXES_IPWARE_PROXY_COUNT = env.int("ROUNDBOOK_PROXIES", default=0)
+AXES_CLIENT_IP_CALLABLE = "staff.address.address_of"
+TRUSTED_PROXIES = env.int("ROUNDBOOK_PROXIES", default=0)
 AXES_HTTP_RESPONSE_CODE = 429
 AXES_SENSITIVE_PARAMETERS = ["password"]
 

@@ -18,7 +18,8 @@ from staff.errors import RoundbookError
 from staff.models import User
 
 log = logging.getLogger(__name__)
-LEASE = timedelta(minutes=20)
+LEASE = timedelta(minutes=3)
+"""Many times what one document takes; a document made twice by a slow worker is still stored once."""
 ATTEMPTS = 5
 
 
