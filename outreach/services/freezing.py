@@ -28,8 +28,8 @@ CHUNK = 2_000
 PROTECTED_ROUTE = "Protected address: hand to the coordinator"
 
 
-def letters_freeze(*, by: User, limit: int = 10_000) -> int:
-    """Freeze up to `limit` owed letters whose day has come; returns how many were frozen.
+def letters_freeze(*, by: User, limit: int = 10_000, kind: str = "") -> int:
+    """Freeze up to `limit` owed letters (of one kind, or of all) whose day has come; returns how many were frozen.
 
     Letters with a kit wait until a kit is assigned; the doctor's copy of a result at or above waits for the first
     call attempt and for the person's letter (R11), but no longer than the promised days to first contact.
@@ -38,17 +38,18 @@ def letters_freeze(*, by: User, limit: int = 10_000) -> int:
     """
     frozen = 0
     while limit > 0:
-        taken, done = _freeze_chunk(by=by, limit=min(limit, CHUNK))
+        asked = min(limit, CHUNK)
+        taken, done = _freeze_chunk(by=by, limit=asked, kind=kind)
         frozen += done
         limit -= taken
-        if not taken:
+        if taken < asked:
             break
     return frozen
 
 
 _READY = """
 SELECT l.id FROM outreach_letter l LEFT JOIN results_result rs ON rs.id = l.result_id
-WHERE l.state = 'owed' AND (l.not_before IS NULL OR l.not_before <= %(today)s)
+WHERE l.state = 'owed' AND (%(kind)s = '' OR l.kind = %(kind)s) AND (l.not_before IS NULL OR l.not_before <= %(today)s)
   AND (l.kind <> ALL(%(with_kit)s::text[]) OR EXISTS (
         SELECT 1 FROM screening_kit k WHERE k.round_id = l.round_id AND k.void_on IS NULL
         AND k.state IN ('assigned', 'dispatched')))
@@ -61,11 +62,11 @@ LIMIT %(limit)s FOR UPDATE OF l SKIP LOCKED
 """
 
 
-def _freeze_chunk(*, by: User, limit: int) -> tuple[int, int]:
+def _freeze_chunk(*, by: User, limit: int, kind: str) -> tuple[int, int]:
     with acting(by) as frame:
         contact_days = _contact_days(frame.today)
         params = {
-            "today": frame.today, "waited": frame.today - timedelta(days=contact_days), "limit": limit,
+            "today": frame.today, "waited": frame.today - timedelta(days=contact_days), "limit": limit, "kind": kind,
             "with_kit": [k.code for k in KINDS.values() if k.needs_kit], "kinds": list(KINDS),
         }  # fmt: skip
         taken = [row["id"] for row in rows_of(_READY, params)]

@@ -30,26 +30,31 @@ from staff.models import User
 CHUNK = 5_000
 
 
-def letters_plan(*, by: User, chunk: int = CHUNK) -> dict[str, int]:
+def letters_plan(*, by: User, chunk: int = CHUNK, batch_id: int | None = None) -> dict[str, int]:
     """Turn every to-do row into the letters it asks for, and plan the reminders whose day has come.
+
+    With `batch_id` only the to-do rows of that invitation batch are taken, and no reminder is planned.
 
     Exact under concurrency: a to-do is deleted in the transaction that does its work, and each letter has a unique
     key. Returns counts: to-do rows taken (`todo`), letters owed by kind, and what stops did to them.
     """
     done: Counter[str] = Counter()
-    while _drain(by=by, chunk=chunk, done=done) == chunk:
+    while _drain(by=by, chunk=chunk, done=done, batch_id=batch_id) == chunk:
         continue
-    done += reminders_plan(by=by)
+    if batch_id is None:
+        done += reminders_plan(by=by)
     return dict(done)
 
 
-def _drain(*, by: User, chunk: int, done: Counter[str]) -> int:
+def _drain(*, by: User, chunk: int, done: Counter[str], batch_id: int | None) -> int:
     with acting(by) as frame:
         with connection.cursor() as cursor:
             cursor.execute(
-                "SELECT id, subject_id FROM outreach_lettertodo WHERE source = 'round'"
-                " ORDER BY id LIMIT %s FOR UPDATE SKIP LOCKED",
-                [chunk],
+                "SELECT id, subject_id FROM outreach_lettertodo t WHERE source = 'round'"
+                " AND (%(batch)s::bigint IS NULL OR EXISTS (SELECT 1 FROM screening_round r"
+                " WHERE r.id = t.subject_id AND r.batch_id = %(batch)s))"
+                " ORDER BY id LIMIT %(chunk)s FOR UPDATE SKIP LOCKED",
+                {"batch": batch_id, "chunk": chunk},
             )
             rows = cursor.fetchall()
         if rows:

@@ -14,6 +14,8 @@ from staff import clock
 
 FACTOR = Decimal("0.2")
 """µg/g for each ng/mL of the region's kit model (2.4 mL ÷ 12 mg)."""
+FRIDAY, NORTHMERE_DAYS = 4, (1, 3)
+"""Northmere measures on Tuesdays and Thursdays, Quillport on the other days."""
 BENCH_DAY = 250
 """Samples one analyser takes in a morning."""
 HEADER = "running_number,serial,value,unit,flag,read_at\n"
@@ -31,8 +33,8 @@ class Incident:
 def incidents(first_day: date) -> tuple[Incident, ...]:
     """Week 14: the end control is out at Northmere; week 17: a unit switch caught by the opening control (job 12.8)."""
     return (
-        Incident("N1", first_day + timedelta(weeks=13, days=2), "end_control_out"),
-        Incident("Q1", first_day + timedelta(weeks=16, days=1), "unit_switched"),
+        Incident("N1", first_day + timedelta(weeks=13, days=1), "end_control_out"),
+        Incident("Q1", first_day + timedelta(weeks=16, days=2), "unit_switched"),
     )
 
 
@@ -70,7 +72,7 @@ def readings_file(stage: Stage, samples: list[str], start: datetime) -> bytes:
 
 
 def day_in_the_laboratory(stage: Stage, day: date, hours: dict[str, datetime]) -> None:
-    """Take in, measure on every analyser, close with controls, release."""
+    """Take in, measure on the analysers whose day it is, close with controls, release."""
     crew = stage.crew
     samples_take_in(by=crew.bench)
     waiting = list(
@@ -81,8 +83,11 @@ def day_in_the_laboratory(stage: Stage, day: date, hours: dict[str, datetime]) -
     analysers = {a.code: a for a in stage.region.analysers}
     north = [serial for serial, site in waiting if site == "NMC"]
     rest = [serial for serial, site in waiting if site != "NMC"]
-    usual, other = ("Q1", "Q2") if day.toordinal() % 3 else ("Q2", "Q1")
-    shares = {"N1": north, usual: rest[:BENCH_DAY], other: rest[BENCH_DAY:]}
+    usual, other = ("Q1", "Q2") if day.weekday() < FRIDAY else ("Q2", "Q1")
+    if day.weekday() in NORTHMERE_DAYS:
+        shares = {"N1": north}
+    else:
+        shares = {usual: rest[:BENCH_DAY], other: rest[BENCH_DAY:]}
     for code, serials in shares.items():
         if serials:
             _run_on(stage, analysers[code], serials, day, hours)

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from django.db import connection
 
 from oversight.rehearsal.crew import Stage
-from oversight.rehearsal.mail_work import mail_out
+from oversight.rehearsal.mail_work import invitations_out
 from oversight.rehearsal.population import postal_day
 from screening.models import Batch, Kit, Return
 from screening.services.batches import batch_dispatch, batch_open, kit_undelivered, replacements_send
@@ -73,7 +73,7 @@ def invited(stage: Stage, day: date) -> Batch | None:
         return None
     with acting(stage.crew.office, reason="today's batch"):
         batch = batch_open(by=stage.crew.office, size=size)
-        mail_out(stage)
+        invitations_out(stage, batch)
         batch_dispatch(by=stage.crew.office, batch=batch)
     return batch
 
