@@ -38,6 +38,16 @@ def test_a_new_round_asks_for_one_invitation_with_its_kit() -> None:
     assert not LetterTodo.objects.exists()
 
 
+def test_one_batch_alone_can_be_planned_and_frozen() -> None:
+    mine, other = a_round(state="kit_due", sent_days_ago=0), a_round(state="kit_due", sent_days_ago=0)
+    a_round(sent_days_ago=40)
+    assert letters_plan(by=by_default(), batch_id=mine.batch_id) == {"todo": 1, "invitation": 1}
+    assert list(Letter.objects.values_list("round_id", flat=True)) == [mine.pk]
+    assert LetterTodo.objects.filter(subject_id=other.pk).exists()
+    assert letters_freeze(by=by_default(), kind="reminder") == 0
+    assert letters_freeze(by=by_default(), kind="invitation") == 1
+
+
 def test_planning_again_adds_nothing() -> None:
     a_result("3.0")
     first = letters_plan(by=by_default())
