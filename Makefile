@@ -5,13 +5,14 @@ ARGS ?=
 
 .DEFAULT_GOAL := help
 .NOTPARALLEL:
-.PHONY: help demo demo-reset stop setup test lint format types migrations-check deploy-check campaign measure clean
+.PHONY: help demo demo-reset stop setup test test-second lint format types migrations-check deploy-check campaign measure clean
 
 help:
 	@echo "make demo              set up and start the demo; stop with Ctrl-C"
 	@echo "make demo-reset        delete the demo's data and start over"
 	@echo "make stop              end a demo left running, and its servers"
 	@echo "make test              set up and run the tests"
+	@echo "make test-second       a quick part of the tests on this machine's own PostgreSQL"
 	@echo "make lint              style, import contracts, templates"
 	@echo "make format            lay the code out"
 	@echo "make types             strict types"
@@ -22,5 +23,5 @@ help:
 	@echo "make setup             install what tests and tools need"
 	@echo "make clean             remove caches"
 
-demo demo-reset stop setup test lint format types migrations-check deploy-check campaign measure clean:
+demo demo-reset stop setup test test-second lint format types migrations-check deploy-check campaign measure clean:
 	@$(PYTHON) tools/dev.py $@ $(ARGS)

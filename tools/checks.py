@@ -96,6 +96,12 @@ def test(arguments: Sequence[str]) -> int:
     return _pytest(["-n", os.environ.get("ROUNDBOOK_TEST_PROCESSES", "2"), *chosen])
 
 
+def test_second(arguments: Sequence[str]) -> int:
+    """A quick part of the suite on a PostgreSQL that the machine has of its own, where it has one."""
+    libraries.ensure("dev.txt")
+    return _run(["tools/second_postgres.py", *arguments])
+
+
 def campaign(arguments: Sequence[str]) -> int:
     """The long campaigns, kept out of the ordinary suite."""
     libraries.ensure("dev.txt")

@@ -64,7 +64,9 @@ class Owner:
 
     def numbers(self) -> dict[str, Any]:
         """Where every sequence stands."""
-        rows = self.link.execute("SELECT format('%I.%I', schemaname, sequencename), last_value FROM pg_sequences")
+        rows = self.link.execute(
+            "SELECT format('%I.%I', schemaname, sequencename), last_value FROM pg_sequences"
+        )
         return dict(rows.fetchall())
 
     def turn_back(self, numbers: dict[str, Any]) -> None:

@@ -15,7 +15,10 @@ PASSWORD = "tarnuvek-practice"
 
 def _guess(username: str, password: str, *, address: str = "10.0.0.1", **headers: str) -> int:
     answer = Client().post(
-        "/sign-in/", {"username": username, "password": password}, REMOTE_ADDR=address, headers=headers or None
+        "/sign-in/",
+        {"username": username, "password": password},
+        REMOTE_ADDR=address,
+        headers=headers or None,
     )
     return int(answer.status_code)
 
@@ -58,7 +61,9 @@ def test_behind_the_proxy_only_the_address_it_wrote_counts(settings: Any) -> Non
     for n in range(5):
         _guess(cast.MANAGER, "wrong", address=proxy, **{"X-Forwarded-For": f"198.51.100.{n}, 203.0.113.9"})
     assert _guess(cast.MANAGER, PASSWORD, address=proxy, **{"X-Forwarded-For": "203.0.113.9"}) == 429
-    assert _guess(cast.MANAGER, PASSWORD, address=proxy, **{"X-Forwarded-For": "10.1.1.1, 203.0.113.9"}) == 429
+    assert (
+        _guess(cast.MANAGER, PASSWORD, address=proxy, **{"X-Forwarded-For": "10.1.1.1, 203.0.113.9"}) == 429
+    )
     assert _guess(cast.MANAGER, PASSWORD, address=proxy, **{"X-Forwarded-For": "203.0.113.10"}) == 302
 
 
@@ -74,7 +79,9 @@ def test_behind_the_proxy_only_the_address_it_wrote_counts(settings: Any) -> Non
         (2, "10.0.0.1", "172.16.0.5"),
     ],
 )
-def test_whose_word_counts(rf: RequestFactory, settings: Any, proxies: int, written: str, expected: str) -> None:
+def test_whose_word_counts(
+    rf: RequestFactory, settings: Any, proxies: int, written: str, expected: str
+) -> None:
     settings.TRUSTED_PROXIES = proxies
     request = rf.get("/", REMOTE_ADDR="172.16.0.5", headers={"X-Forwarded-For": written})
     assert address_of(request) == expected

@@ -78,7 +78,9 @@ def _readings() -> object:
     backs = Return.objects.order_by("pk").values_list("kit__serial", flat=True)[12:]
     lines = [f"{n},{serial},{40 + n},ng/mL,," for n, serial in enumerate(backs, start=1)]
     content = "\n".join([bench.HEADER, *lines, ""]).encode()
-    return readings_load(by=bench.technician(), run=Run.objects.get(status="open"), name="day.csv", content=content)
+    return readings_load(
+        by=bench.technician(), run=Run.objects.get(status="open"), name="day.csv", content=content
+    )
 
 
 def _release() -> object:
@@ -129,7 +131,9 @@ def _clean(step: Callable[[], object]) -> tuple[dict[str, str], int, float]:
     return after, attempt.statements, seconds
 
 
-def _kill_points(statements: int, seconds: float, at: int, after: int, seed: str) -> list[dict[str, float | bool]]:
+def _kill_points(
+    statements: int, seconds: float, at: int, after: int, seed: str
+) -> list[dict[str, float | bool]]:
     """Statements spread from the first to the last, and moments between; every second of those only cancels."""
     rng = random.Random(seed)  # noqa: S311 - which moments are tried, no secret
     chosen = sorted({1 + round(n * (statements - 1) / max(at - 1, 1)) for n in range(at)})

@@ -39,7 +39,9 @@ def test_a_single_move_after_a_crowd(many: int) -> None:
     assert kits_stock(by=by, lot=lot, first_number=1_000, count=many) == many
     after = _births(lot, 101, by)
     ratio = statistics.median(after) / statistics.median(before)
-    assert ratio < AT_MOST, f"a single move takes {ratio:.1f} times as long after {many} in the same connection"
+    assert ratio < AT_MOST, (
+        f"a single move takes {ratio:.1f} times as long after {many} in the same connection"
+    )
 
 
 PLANNED_ONCE = """

@@ -1,0 +1,340 @@
+"""A play of random steps through the services: what happened, what was refused, and on which day it is now."""
+
+import random
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import datetime, time, timedelta
+from typing import Any, ClassVar
+
+from django.db.models import Model, QuerySet
+
+from outreach.models import PrintRun
+from outreach.services.freezing import letters_freeze
+from outreach.services.planning import letters_plan
+from outreach.services.print_runs import print_run_hand_over, print_run_make
+from results.models import Booking, Referral, Result, Run, Sample
+from results.services import referrals as follow
+from results.services.authorise import result_release_at_or_above, results_release_below
+from results.services.authorise_amend import result_amend, result_withdraw
+from results.services.readings import readings_load
+from results.services.runs import run_close, run_open, run_resolve
+from results.services.samples import sample_spoil, samples_take_in
+from screening.models import Batch, Kit, Lot, Person, Return, Round
+from screening.services.batches import (
+    batch_dispatch,
+    batch_open,
+    kit_reported_lost,
+    kit_undelivered,
+    kits_stock,
+    replacements_send,
+)
+from screening.services.due import due_dates_refresh
+from screening.services.intake import delivery_record, return_solve, returns_log_many
+from screening.services.intake_cards import Mark
+from screening.services.intake_solve import Answer
+from screening.services.rounds import rounds_close, rounds_close_unreturned
+from staff import clock
+from staff.errors import RoundbookError
+from staff.models import Site, User
+from tests import cast, factories
+from tests import lab_bench as bench
+from tests.conftest import NOON
+
+ANSWERS = {"anticoagulants": False, "diabetes": True, "kidney_disease": False, "interpreter": False, "escort": True}
+FINDINGS = ("cancer", "advanced_adenoma", "non_advanced", "other", "nothing", "inconclusive")
+
+
+class Play:
+    """Each step is a method whose name begins with `do_`; `WEIGHTS` says how much oftener than once it comes."""
+
+    NOT_PLAYED: ClassVar[frozenset[str]] = frozenset()
+    MUST_HAPPEN: ClassVar[set[str]] = {
+        "open_batch", "dispatch", "post", "solve", "readings", "close_run", "release_below", "release_high", "amend",
+        "withdraw", "contact", "assess", "book", "attend", "examine", "sign", "close_referral", "close_rounds",
+        "close_unreturned", "lost", "replace", "plan", "freeze", "print", "hand_over",
+    }  # fmt: skip
+    WEIGHTS: ClassVar[dict[str, int]] = {
+        "person": 3, "open_batch": 3, "dispatch": 3, "post": 8, "open_run": 4, "readings": 6, "close_run": 5,
+        "release_below": 3, "release_high": 5, "contact": 3, "book": 2, "attend": 2, "examine": 3, "sign": 2, "days": 3,
+    }  # fmt: skip
+
+    def __init__(self, rng: random.Random) -> None:
+        self.rng, self.moment = rng, NOON
+        self.story: list[str] = []
+        self.done: set[str] = set()
+        self.refused: set[str] = set()
+        self.numbers = iter(range(1, 10_000))
+        names = [name.removeprefix("do_") for name in dir(self) if name.startswith("do_")]
+        self.steps = [name for name in names for _ in range(self.WEIGHTS.get(name, 1))]
+
+    @contextmanager
+    def now(self) -> Iterator[datetime]:
+        """The clock at the play's own moment."""
+        with clock.at(self.moment) as moment:
+            yield moment
+
+    def go(self, steps: int) -> None:
+        """Begin with people and kits, then play so many steps."""
+        with self.now():
+            self.do_stock()
+            for _ in range(6):
+                self.do_person()
+            self.do_open_batch()
+        for _ in range(steps):
+            self._one(self.rng.choice(self.steps))
+
+    def _one(self, name: str) -> None:
+        step: Callable[[], object] = getattr(self, f"do_{name}")
+        self.moment += timedelta(minutes=self.rng.randint(1, 30))
+        with self.now():
+            try:
+                did = step()
+            except RoundbookError as refusal:
+                self.refused.add(refusal.code)
+                self.story.append(f"{name} refused: {refusal.code}")
+                return
+        self.story.append(name)
+        if did:
+            self.done.add(name)
+
+    def _some(self, found: "QuerySet[Any] | type[Model]", **which: object) -> Any:
+        """Some row, any with these facts; a refusal when there is none."""
+        manager = found.objects.all() if isinstance(found, type) else found
+        keys = list(manager.filter(**which).order_by("pk").values_list("pk", flat=True))
+        if not keys:
+            raise RoundbookError("nothing_there", "There is none.")
+        return manager.get(pk=self.rng.choice(keys))
+
+    def _mostly(self, model: type[Model], **which: object) -> Any:
+        """Mostly one for which the step is meant, sometimes any."""
+        if self.rng.random() < 0.85 and model.objects.filter(**which).exists():
+            return self._some(model, **which)
+        return self._some(model)
+
+    def _by(self, name: str) -> User:
+        return cast.member(name)
+
+    # --- the office -----------------------------------------------------------------------------------------
+
+    def do_days(self) -> bool:
+        self.moment += timedelta(days=self.rng.choice([1, 1, 2, 3, 7, 14, 45, 100]))
+        return True
+
+    def do_person(self) -> bool:
+        return bool(factories.a_person(sex=self.rng.choice(["female", "male"])))
+
+    def do_stock(self) -> int:
+        first = 1 + 20 * next(self.numbers)
+        return kits_stock(by=self._by(cast.MANAGER), lot=Lot.objects.get(code="KL002"), first_number=first, count=20)
+
+    def do_open_batch(self) -> bool:
+        return bool(batch_open(by=self._by(cast.MANAGER), size=self.rng.randint(1, 5)))
+
+    def do_dispatch(self) -> int:
+        return batch_dispatch(by=self._by(cast.MANAGER), batch=self._mostly(Batch, dispatched_on=None))
+
+    def do_lost(self) -> bool:
+        return bool(kit_reported_lost(by=self._by(cast.PHONE_DESK), kit=self._mostly(Kit, state="dispatched")))
+
+    def do_undelivered(self) -> bool:
+        return bool(kit_undelivered(by=self._by(cast.PHONE_DESK), kit=self._mostly(Kit, state="dispatched")))
+
+    def do_replace(self) -> int:
+        named = [self._some(Round).pk] if self.rng.random() < 0.4 else None
+        return replacements_send(by=self._by(cast.MANAGER), round_ids=named)
+
+    def do_close_rounds(self) -> int:
+        reason = self.rng.choice(["declined", "postponed", "moved_away", "no_usable_sample", "below"])
+        return rounds_close(by=self._by(cast.PHONE_DESK), round_ids=[self._some(Round).pk], reason=reason)
+
+    def do_close_unreturned(self) -> int:
+        return rounds_close_unreturned(by=User.objects.system())
+
+    def do_died(self) -> int:
+        person = self._some(Person)
+        Person.objects.filter(pk=person.pk).update(deceased_on=clock.today(), next_due_on=None)
+        due_dates_refresh(by=self._by(cast.ADMINISTRATOR), person_ids=[person.pk])
+        return 1
+
+    # --- the post -------------------------------------------------------------------------------------------
+
+    def do_post(self) -> int:
+        by, today = self._by(cast.FRONT_DESK), clock.today()
+        site = Site.objects.get(code="QHC")
+        sack = delivery_record(by=by, site=site, arrived_on=today - timedelta(days=self.rng.choice([0, 0, 1])))
+        rows = []
+        for _ in range(self.rng.randint(1, 4)):
+            kit = self._mostly(Kit, state="dispatched")
+            day = today - timedelta(days=self.rng.choice([1, 2, 3, 5, 12, 25]))
+            keyed = self.rng.choice([str(day.day), str(day.day), str(day.day), ".", "", "99"])
+            rows.append((kit.serial, keyed, self.rng.choice([*[""] * 12, *[mark.value for mark in Mark]])))
+        return returns_log_many(by=by, delivery=sack, rows=rows).logged
+
+    def do_solve(self) -> bool:
+        back = self._mostly(Return, state="set_aside")
+        day = str((clock.today() - timedelta(days=2)).day)
+        answer = self.rng.choice(list(Answer))
+        return bool(return_solve(by=self._by(cast.FRONT_DESK), return_=back, answer=answer, day=day, note="asked"))
+
+    # --- the bench ------------------------------------------------------------------------------------------
+
+    def do_take_in(self) -> int:
+        return samples_take_in(by=self._by(cast.LABORATORY))
+
+    def do_open_run(self) -> bool:
+        values = bench.GOOD if self.rng.random() < 0.9 else bench.OUT
+        run = run_open(
+            by=bench.technician(), analyser=bench.analyser(), unit=self.rng.choice(["ng/mL"] * 9 + ["ug/g"]),
+            readings=bench.controls(values),
+        )  # fmt: skip
+        return run.status == "open"
+
+    def do_readings(self) -> int:
+        samples_take_in(by=bench.technician())
+        run, rows = self._mostly(Run, status="open"), []
+        chosen = Sample.objects.filter(state__in=["ready", "repeat"]).order_by("pk")
+        for sample in [*chosen, *Sample.objects.order_by("?")[:1]] if self.rng.random() < 0.1 else chosen:
+            value = self.rng.choice(["5", "21", "99", "100", "101", "640", "<20", ">1000", "", "NA", "93.5"])
+            rows.append((sample.serial, value, "ng/mL", self.rng.choice(["", "", "", "", "CLOT"])))
+        first = 1 + sum(run.files.values_list("lines", flat=True))
+        content = bench.a_file(rows, first=first)
+        return readings_load(by=bench.technician(), run=run, name="day.csv", content=content).taken
+
+    def do_close_run(self) -> bool:
+        values = bench.GOOD if self.rng.random() < 0.85 else bench.OUT
+        run = self._mostly(Run, status="open")
+        return run_close(by=bench.technician(), run=run, readings=bench.controls(values)).status == "in_control"
+
+    def do_resolve(self) -> bool:
+        run, retest = self._mostly(Run, status="held"), self.rng.random() < 0.5
+        return bool(
+            run_resolve(by=bench.technician(), run=run, resolution="looked at", second=bench.lead(), retest=retest)
+        )
+
+    def do_spoil(self) -> bool:
+        sample = self._mostly(Sample, state="ready")
+        return bool(sample_spoil(by=bench.technician(), sample=sample, words="dropped"))
+
+    def do_release_below(self) -> int:
+        return results_release_below(by=bench.lead())
+
+    def do_release_high(self) -> bool:
+        ready = list(Sample.objects.filter(state="ready_to_authorise").order_by("pk")) or [self._some(Sample)]
+        self.rng.shuffle(ready)
+        for sample in ready[1:]:
+            try:
+                return bool(result_release_at_or_above(by=bench.lead(), sample=sample))
+            except RoundbookError as refusal:
+                self.refused.add(refusal.code)
+        return bool(result_release_at_or_above(by=bench.lead(), sample=ready[0], reason="decided by a person"))
+
+    def do_amend(self) -> bool:
+        result = self._mostly(Result, is_current=True)
+        return bool(result_amend(by=bench.lead(), result=result, reason="units", second=bench.technician()))
+
+    def do_withdraw(self) -> bool:
+        result = self._mostly(Result, is_current=True)
+        return bool(result_withdraw(by=bench.lead(), result=result, reason="mixed up", second=bench.technician()))
+
+    # --- follow-up ------------------------------------------------------------------------------------------
+
+    def _referral(self, *states: str) -> Referral:
+        found: Referral = self._mostly(Referral, state__in=states)
+        return found
+
+    def do_claim(self) -> bool:
+        follow.referral_claim(by=self._by(cast.NURSE), referral=self._referral("to_reach"))
+        return True
+
+    def do_contact(self) -> bool:
+        outcome = self.rng.choice(["no_answer", "voicemail", "spoke", "spoke", "sent"])
+        wish = self.rng.choice(["go_on", "go_on", "undecided", "refused"]) if outcome == "spoke" else ""
+        follow.contact_attempt_record(
+            by=self._by(cast.NURSE), referral=self._referral("to_reach", "undecided"), outcome=outcome, wish=wish
+        )
+        return wish == "go_on"
+
+    def do_pause(self) -> bool:
+        until = clock.today() + timedelta(days=self.rng.randint(1, 60))
+        follow.referral_pause(by=self._by(cast.NURSE), referral=self._referral("to_book"), until=until, note="away")
+        return True
+
+    def do_resume(self) -> bool:
+        follow.referral_resume(by=self._by(cast.NURSE), referral=self._referral("paused_until", "elsewhere"))
+        return True
+
+    def do_elsewhere(self) -> bool:
+        follow.referral_elsewhere(by=self._by(cast.NURSE), referral=self._referral("to_assess"), where="abroad")
+        return True
+
+    def do_assess(self) -> bool:
+        outcome = self.rng.choice(["fit", "fit", "conditions", "alternative"])
+        follow.assessment_record(
+            by=self._by(cast.NURSE), referral=self._referral("to_assess"), outcome=outcome, answers=ANSWERS, plan="as told"
+        )  # fmt: skip
+        return True
+
+    def do_book(self) -> bool:
+        day = clock.today() + timedelta(days=self.rng.choice([0, 0, 1, 9]))
+        follow.booking_make(
+            by=self._by(cast.NURSE), referral=self._referral("to_book", "requested"), site=Site.objects.get(code="QCU"),
+            day=day, time=time(9, 30),
+        )  # fmt: skip
+        return True
+
+    def do_attend(self) -> bool:
+        outcome = self.rng.choice(["attended", "attended", "missed", "cancelled_person", "cancelled_site"])
+        booking = self._mostly(Booking, status="booked")
+        follow.booking_outcome(by=self._by(cast.NURSE), booking=booking, outcome=outcome)
+        return outcome == "attended"
+
+    def do_examine(self) -> bool:
+        follow.examination_record(
+            by=self._by(cast.NURSE), referral=self._referral("report_due", "booked", "elsewhere"), day=clock.today(),
+            complete=self.rng.random() < 0.8, prep_adequate=self.rng.random() < 0.9, finding=self.rng.choice(FINDINGS),
+            report_document="REP-1", specimens=self.rng.choice([0, 0, 2]),
+        )  # fmt: skip
+        return True
+
+    def do_histology(self) -> bool:
+        follow.histology_record(
+            by=self._by(cast.NURSE), referral=self._referral("histology_due"), histology="adenoma, low grade"
+        )
+        return True
+
+    def do_sign(self) -> bool:
+        step = self.rng.choice(["screening", "surveillance", "treatment", "no_further"])
+        on = clock.today() + timedelta(days=400) if step == "surveillance" else None
+        follow.next_step_sign(
+            by=self._by(cast.CLINICIAN), referral=self._referral("to_classify"), finding=self.rng.choice(FINDINGS), step=step,
+            words="as discussed", histology="none", on=on, close=self.rng.random() < 0.5,
+        )  # fmt: skip
+        return True
+
+    def do_close_referral(self) -> bool:
+        reason = self.rng.choice(["next_step_signed", "informed_refusal", "not_reached", "died", "transferred"])
+        follow.referral_close(
+            by=self._by(cast.CLINICIAN), referral=self._referral("to_classify", "to_reach", "to_assess"), reason=reason,
+            note="told in full", document="DOC-1",
+        )  # fmt: skip
+        return True
+
+    def do_reopen_referral(self) -> bool:
+        follow.referral_reopen(by=self._by(cast.CLINICIAN), referral=self._referral("closed"), note="rang again")
+        return True
+
+    # --- letters --------------------------------------------------------------------------------------------
+
+    def do_plan(self) -> int:
+        return sum(letters_plan(by=User.objects.system()).values())
+
+    def do_freeze(self) -> int:
+        return letters_freeze(by=User.objects.system(), limit=100)
+
+    def do_print(self) -> bool:
+        return print_run_make(by=self._by(cast.MANAGER), limit=self.rng.randint(1, 10)).pk is not None
+
+    def do_hand_over(self) -> int:
+        run = self._mostly(PrintRun, status="collecting")
+        return print_run_hand_over(by=self._by(cast.MANAGER), print_run=run, without_document=self.rng.random() < 0.9)
+
