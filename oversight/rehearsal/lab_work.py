@@ -5,8 +5,15 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 
 from oversight.rehearsal.crew import Stage
+from results import classify
 from results.models import Analyser, ControlLot, Run, Sample
-from results.services.authorise import result_release_at_or_above, results_release_below
+from results.services.authorise import (
+    candidate_for,
+    result_release_at_or_above,
+    result_release_below,
+    results_release_below,
+    sample_not_needed,
+)
 from results.services.readings import readings_load
 from results.services.runs import run_close, run_open, run_resolve
 from results.services.samples import samples_take_in
@@ -94,8 +101,27 @@ def day_in_the_laboratory(stage: Stage, day: date, hours: dict[str, datetime]) -
     with clock.at(hours["release"]):
         stage.tally("below", results_release_below(by=crew.bench))
         for sample in Sample.objects.filter(state="ready_to_authorise").order_by("pk"):
-            result_release_at_or_above(by=crew.lab_lead, sample=sample)
-            stage.tally("at_or_above", 1)
+            _decided_one_by_one(stage, sample)
+
+
+def _decided_one_by_one(stage: Stage, sample: Sample) -> None:
+    """The laboratory lead decides what the bulk release leaves: at or above, or below with something in its way."""
+    crew = stage.crew
+    candidate = candidate_for(sample)
+    if candidate.side is not classify.Side.BELOW:
+        result_release_at_or_above(by=crew.lab_lead, sample=sample, reason="Looked at beside its controls.")
+        stage.tally("at_or_above", 1)
+    elif any(obstacle.final for obstacle in candidate.obstacles):
+        sample_not_needed(by=crew.lab_lead, sample=sample, reason="Another result of this round stands.")
+    else:
+        result_release_below(
+            by=crew.lab_lead,
+            sample=sample,
+            reason="Looked at beside everything known.",
+            clinician=crew.clinician,
+        )
+        stage.tally("below", 1)
+        stage.tally("below, one by one", 1)
 
 
 def _run_on(

@@ -33,6 +33,7 @@ class Post:
     collected: dict[str, date] = field(default_factory=dict)
     problem: dict[str, str] = field(default_factory=dict)
     north: dict[str, bool] = field(default_factory=dict)
+    replacements: set[str] = field(default_factory=set)
 
 
 def newcomers_loaded(stage: Stage, week_start: date) -> None:
@@ -121,7 +122,9 @@ def sack_logged(stage: Stage, post: Post, day: date) -> None:
         logged = returns_log_many(
             by=stage.crew.front_desk, delivery=delivery, rows=[_as_scanned(post, s) for s in mine]
         )
-        stage.tally("kits back", logged.logged)
+        again = sum(serial in post.replacements for serial in mine)
+        stage.tally("kits back", logged.logged - again)
+        stage.tally("replacements back", again)
     for kit in Kit.objects.filter(serial__in=post.undelivered.pop(day, []), state="dispatched"):
         kit_undelivered(by=stage.crew.office, kit=kit)
         stage.tally("undelivered", 1)
@@ -162,6 +165,7 @@ def replacements_sent(stage: Stage, post: Post, day: date) -> None:
             continue
         stage.row_of_serial[serial] = row
         post.north[serial] = area in NORTH
+        post.replacements.add(serial)
         stage.tally("replacements", 1)
         if course.replacement_returns[row]:
             arrival = postal_day(day + timedelta(days=int(course.replacement_days[row])))
