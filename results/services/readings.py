@@ -3,9 +3,9 @@
 import csv
 import hashlib
 import io
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from django.db import connection
 from django.utils.translation import gettext as _
@@ -41,7 +41,7 @@ SAMPLES = """
     LEFT JOIN results_sample s ON s.kit_id = k.id LEFT JOIN screening_return b ON b.id = s.return_of_id
 """
 STORED = """
-    SELECT s.serial, r.running_number, r.raw FROM results_reading r
+    SELECT s.serial, r.running_number, r.raw, r.run_id, r.read_at FROM results_reading r
     JOIN results_sample s ON s.id = r.sample_id JOIN results_run u ON u.id = r.run_id
     WHERE s.serial = ANY(%s) AND u.analyser_id = %s
 """
@@ -143,7 +143,9 @@ def _judge(run: Run, lines: Sequence[RawLine], frame: Acting, *, follow_on: bool
         cursor.execute(SAMPLES, [serials])
         samples = {row[0]: SampleFact(*row[1:]) for row in cursor.fetchall()}
         cursor.execute(STORED, [serials, run.analyser_id])
-        stored = frozenset((serial, number, raw) for serial, number, raw in cursor.fetchall())
+        stored: dict[tuple[str, int, str], set[tuple[int, datetime]]] = defaultdict(set)
+        for serial, number, raw, run_id, read_at in cursor.fetchall():
+            stored[serial, number, raw].add((run_id, read_at))
         cursor.execute(LAST_NUMBER, [run.pk])
         (last,) = cursor.fetchone()
     facts = RunFacts(
@@ -153,7 +155,8 @@ def _judge(run: Run, lines: Sequence[RawLine], frame: Acting, *, follow_on: bool
         zone=clock.zone(run.analyser.site.time_zone),
         last_number=last if follow_on else None,
         numbers=frozenset(run.readings.values_list("running_number", flat=True)),
-        stored=stored,
+        run_id=run.pk,
+        stored={key: frozenset(seen) for key, seen in stored.items()},
         taken_words=_("Taken."),
     )
     return list(lines_judge(lines, samples, facts))

@@ -1,6 +1,6 @@
 """What becomes of each line of a readings file: one verdict and one sentence a line, decided from facts read once."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from decimal import Decimal
@@ -46,7 +46,9 @@ class RunFacts:
     zone: ZoneInfo
     last_number: int | None
     numbers: frozenset[int]
-    stored: frozenset[tuple[str, int, str]]
+    run_id: int
+    stored: Mapping[tuple[str, int, str], frozenset[tuple[int, datetime]]]
+    """Serial, running number and value of the readings this analyser gave before → the runs and moments they came from."""
     taken_words: str = "Taken."
     """Looked up once a file: most lines say nothing else."""
 
@@ -94,7 +96,7 @@ def lines_judge(lines: Iterable[RawLine], samples: dict[str, SampleFact], run: R
         number = line.running_number
         if nth == 0 and number is not None and expected is not None:
             expected = min(expected, number)
-        if not broken and number is not None and (_serial_or_text(line), number, _value(line)) in run.stored:
+        if not broken and number is not None and _seen_before(line, number, samples, run):
             expected = number + 1 if number in run.numbers else expected
             yield Judged(
                 line, _serial_or_text(line), ALREADY_STORED, _("This very reading was stored before.")
@@ -106,6 +108,27 @@ def lines_judge(lines: Iterable[RawLine], samples: dict[str, SampleFact], run: R
             continue
         expected = (number or 0) + 1
         yield _judge(line, samples, run)
+
+
+def _seen_before(line: RawLine, number: int, samples: dict[str, SampleFact], run: RunFacts) -> bool:
+    """Whether this is the stored reading itself and not a second measurement that happens to look like it.
+
+    The moment of reading tells the two apart: a vial measured again may well come out first and with the same value.
+    """
+    serial = _serial_or_text(line)
+    known = run.stored.get((serial, number, _value(line)))
+    if known is None:
+        return False
+    text = line.fields[5].strip() if line.fields else ""
+    if text:
+        when = _read_at(text, run)
+        return when in {moment for _run, moment in known}
+    return any(run_id == run.run_id for run_id, _moment in known) or not _awaits_measuring(serial, samples)
+
+
+def _awaits_measuring(serial: str, samples: dict[str, SampleFact]) -> bool:
+    fact = samples.get(serial)
+    return fact is not None and fact.state in ON_THE_BENCH
 
 
 def _sequence_trouble(line: RawLine, number: int | None, expected: int | None, run: RunFacts) -> str:
@@ -157,6 +180,14 @@ def _judge(line: RawLine, samples: dict[str, SampleFact], run: RunFacts) -> Judg
         judged.sample_id = fact.sample_id
         judged.unit, judged.flag = _unit(unit_text, run), flag.strip()[:40]
         judged.quantity = _quantity(value_text, judged.flag)
+        if not read_text.strip() and (judged.serial, line.running_number, _value(line)) in run.stored:
+            raise Refusal(
+                "same_as_before",
+                _(
+                    "A reading just like this one was stored from an earlier run, and the line has no time. Send the line"
+                    " with its time, so that the two can be told apart."
+                ),
+            )
         judged.read_at, judged.analysed_on = _moment(read_text, run)
         _check_age(fact, judged.analysed_on)
         _take(judged, fact, run)
@@ -219,19 +250,26 @@ def _quantity(text: str, flag: str) -> Quantity | None:
     return quantity
 
 
+def _read_at(text: str, run: RunFacts) -> datetime | None:
+    try:
+        when = datetime.fromisoformat(text.strip())
+    except ValueError:
+        return None
+    return when if when.tzinfo else when.replace(tzinfo=run.zone)
+
+
 def _moment(text: str, run: RunFacts) -> tuple[datetime, date]:
     """When it was read, and the local day of that; an empty time is the moment of loading."""
     when = run.now
     if text.strip():
-        try:
-            when = datetime.fromisoformat(text.strip())
-        except ValueError:
+        read_at = _read_at(text, run)
+        if read_at is None:
             raise Refusal(
                 "read_at",
                 _("“%(text)s” is not a date and time. Send it as 2026-06-17T10:42.")
                 % {"text": text.strip()[:30]},
-            ) from None
-        when = when if when.tzinfo else when.replace(tzinfo=run.zone)
+            )
+        when = read_at
     if when > run.now + AHEAD:
         raise Refusal(
             "read_in_the_future", _("The reading's time is still to come. Set the analyser's clock.")

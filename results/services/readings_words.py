@@ -19,6 +19,7 @@ VERDICTS: "dict[str, StrOrPromise]" = {
     "serial_check": _("serial misread"),
     "unknown_serial": _("unknown serial"),
     "not_returned": _("kit not logged as ready"),
+    "same_as_before": _("like an earlier reading, without a time"),
     "already_measured": _("already measured"),
     "not_on_the_bench": _("taken off the bench"),
     "unknown_unit": _("unknown unit"),
