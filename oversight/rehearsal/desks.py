@@ -21,13 +21,24 @@ PAUSE = 0.02
 """Seconds between looks at the desk one waits for."""
 
 
+def commits_hurried() -> None:
+    """Let this connection's commits be written a moment later: a rehearsal that is cut off is played anew anyway."""
+    with connection.cursor() as cursor:
+        cursor.execute("SET synchronous_commit = off")
+
+
 @dataclass(frozen=True)
 class Desk:
-    """A desk plays a day when the desk it comes after has finished that day; `play` is made from the stage."""
+    """A desk plays a day when the desk it comes after has finished that day; `play` is made from the stage.
+
+    A desk with `not_ahead_of` waits until that one has finished the day before yesterday: what the one leaves to the
+    other is then taken up within a day or two, as it would be.
+    """
 
     name: str
     after: str
     play: Callable[["Stage"], Callable[[date], None]]
+    not_ahead_of: str = ""
 
 
 class RehearsalFailedError(RuntimeError):
@@ -104,12 +115,15 @@ def _work(
     django.setup()
     connection.settings_dict["NAME"] = database
     try:
+        commits_hurried()
         stage, desks = pickle.loads(kept)  # noqa: S301 - our own bytes, handed over by the process that started us
         desk = next(one for one in desks if one.name == name)
         stage.rng, stage.counts = np.random.default_rng(seed), {}
         play = desk.play(stage)
         for index, day in enumerate(days, start=1):
-            while done[desk.after].value < index:
+            while done[desk.after].value < index or (
+                desk.not_ahead_of and done[desk.not_ahead_of].value < index - 2
+            ):
                 time.sleep(PAUSE)
             play(day)
             done[name].value = index

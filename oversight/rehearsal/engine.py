@@ -7,10 +7,10 @@ import numpy as np
 
 from oversight.models import Rehearsal
 from oversight.rehearsal.crew import Stage, crew_called
-from oversight.rehearsal.desks import Desk, Tell, play_side_by_side
+from oversight.rehearsal.desks import Desk, Tell, commits_hurried, play_side_by_side
 from oversight.rehearsal.follow_work import Follow, day_of_follow_up
 from oversight.rehearsal.history import history_lay_in
-from oversight.rehearsal.lab_work import day_in_the_laboratory
+from oversight.rehearsal.lab_work import day_in_the_laboratory, rest_decided
 from oversight.rehearsal.mail_work import mail_out
 from oversight.rehearsal.names import postcode_fifths
 from oversight.rehearsal.plan import Plan, plan_drawn
@@ -31,6 +31,7 @@ from screening.services.due import due_dates_refresh
 from screening.services.register import register_apply, register_stage
 from screening.services.rounds import rounds_close_unreturned
 from staff import clock
+from staff.acting import acting
 
 HOURS = {"dispatch": (8, 0), "post": (9, 0), "open": (10, 0), "load": (11, 30), "close": (12, 0), "release": (13, 0), "mail": (14, 0), "follow": (15, 0), "night": (21, 0)}  # fmt: skip
 
@@ -50,6 +51,7 @@ def rehearse(*, invited_people: int, seed: int, today: date, tell: Tell, complet
 
     Works on an empty database only. The `Rehearsal` row says `running` until the end, so a killed run is noticed.
     """
+    commits_hurried()
     first_day = first_day_for(today)
     last_day = first_day + timedelta(weeks=62) if complete else today
     with clock.at(clock.moment(first_day - timedelta(days=14), 7)):
@@ -64,7 +66,7 @@ def rehearse(*, invited_people: int, seed: int, today: date, tell: Tell, complet
     days = [first_day + timedelta(days=n) for n in range((last_day - first_day).days + 1)]
     desks = (
         Desk("invitations", after="", play=_invitations),
-        Desk("bench", after="invitations", play=_post_and_bench),
+        Desk("bench", after="invitations", play=_post_and_bench, not_ahead_of="follow-up"),
         Desk("follow-up", after="bench", play=_follow_up),
     )
     for counts in play_side_by_side(desks, [d for d in days if d.weekday() < 5], stage=stage, tell=tell):
@@ -95,7 +97,7 @@ def _prologue(first_day: date, invited_people: int, seed: int, tell: Tell) -> St
         file_name="register-full.csv",
         is_full=True,
     )
-    register_apply(by=stage.crew.administrator, load=load)
+    register_apply(by=stage.crew.administrator, load=load, history_follows=True)
     tell("laying in the history of earlier rounds", 0.12)
     history_lay_in(plan, known, by=stage.crew.administrator, protocol=region.protocol)
     due_dates_refresh(by=stage.crew.administrator)
@@ -129,7 +131,7 @@ def _post_and_bench(stage: Stage) -> Callable[[date], None]:
     def play(day: date) -> None:
         hours = hours_of(day)
         sent_noted(stage, post, day)
-        with clock.at(hours["post"]):
+        with clock.at(hours["post"]), acting(stage.crew.office, reason="the day's post"):
             sack_logged(stage, post, day)
             set_asides_solved(stage, post, day)
         with clock.at(hours["open"]):
@@ -147,7 +149,10 @@ def _follow_up(stage: Stage) -> Callable[[date], None]:
     follow = Follow()
 
     def play(day: date) -> None:
-        with clock.at(hours_of(day)["follow"]):
+        hours = hours_of(day)
+        with clock.at(hours["release"]):
+            rest_decided(stage, day)
+        with clock.at(hours["follow"]), acting(stage.crew.coordinator, reason="the day's follow-up"):
             day_of_follow_up(stage, follow, day)
 
     return play

@@ -43,7 +43,12 @@ def day_of_follow_up(stage: Stage, follow: Follow, day: date) -> None:
     """Take up every referral whose day has come."""
     if not follow.sites:
         follow.sites = {s.code: s for s in Site.objects.filter(does_colonoscopy=True)}
-    live = Referral.objects.exclude(state="closed").select_related("person__area", "owner").order_by("pk")
+    live = (
+        Referral.objects.filter(opened_on__lte=day)
+        .exclude(state="closed")
+        .select_related("person__area", "owner")
+        .order_by("pk")
+    )
     for referral in live:
         overdue = referral.due_on is not None and referral.due_on < day - timedelta(days=1)
         if follow.again.get(referral.pk, day) > day and not overdue:

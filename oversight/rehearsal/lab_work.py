@@ -8,16 +8,17 @@ from oversight.rehearsal.crew import Stage
 from results import classify
 from results.models import Analyser, ControlLot, Run, Sample
 from results.services.authorise import (
-    candidate_for,
     result_release_at_or_above,
     result_release_below,
     results_release_below,
     sample_not_needed,
 )
+from results.services.authorise_facts import Candidate, candidates
 from results.services.readings import readings_load
 from results.services.runs import run_close, run_open, run_resolve
 from results.services.samples import samples_take_in
 from staff import clock
+from staff.acting import acting
 
 FACTOR = Decimal("0.2")
 """µg/g for each ng/mL of the region's kit model (2.4 mL ÷ 12 mg)."""
@@ -25,6 +26,7 @@ FRIDAY, NORTHMERE_DAYS = 4, (1, 3)
 """Northmere measures on Tuesdays and Thursdays, Quillport on the other days."""
 BENCH_DAY = 250
 """Samples one analyser takes in a morning."""
+BESIDE_CONTROLS = "Looked at beside its controls."
 HEADER = "running_number,serial,value,unit,flag,read_at\n"
 
 
@@ -100,16 +102,25 @@ def day_in_the_laboratory(stage: Stage, day: date, hours: dict[str, datetime]) -
             _run_on(stage, analysers[code], serials, day, hours)
     with clock.at(hours["release"]):
         stage.tally("below", results_release_below(by=crew.bench))
-        for sample in Sample.objects.filter(state="ready_to_authorise").order_by("pk"):
-            _decided_one_by_one(stage, sample)
 
 
-def _decided_one_by_one(stage: Stage, sample: Sample) -> None:
-    """The laboratory lead decides what the bulk release leaves: at or above, or below with something in its way."""
+def rest_decided(stage: Stage, day: date) -> None:
+    """The laboratory lead goes through what the bulk release has left until this day, one after the other."""
+    rest = Sample.objects.filter(state="ready_to_authorise").in_bulk()
+    if not rest:
+        return
+    with acting(stage.crew.lab_lead, reason=BESIDE_CONTROLS):
+        # By sample number, in which order the bench locks them too.
+        for candidate in sorted(candidates(list(rest)), key=lambda one: one.fact.sample_id):
+            if candidate.fact.analysed_on <= day:
+                _decided_one_by_one(stage, rest[candidate.fact.sample_id], candidate)
+
+
+def _decided_one_by_one(stage: Stage, sample: Sample, candidate: Candidate) -> None:
+    """At or above, or below with something in its way."""
     crew = stage.crew
-    candidate = candidate_for(sample)
     if candidate.side is not classify.Side.BELOW:
-        result_release_at_or_above(by=crew.lab_lead, sample=sample, reason="Looked at beside its controls.")
+        result_release_at_or_above(by=crew.lab_lead, sample=sample, reason=BESIDE_CONTROLS)
         stage.tally("at_or_above", 1)
     elif any(obstacle.final for obstacle in candidate.obstacles):
         sample_not_needed(by=crew.lab_lead, sample=sample, reason="Another result of this round stands.")

@@ -213,13 +213,14 @@ def _move(event: str, rows: dict[int, str], *, due: date) -> None:
 
 
 def _write_inbox(file: ReadingsFile, judged: Sequence[Judged], frame: Acting) -> None:
+    """Write every line with its answer; those stored before, and those whose sample was moved for it, are settled."""
     copy_rows(
         "results_inboxline",
         INBOX,
         (
             (
                 frame.now, file.pk, one.line.line, one.line.text, one.serial, one.verdict, one.sentence,
-                one.sentence if one.verdict == ALREADY_STORED else "",
+                one.sentence if one.verdict == ALREADY_STORED or (one.event and not one.stored) else "",
             )
             for one in judged
         ),

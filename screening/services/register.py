@@ -170,10 +170,13 @@ def _held_reasons(effect: Effect, known: int, frame: Acting) -> list[str]:
     return reasons
 
 
-def register_apply(*, by: User, load: RegisterLoad, override_hold: bool = False) -> RegisterLoad:
+def register_apply(
+    *, by: User, load: RegisterLoad, override_hold: bool = False, history_follows: bool = False
+) -> RegisterLoad:
     """Apply a staged file: new people, changed people, rounds of the dead and of those who left, next dates.
 
-    Applied already: returned as it is. Held: only another person than who staged it may release it, on purpose.
+    With `history_follows` nobody gets a next date yet: the earlier rounds are laid in first, then the dates of
+    everybody are refreshed, so that nobody is due for want of a history. Applied already: returned as it is. Held: only another person than who staged it may release it, on purpose.
     """
     with acting(by, reason=f"register load {load.pk}") as frame:
         _one_at_a_time()
@@ -186,7 +189,8 @@ def register_apply(*, by: User, load: RegisterLoad, override_hold: bool = False)
         _release_checked(load, by, override_hold)
         touched = _people_written(load, frame)
         _rounds_ended(touched, by, frame)
-        due_dates_refresh(by=by, person_ids=touched)
+        if not history_follows:
+            due_dates_refresh(by=by, person_ids=touched)
         load.status, load.applied_by, load.applied_at = RegisterLoad.Status.APPLIED, by, frame.now
         load.save()
     return load

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import date, time
-from typing import Any
+from typing import Any, cast
 
 from django.db import connection
 
@@ -28,34 +28,39 @@ def make_move(
     Must run inside `acting(...)`. Raises IllegalMove when the table does not allow it.
     """
     ledger = ledger_of(subject)
-    locked = (
-        ledger.subject._default_manager.select_for_update(of=("self",))
-        .only("state", "last_seq")
-        .get(pk=subject.pk)
-    )
-    step = ledger.machine.step(locked.state, event)
-    facts: dict[str, Any] = {"subject_id": subject.pk}
-    move = ledger.move(
-        **facts,
-        seq=locked.last_seq + 1,
-        event=event,
-        from_state=locked.state,
-        to_state=step.target,
-        due_on=due_on,
-        due_time=due_time,
-        owner=owner,
-        pool=pool,
-        reason=reason,
-        note=note,
-        rule=rule,
-    )
-    move.save()
-    subject.refresh_from_db(fields=_projected_fields())
-    return move
+    given = [due_on, due_time, None if owner is None else owner.pk, pool, reason, note, rule]
+    with connection.cursor() as cursor:
+        row = _inserted(cursor, ledger, subject.pk, event, given)
+        if row is None:
+            cursor.execute(f"SELECT state FROM {ledger.subject_table} WHERE id = %s FOR UPDATE", [subject.pk])
+            found = cursor.fetchone()
+            if found is None:
+                raise ledger.subject.DoesNotExist(f"{ledger.subject_table} {subject.pk}")
+            ledger.machine.step(found[0], event)
+            # Somebody moved it while we waited for the lock, and from where it stands now the event may happen.
+            row = _inserted(cursor, ledger, subject.pk, event, given)
+            if row is None:
+                raise RuntimeError(f"The database's table of {ledger.machine.name} lacks {event}: migrate.")
+        cursor.execute(
+            f"SELECT {', '.join(Subject.PROJECTED)} FROM {ledger.subject_table} WHERE id = %s", [subject.pk]
+        )
+        for column, value in zip(Subject.PROJECTED, cursor.fetchone(), strict=True):
+            setattr(subject, column, value)
+    return ledger.move.from_db(connection.alias, _names(ledger), row)
 
 
-def _projected_fields() -> list[str]:
-    return ["owner" if c == "owner_id" else c for c in Subject.PROJECTED]
+def _inserted(
+    cursor: Any, ledger: Ledger, subject_id: int, event: str, given: Sequence[Any]
+) -> tuple[Any, ...] | None:
+    """Append the move if the table allows it from the state the locked thing is in; returns the whole row."""
+    marks = dict(zip(COLUMNS, ("%s::date", "%s::time", "%s::bigint", *["%s"] * 4), strict=True))
+    statement = moves_sql(ledger, event, source="SELECT %s::bigint AS id", values=marks)
+    cursor.execute(f"{statement} RETURNING {', '.join(_names(ledger))}", [*given, subject_id])
+    return cast("tuple[Any, ...] | None", cursor.fetchone())
+
+
+def _names(ledger: Ledger) -> list[str]:
+    return [field.attname for field in ledger.move._meta.concrete_fields]
 
 
 COLUMNS = ("due_on", "due_time", "owner_id", "pool", "reason", "note", "rule")

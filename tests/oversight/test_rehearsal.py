@@ -51,3 +51,4 @@ def test_the_whole_region_comes_to_its_expected_totals() -> None:
     seen["finding advanced"] = seen["finding advanced_adenoma"] + seen["finding advanced_serrated"]
     outside = {name: seen[name] for name, (low, high) in EXPECTED.items() if not low <= seen[name] <= high}
     assert outside == {}
+    assert [r.check_name for r in ProofResult.objects.filter(violating__gt=0)] == []

@@ -185,8 +185,11 @@ def test_h9_the_limit_day_is_allowed_and_the_next_is_not(age: int, verdict: str,
     sample = bench.a_sample(collected=clock.today() - timedelta(days=age))
     file = bench.load(bench.an_open_run(), [(sample.serial, "5")])
     sample.round.refresh_from_db()
-    assert verdicts(file) == {2: verdict}
-    assert sample.round.state == state
+    line = InboxLine.objects.get(file_id=file.pk)
+    assert (line.verdict, sample.round.state) == (verdict, state)
+    assert line.settled_note == (line.sentence if verdict == "over_age" else ""), (
+        "what was acted upon waits for nobody"
+    )
 
 
 def test_an_over_age_kit_asks_for_no_replacement_while_another_can_be_measured() -> None:
