@@ -42,13 +42,19 @@ class Letter(Subject):
 
     kind = models.CharField(max_length=24)
     recipient = models.CharField(max_length=8, choices=Recipient.choices, default=Recipient.PERSON)
-    person = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="letters")
-    practice = models.ForeignKey(Practice, on_delete=models.PROTECT, null=True)
-    round = models.ForeignKey(Round, on_delete=models.PROTECT, null=True, related_name="letters")
+    person = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="letters", db_index=False)
+    practice = models.ForeignKey(Practice, on_delete=models.PROTECT, null=True, db_index=False)
+    round = models.ForeignKey(
+        Round, on_delete=models.PROTECT, null=True, related_name="letters", db_index=False
+    )
     kit = models.ForeignKey(Kit, on_delete=models.PROTECT, null=True, related_name="letters")
-    result = models.ForeignKey(Result, on_delete=models.PROTECT, null=True, related_name="letters")
-    referral = models.ForeignKey(Referral, on_delete=models.PROTECT, null=True, related_name="letters")
-    key = models.CharField(max_length=80, unique=True)
+    result = models.ForeignKey(
+        Result, on_delete=models.PROTECT, null=True, related_name="letters", db_index=False
+    )
+    referral = models.ForeignKey(
+        Referral, on_delete=models.PROTECT, null=True, related_name="letters", db_index=False
+    )
+    key = models.CharField(max_length=80)
     not_before = models.DateField(null=True)
     language = models.CharField(max_length=12, blank=True, default="")
     text_version = models.CharField(max_length=40, blank=True, default="")
@@ -64,9 +70,11 @@ class Letter(Subject):
             ),
             models.Index(fields=["person"], name="letter_of_person"),
             models.Index(fields=["result"], condition=Q(result__isnull=False), name="letter_of_result"),
+            models.Index(fields=["referral"], condition=Q(referral__isnull=False), name="letter_of_referral"),
             models.Index(fields=["round"], name="letter_of_round"),
         ]
         constraints: ClassVar = [
+            models.UniqueConstraint(fields=["key"], name="a_letter_is_owed_once"),
             models.CheckConstraint(
                 condition=Q(state__in=["", "owed", "held", "cancelled", "superseded"])
                 | ~Q(text_version="") & ~Q(checksum="") & Q(context__isnull=False),

@@ -45,47 +45,63 @@ class RehearsalFailedError(RuntimeError):
     """A desk stopped; carries what went wrong there."""
 
 
-def play_side_by_side(
-    desks: Sequence[Desk], days: Sequence[date], *, stage: "Stage", tell: Tell
-) -> Iterator[dict[str, int]]:
-    """Play all days at every desk; yields each desk's counts. A desk that fails stops the others.
+class SideBySide:
+    """The desks of one rehearsal: the first is played in this process, the others in fresh ones, started at once so
+    that they are ready when the stage is.
 
-    The order of a person's events is kept: kits go out before they come back, results come before their follow-up.
-    The first desk is played in this process, the others in fresh ones.
+    Use as a context manager; leaving it ends whoever still plays.
     """
-    here = multiprocessing.get_context("spawn")
-    done = {desk.name: here.Value("i", 0) for desk in desks}
-    answers: Any = here.Queue()
-    kept = pickle.dumps((stage, tuple(desks)))
-    seeds = [int(seed) for seed in stage.rng.integers(2**31, size=len(desks))]
-    workers = [
-        here.Process(
-            target=_work,
-            args=(desk.name, seed, list(days), done, kept, str(connection.settings_dict["NAME"]), answers),
-            name=desk.name,
-            daemon=True,
-        )
-        for desk, seed in zip(desks[1:], seeds[1:], strict=True)
-    ]
-    for worker in workers:
-        worker.start()
-    collected: list[dict[str, int]] = []
-    try:
-        play = desks[0].play(stage)
-        for index, day in enumerate(days, start=1):
-            play(day)
-            done[desks[0].name].value = index
-            _progress(days, done, desks, tell)
-            collected += _collect(answers, workers, wait=0)
-        while len(collected) < len(workers):
-            _progress(days, done, desks, tell)
-            collected += _collect(answers, workers, wait=0.2)
-    finally:
-        for worker in workers:
+
+    def __init__(self, desks: Sequence[Desk]) -> None:
+        here = multiprocessing.get_context("spawn")
+        self._desks = tuple(desks)
+        self._done = {desk.name: here.Value("i", 0) for desk in desks}
+        self._answers: Any = here.Queue()
+        self._stages: dict[str, Any] = {}
+        self._workers: list[Any] = []
+        for desk in self._desks[1:]:
+            stage_for_it, self._stages[desk.name] = here.Pipe(duplex=False)
+            facts = (
+                pickle.dumps(desk),
+                self._done,
+                stage_for_it,
+                str(connection.settings_dict["NAME"]),
+                self._answers,
+            )
+            self._workers.append(here.Process(target=_work, args=facts, name=desk.name, daemon=True))
+
+    def __enter__(self) -> "SideBySide":
+        for worker in self._workers:
+            worker.start()
+        return self
+
+    def __exit__(self, *trouble: object) -> None:
+        for worker in self._workers:
             if worker.is_alive():
                 worker.terminate()
             worker.join()
-    yield from collected
+
+    def play(self, days: Sequence[date], *, stage: "Stage", tell: Tell) -> Iterator[dict[str, int]]:
+        """Play all days at every desk; yields each desk's counts. A desk that fails stops the others.
+
+        The order of a person's events is kept: kits go out before they come back, results come before their follow-up.
+        """
+        seeds = [int(seed) for seed in stage.rng.integers(2**31, size=len(self._desks))]
+        kept = pickle.dumps((stage, list(days)))
+        for (_name, pipe), seed in zip(self._stages.items(), seeds[1:], strict=True):
+            pipe.send((seed, kept))
+        first = self._desks[0]
+        play = first.play(stage)
+        collected: list[dict[str, int]] = []
+        for index, day in enumerate(days, start=1):
+            play(day)
+            self._done[first.name].value = index
+            _progress(days, self._done, self._desks, tell)
+            collected += _collect(self._answers, self._workers, wait=0)
+        while len(collected) < len(self._workers):
+            _progress(days, self._done, self._desks, tell)
+            collected += _collect(self._answers, self._workers, wait=0.2)
+        yield from collected
 
 
 def _collect(answers: Any, workers: Sequence[Any], *, wait: float) -> list[dict[str, int]]:
@@ -108,16 +124,15 @@ def _progress(days: Sequence[date], done: dict[str, Any], desks: Sequence[Desk],
     tell(ahead, 0.25 + 0.75 * at / max(len(days), 1))
 
 
-def _work(
-    name: str, seed: int, days: list[date], done: dict[str, Any], kept: bytes, database: str, answers: Any
-) -> None:
-    """What a fresh process does: set the project up, take the stage over, play its desk."""
+def _work(kept_desk: bytes, done: dict[str, Any], stage_for_it: Any, database: str, answers: Any) -> None:
+    """What a fresh process does: set the project up, wait for the stage, play its desk."""
     django.setup()
     connection.settings_dict["NAME"] = database
+    desk: Desk = pickle.loads(kept_desk)  # noqa: S301 - our own bytes; read only now, because the desk's own module needs the models
     try:
+        seed, kept = stage_for_it.recv()
+        stage, days = pickle.loads(kept)  # noqa: S301 - our own bytes
         commits_hurried()
-        stage, desks = pickle.loads(kept)  # noqa: S301 - our own bytes, handed over by the process that started us
-        desk = next(one for one in desks if one.name == name)
         stage.rng, stage.counts = np.random.default_rng(seed), {}
         play = desk.play(stage)
         for index, day in enumerate(days, start=1):
@@ -126,9 +141,11 @@ def _work(
             ):
                 time.sleep(PAUSE)
             play(day)
-            done[name].value = index
-        answers.put((name, stage.counts, ""))
+            done[desk.name].value = index
+        answers.put((desk.name, stage.counts, ""))
+    except EOFError:
+        answers.put((desk.name, {}, "the stage was never set"))
     except Exception:  # noqa: BLE001 - whatever stopped the desk is told to the one who started it
-        answers.put((name, {}, traceback.format_exc()))
+        answers.put((desk.name, {}, traceback.format_exc()))
     finally:
         connections.close_all()

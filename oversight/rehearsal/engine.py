@@ -7,7 +7,7 @@ import numpy as np
 
 from oversight.models import Rehearsal
 from oversight.rehearsal.crew import Stage, crew_called
-from oversight.rehearsal.desks import Desk, Tell, commits_hurried, play_side_by_side
+from oversight.rehearsal.desks import Desk, SideBySide, Tell, commits_hurried
 from oversight.rehearsal.follow_work import Follow, day_of_follow_up
 from oversight.rehearsal.history import history_lay_in
 from oversight.rehearsal.lab_work import day_in_the_laboratory, rest_decided
@@ -54,24 +54,25 @@ def rehearse(*, invited_people: int, seed: int, today: date, tell: Tell, complet
     commits_hurried()
     first_day = first_day_for(today)
     last_day = first_day + timedelta(weeks=62) if complete else today
-    with clock.at(clock.moment(first_day - timedelta(days=14), 7)):
-        mark = Rehearsal.objects.create(
-            status=Rehearsal.Status.RUNNING,
-            invited=invited_people,
-            seed=seed,
-            first_day=first_day,
-            today=last_day,
-        )
-        stage = _prologue(first_day, invited_people, seed, tell)
     days = [first_day + timedelta(days=n) for n in range((last_day - first_day).days + 1)]
     desks = (
         Desk("invitations", after="", play=_invitations),
         Desk("bench", after="invitations", play=_post_and_bench, not_ahead_of="follow-up"),
         Desk("follow-up", after="bench", play=_follow_up),
     )
-    for counts in play_side_by_side(desks, [d for d in days if d.weekday() < 5], stage=stage, tell=tell):
-        for name, count in counts.items():
-            stage.tally(name, count)
+    with SideBySide(desks) as together:
+        with clock.at(clock.moment(first_day - timedelta(days=14), 7)):
+            mark = Rehearsal.objects.create(
+                status=Rehearsal.Status.RUNNING,
+                invited=invited_people,
+                seed=seed,
+                first_day=first_day,
+                today=last_day,
+            )
+            stage = _prologue(first_day, invited_people, seed, tell)
+        for counts in together.play([d for d in days if d.weekday() < 5], stage=stage, tell=tell):
+            for name, count in counts.items():
+                stage.tally(name, count)
     with clock.at(hours_of(last_day)["night"]):
         prove(by=stage.crew.system)
     Rehearsal.objects.filter(pk=mark.pk).update(

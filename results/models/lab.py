@@ -143,7 +143,7 @@ class Sample(Subject):
     kit = models.ForeignKey(Kit, on_delete=models.PROTECT, related_name="+")
     round = models.ForeignKey(Round, on_delete=models.PROTECT, related_name="samples")
     person = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="+")
-    serial = models.CharField(max_length=20, unique=True)
+    serial = models.CharField(max_length=20)
     collected_earliest = models.DateField()
     usable_until = models.DateField()
 
@@ -153,6 +153,7 @@ class Sample(Subject):
                 fields=["state", "usable_until"], condition=~Q(state="reported"), name="sample_open_by_age"
             )
         ]
+        constraints: ClassVar = [models.UniqueConstraint(fields=["serial"], name="a_serial_is_one_sample")]
 
     def __str__(self) -> str:
         return self.serial
@@ -225,7 +226,7 @@ class InboxLine(models.Model):
 class Reading(models.Model):
     """What the analyser said about one sample: raw, with its unit; append-only."""
 
-    sample = models.ForeignKey(Sample, on_delete=models.PROTECT, related_name="readings")
+    sample = models.ForeignKey(Sample, on_delete=models.PROTECT, related_name="readings", db_index=False)
     run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="readings")
     file = models.ForeignKey(ReadingsFile, on_delete=models.PROTECT, null=True, related_name="readings")
     line = models.IntegerField(null=True)

@@ -17,7 +17,7 @@ from staff.models import Move, Site, Subject
 class Referral(Subject):
     """The way of one person from a result at or above to a written next step; one live a person."""
 
-    person = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="referrals")
+    person = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="referrals", db_index=False)
     opened_on = models.DateField(_("first authorised on"))
 
     class Meta:

@@ -100,9 +100,9 @@ class Result(models.Model):
     Append-only but for `is_current` and `is_deciding`.
     """
 
-    sample = models.ForeignKey(Sample, on_delete=models.PROTECT, related_name="results")
+    sample = models.ForeignKey(Sample, on_delete=models.PROTECT, related_name="results", db_index=False)
     round = models.ForeignKey(Round, on_delete=models.PROTECT, related_name="results")
-    person = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="results")
+    person = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="results", db_index=False)
     version = models.SmallIntegerField(default=1)
     is_current = models.BooleanField(default=True)
     is_deciding = models.BooleanField(default=True)
@@ -111,13 +111,13 @@ class Result(models.Model):
     raw_value = models.DecimalField(max_digits=14, decimal_places=5)
     raw_unit = models.CharField(max_length=6, choices=Unit.choices)
     comparator = models.CharField(max_length=1, blank=True, default="")
-    kit_model = models.ForeignKey(KitModel, on_delete=models.PROTECT)
+    kit_model = models.ForeignKey(KitModel, on_delete=models.PROTECT, db_index=False)
     stool_mg = models.DecimalField(max_digits=6, decimal_places=3)
     buffer_ml = models.DecimalField(max_digits=6, decimal_places=3)
     reported_ug_g = models.DecimalField(max_digits=10, decimal_places=2)
     decimals = models.SmallIntegerField()
     side = models.CharField(max_length=12, choices=Side.choices)
-    rule = models.ForeignKey(CutoffRule, on_delete=models.PROTECT)
+    rule = models.ForeignKey(CutoffRule, on_delete=models.PROTECT, db_index=False)
     cutoff_ug_g = models.DecimalField(max_digits=8, decimal_places=3)
     comparison = models.CharField(max_length=2)
     sex_used = models.CharField(max_length=8)
@@ -126,7 +126,7 @@ class Result(models.Model):
     analysed_on = models.DateField()
     authorised_on = models.DateField()
     authorised_at = models.DateTimeField()
-    authorised_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    authorised_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+", db_index=False)
     reason = models.TextField(blank=True, default="")
 
     class Meta:

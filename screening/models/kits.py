@@ -73,9 +73,11 @@ class Lot(models.Model):
 class Kit(Subject):
     """One kit with its serial, from stock to the bench."""
 
-    serial = models.CharField(_("serial"), max_length=20, unique=True)
+    serial = models.CharField(_("serial"), max_length=20)
     lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="kits")
-    round = models.ForeignKey("screening.Round", on_delete=models.PROTECT, null=True, related_name="kits")
+    round = models.ForeignKey(
+        "screening.Round", on_delete=models.PROTECT, null=True, related_name="kits", db_index=False
+    )
     ordinal = models.SmallIntegerField(_("nth kit of the round"), null=True)
     dispatched_on = models.DateField(_("handed to the post on"), null=True)
     void_on = models.DateField(_("void since"), null=True)
@@ -84,10 +86,10 @@ class Kit(Subject):
     class Meta:
         indexes: ClassVar = [
             models.Index(fields=["lot", "id"], condition=Q(state="in_stock"), name="kit_in_stock"),
-            models.Index(fields=["round"], name="kit_of_round"),
             models.Index(fields=["dispatched_on"], condition=Q(ordinal__gt=1), name="kit_replacement_by_day"),
         ]
         constraints: ClassVar = [
+            models.UniqueConstraint(fields=["serial"], name="a_serial_is_one_kit"),
             models.UniqueConstraint(
                 fields=["round"],
                 condition=Q(void_on__isnull=True, state__in=["assigned", "dispatched"]),

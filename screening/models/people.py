@@ -93,11 +93,13 @@ class Person(models.Model):
     deceased_on = models.DateField(_("died on"), null=True)
     left_area_on = models.DateField(_("left the area on"), null=True)
     hidden_address = models.BooleanField(_("hidden address"), default=False)
-    merged_into = models.ForeignKey("self", on_delete=models.PROTECT, null=True, related_name="merged_from")
+    merged_into = models.ForeignKey(
+        "self", on_delete=models.PROTECT, null=True, related_name="merged_from", db_index=False
+    )
     next_due_on = models.DateField(null=True, editable=False)
     not_due_code = models.CharField(max_length=32, blank=True, default="", editable=False)
     last_feed = models.ForeignKey(
-        "screening.RegisterLoad", on_delete=models.PROTECT, null=True, related_name="+"
+        "screening.RegisterLoad", on_delete=models.PROTECT, null=True, related_name="+", db_index=False
     )
 
     class Meta:
@@ -107,6 +109,9 @@ class Person(models.Model):
                 fields=["next_due_on", "id"], condition=Q(next_due_on__isnull=False), name="person_due_first"
             ),
             models.Index(fields=["name_key"], name="person_by_name"),
+            models.Index(
+                fields=["merged_into"], condition=Q(merged_into__isnull=False), name="person_merged_into"
+            ),
             models.Index(fields=["birth_date"], name="person_by_birth_date"),
             models.Index(fields=["postcode", "address_1"], name="person_by_address"),
         ]

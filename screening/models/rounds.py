@@ -15,15 +15,15 @@ from staff.models import Move, Subject
 class Round(Subject):
     """One round of one person, with what was true at invitation kept beside it."""
 
-    person = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="rounds")
+    person = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="rounds", db_index=False)
     batch = models.ForeignKey(Batch, on_delete=models.PROTECT, null=True, related_name="rounds")
-    protocol = models.ForeignKey(Protocol, on_delete=models.PROTECT)
+    protocol = models.ForeignKey(Protocol, on_delete=models.PROTECT, db_index=False)
     nth = models.SmallIntegerField(_("nth round"), default=1)
     invited_on = models.DateField(_("invited on"))
     dispatched_on = models.DateField(_("first kit handed to the post on"), null=True)
     sex_at_invitation = models.CharField(max_length=8, choices=Sex.choices)
     age_at_invitation = models.SmallIntegerField(null=True)
-    area = models.ForeignKey(Area, on_delete=models.PROTECT, null=True)
+    area = models.ForeignKey(Area, on_delete=models.PROTECT, null=True, db_index=False)
     deprivation_fifth = models.SmallIntegerField(null=True)
 
     class Meta:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from django.db import connection, transaction
 from django.utils.translation import gettext as _
 
-from screening.models import Area, Person, RegisterLoad, Round
+from screening.models import Area, Person, RegisterLoad
 from screening.services import register_sql as sql
 from screening.services.due import due_dates_refresh
 from screening.services.planner import whole_sets
@@ -225,15 +225,11 @@ def _people_written(load: RegisterLoad, frame: Acting) -> list[int]:
 
 def _rounds_ended(person_ids: list[int], by: User, frame: Acting) -> None:
     """Close the rounds of the dead and of those who left; a referral never stops here, nor a kit that is back."""
-    rounds = Round.objects.filter(person__in=person_ids)
-    dead = rounds.filter(person__deceased_on__isnull=False, state__in=["kit_due", "kit_out", "result_due"])
-    left = rounds.filter(
-        person__deceased_on__isnull=True,
-        person__left_area_on__lte=frame.today,
-        state__in=["kit_due", "kit_out"],
-    )
-    for found, reason in ((dead, "died"), (left, "moved_away")):
-        ids = list(found.order_by("pk").values_list("pk", flat=True))
+    with whole_sets(len(person_ids)), connection.cursor() as cursor:
+        cursor.execute(sql.ROUNDS_ENDED, {"people": person_ids, "today": frame.today})
+        found = cursor.fetchall()
+    for was_died, reason in ((True, "died"), (False, "moved_away")):
+        ids = [pk for pk, died in found if died is was_died]
         if ids:
             rounds_stop(by=by, round_ids=ids, reason=reason, rule="job 2.1")
 

@@ -104,3 +104,13 @@ FROM (SELECT p.id, {", ".join(f"{value} AS {c}" for c, value in NEW_VALUES.items
       {JOINED} AND p.id IS NOT NULL AND {DIFFERS}) w
 WHERE t.id = w.id RETURNING t.id
 """
+
+ROUNDS_ENDED = """
+SELECT r.id, p.deceased_on IS NOT NULL AS died
+FROM unnest(%(people)s::bigint[]) AS w(id) JOIN screening_person p ON p.id = w.id
+JOIN screening_round r ON r.person_id = p.id
+WHERE p.deceased_on IS NOT NULL AND r.state IN ('kit_due', 'kit_out', 'result_due')
+   OR p.deceased_on IS NULL AND p.left_area_on <= %(today)s AND r.state IN ('kit_due', 'kit_out')
+ORDER BY r.id
+"""
+"""Rounds of the dead and of those who left. A referral never stops here, nor a kit that is back."""

@@ -45,6 +45,8 @@ def rounds_reported_at_or_above(*, by: User, round_ids: Sequence[int], due_on: d
     with acting(by):
         moved = 0
         for event, states in (("at_or_above", ["result_due"]), ("raise", ["closed"])):
+            if moved == len(round_ids):
+                break
             moved += make_moves(
                 ledger_of(Round),
                 event,
@@ -96,6 +98,8 @@ def rounds_close(*, by: User, round_ids: Sequence[int], reason: str, rule: str =
     """
     if reason not in ROUND_CLOSE_REASONS or reason in {"below", "follow_up_concluded"}:
         raise RoundbookError("unknown_close_reason", _("Choose a reason from the list."), reason=reason)
+    if not round_ids:
+        return 0
     with acting(by):
         moved = make_moves(
             ledger_of(Round),

@@ -29,7 +29,8 @@ class TransactionTime(Func):
 class Subject(models.Model):
     """A thing with a state. State, date and owner are projected by the database from its ledger.
 
-    The application role may insert a subject (unborn: state empty) but may not update these columns.
+    The application role may insert a subject (unborn: state empty) but may not update these columns. A move changes
+    several of them, so every index on a thing is paid for at every move: partial ones by state, none by owner alone.
     """
 
     state = models.CharField(max_length=24, default="", db_default="", editable=False)
@@ -37,7 +38,12 @@ class Subject(models.Model):
     due_on = models.DateField(null=True, editable=False)
     due_time = models.TimeField(null=True, editable=False)
     owner = models.ForeignKey(
-        settings.AUTH_USER_MODEL, null=True, editable=False, on_delete=models.PROTECT, related_name="+"
+        settings.AUTH_USER_MODEL,
+        null=True,
+        editable=False,
+        on_delete=models.PROTECT,
+        related_name="+",
+        db_index=False,
     )
     pool = models.CharField(max_length=16, default="", db_default="", editable=False)
     state_since = models.DateTimeField(null=True, editable=False)
@@ -65,13 +71,19 @@ class Move(models.Model):
     to_state = models.CharField(max_length=24)
     due_on = models.DateField(null=True)
     due_time = models.TimeField(null=True)
-    owner = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+")
+    owner = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+", db_index=False
+    )
     pool = models.CharField(max_length=16, default="", db_default="", choices=Pool.choices, blank=True)
     reason = models.CharField(max_length=40, default="", db_default="", blank=True)
     note = models.TextField(default="", db_default="", blank=True)
     rule = models.CharField(max_length=60, default="", db_default="", blank=True)
     actor = models.ForeignKey(
-        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+", db_default=TransactionActor()
+        settings.AUTH_USER_MODEL,
+        on_delete=models.PROTECT,
+        related_name="+",
+        db_default=TransactionActor(),
+        db_index=False,
     )
     occurred_at = models.DateTimeField(db_default=TransactionTime())
     recorded_at = models.DateTimeField(db_default=TransactionTime())
