@@ -6,6 +6,7 @@ import numpy as np
 
 from oversight.rehearsal.plan import Plan
 from oversight.rehearsal.setting import Region
+from oversight.rehearsal.stories.base import Cast, Diary
 from staff.models import User
 
 
@@ -52,6 +53,8 @@ class Stage:
     rng: np.random.Generator
     counts: dict[str, int] = field(default_factory=dict)
     row_of_serial: dict[str, int] = field(default_factory=dict)
+    cast: Cast = field(default_factory=Cast)
+    diary: Diary = field(default_factory=Diary)
 
     def tally(self, name: str, more: int) -> None:
         """Add to a count."""

@@ -24,6 +24,8 @@ from oversight.rehearsal.post_work import (
     set_asides_solved,
 )
 from oversight.rehearsal.setting import region_lay_down
+from oversight.rehearsal.stories.casting import plan_told
+from oversight.rehearsal.stories.desk import acts_after_release, acts_due
 from oversight.services.proofs import prove
 from screening.models import Lot, PostcodeFifth
 from screening.services.batches import kits_stock
@@ -33,7 +35,7 @@ from screening.services.rounds import rounds_close_unreturned
 from staff import clock
 from staff.acting import acting
 
-HOURS = {"dispatch": (8, 0), "post": (9, 0), "open": (10, 0), "load": (11, 30), "close": (12, 0), "release": (13, 0), "mail": (14, 0), "follow": (15, 0), "night": (21, 0)}  # fmt: skip
+HOURS = {"dispatch": (8, 0), "post": (9, 0), "open": (10, 0), "load": (11, 30), "close": (12, 0), "release": (13, 0), "stories": (13, 30), "mail": (14, 0), "follow": (15, 0), "night": (21, 0)}  # fmt: skip
 
 
 def first_day_for(today: date) -> date:
@@ -76,7 +78,7 @@ def rehearse(*, invited_people: int, seed: int, today: date, tell: Tell, complet
     with clock.at(hours_of(last_day)["night"]):
         prove(by=stage.crew.system)
     Rehearsal.objects.filter(pk=mark.pk).update(
-        status=Rehearsal.Status.DONE, reached=last_day, summary=stage.counts
+        status=Rehearsal.Status.DONE, reached=last_day, summary=stage.counts | {"stories": stage.cast.numbers(stage.plan)}
     )
     mark.refresh_from_db()
     return mark
@@ -84,9 +86,9 @@ def rehearse(*, invited_people: int, seed: int, today: date, tell: Tell, complet
 
 def _prologue(first_day: date, invited_people: int, seed: int, tell: Tell) -> Stage:
     tell("drawing the people of the region", 0.0)
-    plan = plan_drawn(first_day=first_day, invited=invited_people, seed=seed)
+    plan, cast = plan_told(plan_drawn(first_day=first_day, invited=invited_people, seed=seed))
     region = region_lay_down(first_day=first_day)
-    stage = Stage(plan=plan, crew=crew_called(), region=region, rng=np.random.default_rng(seed + 1))
+    stage = Stage(plan=plan, crew=crew_called(), region=region, rng=np.random.default_rng(seed + 1), cast=cast)
     PostcodeFifth.objects.bulk_create(
         PostcodeFifth(postcode=code, fifth=fifth) for code, fifth in postcode_fifths()
     )
@@ -135,8 +137,11 @@ def _post_and_bench(stage: Stage) -> Callable[[date], None]:
         with clock.at(hours["post"]), acting(stage.crew.office, reason="the day's post"):
             sack_logged(stage, post, day)
             set_asides_solved(stage, post, day)
+            acts_due(stage, day)
         with clock.at(hours["open"]):
             day_in_the_laboratory(stage, day, hours)
+        with clock.at(hours["stories"]):
+            acts_after_release(stage, day)
         with clock.at(hours["mail"]):
             replacements_sent(stage, post, day)
             mail_out(stage)

@@ -5,6 +5,7 @@ from datetime import date, time, timedelta
 
 from oversight.rehearsal.crew import Stage
 from oversight.rehearsal.followup import Way, way_drawn
+from oversight.rehearsal.stories.desk import acts_due, taken_up, way_told
 from results.models import Booking, Referral
 from results.services import referrals_closing as closing
 from results.services import referrals_contact as contact
@@ -31,6 +32,7 @@ class Follow:
     again: dict[int, date] = field(default_factory=dict)
     tried: dict[int, int] = field(default_factory=dict)
     repeated: set[int] = field(default_factory=set)
+    rows: dict[int, int] = field(default_factory=dict)
     sites: dict[str, Site] = field(default_factory=dict)
 
 
@@ -43,6 +45,7 @@ def day_of_follow_up(stage: Stage, follow: Follow, day: date) -> None:
     """Take up every referral whose day has come."""
     if not follow.sites:
         follow.sites = {s.code: s for s in Site.objects.filter(does_colonoscopy=True)}
+    acts_due(stage, day)
     live = (
         Referral.objects.filter(opened_on__lte=day)
         .exclude(state="closed")
@@ -66,18 +69,22 @@ def day_of_follow_up(stage: Stage, follow: Follow, day: date) -> None:
 def _begin(stage: Stage, follow: Follow, referral: Referral, day: date) -> None:
     row = stage.plan.row_of_number[referral.person.identifiers.get(valid_to=None).value]
     people = stage.plan.people
-    follow.ways[referral.pk] = way_drawn(
+    follow.rows[referral.pk] = row
+    drawn = way_drawn(
         stage.rng,
         fhb=float(stage.plan.course.fhb[row]),
         band=int(people.band[row]),
         male=int(people.male[row]),
         fifth=int(people.fifth[row]),
     )
+    follow.ways[referral.pk] = way_told(stage, row, drawn)
     contact.referral_claim(by=stage.crew.nurse if row % 3 == 0 else stage.crew.coordinator, referral=referral)
 
 
 def _take_up(stage: Stage, follow: Follow, referral: Referral, day: date) -> None:
     way = follow.ways[referral.pk]
+    if taken_up(stage, follow, referral, way, day):
+        return
     step = {
         "to_reach": _reach,
         "undecided": _reach,

@@ -5,6 +5,7 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 
 from oversight.rehearsal.crew import Stage
+from oversight.rehearsal.stories.desk import as_measured
 from results import classify
 from results.models import Analyser, ControlLot, Run, Sample
 from results.services.authorise import (
@@ -76,7 +77,8 @@ def readings_file(stage: Stage, samples: list[str], start: datetime) -> bytes:
     for n, serial in enumerate(samples):
         at = (local + timedelta(seconds=300 + pace * n)).replace(microsecond=0)
         fhb = float(stage.plan.course.fhb[stage.row_of_serial[serial]])
-        lines.append(f"{n + 1},{serial},{as_displayed(fhb)},ng/mL,,{at.replace(tzinfo=None).isoformat()}\n")
+        value, flag = as_measured(stage, serial) or (as_displayed(fhb), "")
+        lines.append(f"{n + 1},{serial},{value},ng/mL,{flag},{at.replace(tzinfo=None).isoformat()}\n")
     return "".join(lines).encode()
 
 

@@ -46,10 +46,10 @@ class Plan:
         )
 
 
-def _birth_date(people: People, row: int, due: date) -> str:
-    """A birth date that gives the drawn age on the planned day."""
+def birth_date_for(age: int, row: int, due: date) -> str:
+    """A birth date that gives this age on the planned day, spread over the year by row."""
     spread = int((row * 2654435761) % 360)
-    return (add_months(due, -12 * int(people.age[row])) - timedelta(days=spread)).isoformat()
+    return (add_months(due, -12 * age) - timedelta(days=spread)).isoformat()
 
 
 def dispatch_days(first_day: date, weeks: int = WEEKS) -> tuple[date, ...]:
@@ -75,7 +75,7 @@ def plan_drawn(*, first_day: date, invited: int, seed: int) -> Plan:
     later = rng.integers(29 * 7, 102 * 7, total - invited)
     due += [first_day + timedelta(days=int(n)) for n in later]
     columns = register_columns(rng, people, on=first_day, first_number=FIRST_NUMBER)
-    columns["birth_date"] = [_birth_date(people, row, due[row]) for row in range(total)]
+    columns["birth_date"] = [birth_date_for(int(people.age[row]), row, due[row]) for row in range(total)]
     return Plan(
         first_day=first_day,
         invited=invited,

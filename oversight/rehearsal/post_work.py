@@ -9,6 +9,7 @@ from django.db import connection
 from oversight.rehearsal.crew import Stage
 from oversight.rehearsal.mail_work import invitations_out
 from oversight.rehearsal.population import postal_day
+from oversight.rehearsal.stories.desk import answer_to, day_keyed, sent_seen
 from screening.models import Batch, Kit, Return
 from screening.services.batches import batch_dispatch, batch_open, kit_undelivered, replacements_send
 from screening.services.intake import delivery_record, return_solve, returns_log_many
@@ -89,6 +90,7 @@ def sent_noted(stage: Stage, post: Post, day: date) -> None:
         if row is not None:
             stage.row_of_serial[serial] = row
             stage.tally("invited", 1)
+            sent_seen(stage, row, day)
             _course(stage, post, serial, row, day, area)
 
 
@@ -120,7 +122,7 @@ def sack_logged(stage: Stage, post: Post, day: date) -> None:
             by=stage.crew.front_desk, site=site, arrived_on=day, label="Morning post", hand_count=len(mine)
         )
         logged = returns_log_many(
-            by=stage.crew.front_desk, delivery=delivery, rows=[_as_scanned(post, s) for s in mine]
+            by=stage.crew.front_desk, delivery=delivery, rows=[_as_scanned(stage, post, s) for s in mine]
         )
         again = sum(serial in post.replacements for serial in mine)
         stage.tally("kits back", logged.logged - again)
@@ -130,9 +132,10 @@ def sack_logged(stage: Stage, post: Post, day: date) -> None:
         stage.tally("undelivered", 1)
 
 
-def _as_scanned(post: Post, serial: str) -> tuple[str, str, str]:
+def _as_scanned(stage: Stage, post: Post, serial: str) -> tuple[str, str, str]:
     problem = post.problem.get(serial, "")
     keyed = {"no_date": ".", "future_date": "RB-FUTURE"}.get(problem, str(post.collected[serial].day))
+    keyed = day_keyed(stage, serial) or keyed
     return serial, "." if keyed == "RB-FUTURE" else keyed, CONDITION.get(problem, "")
 
 
@@ -141,8 +144,12 @@ def set_asides_solved(stage: Stage, post: Post, day: date) -> None:
     for aside in (
         Return.objects.filter(state="set_aside", due_on__lte=day).select_related("kit").order_by("pk")[:200]
     ):
+        story = answer_to(stage, aside, post.collected.get(aside.kit.serial))
         told = stage.rng.random() < 0.55
-        if told and (collected := post.collected.get(aside.kit.serial)):
+        if story is not None:
+            if story:
+                return_solve(by=stage.crew.office, return_=aside, **story)
+        elif told and (collected := post.collected.get(aside.kit.serial)):
             return_solve(
                 by=stage.crew.office, return_=aside, answer=Answer.DAY_TOLD, day=collected.isoformat()
             )

@@ -70,9 +70,10 @@ class Command(BaseCommand):
             self.stdout.write(json.dumps({"seconds": round(seconds, 1)} | mark.summary))
         else:
             self.stdout.write("")
-            for name, count in sorted(mark.summary.items()):
+            counts = {name: count for name, count in mark.summary.items() if isinstance(count, int)}
+            for name, count in sorted(counts.items()):
                 self.stdout.write(f"  {name:<28}{count:>9,}")
-            self.stdout.write(f"  done in {seconds:.0f} s")
+            self.stdout.write(f"  done in {seconds:.0f} s; the people with a story: manage.py stories")
 
     def _tell(self, words: str, share: float) -> None:
         if self.stderr.isatty():
