@@ -93,7 +93,8 @@ def test(arguments: Sequence[str]) -> int:
         chosen.append("tests")
     if "-m" not in chosen:
         chosen = ["-m", "not campaign", *chosen]
-    return _pytest(["-n", os.environ.get("ROUNDBOOK_TEST_PROCESSES", "2"), *chosen])
+    processes = os.environ.get("ROUNDBOOK_TEST_PROCESSES", "2")
+    return _pytest(["-n", processes, "--dist", "loadgroup", *chosen])
 
 
 def test_second(arguments: Sequence[str]) -> int:

@@ -213,6 +213,7 @@ def _serve(crew: Crew) -> int:
     say(f"\nRoundbook runs at {address}\n")
     if manage("demo_sign_ins") != 0:
         warn("The sign-ins could not be shown; the lines above say why.")
+    say("\nPeople whose story is worth a look, with their person numbers: manage.py stories")
     say(f"\nLogs: {crew.logs}\nStop with Ctrl-C. The data is kept; `make demo-reset` starts over.")
     return _watch(crew)
 

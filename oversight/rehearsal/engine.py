@@ -26,6 +26,7 @@ from oversight.rehearsal.post_work import (
 from oversight.rehearsal.setting import region_lay_down
 from oversight.rehearsal.stories.casting import plan_told
 from oversight.rehearsal.stories.desk import acts_after_release, acts_due
+from oversight.rehearsal.stories.lab_days import old_control_laid_down
 from oversight.services.proofs import prove
 from screening.models import Lot, PostcodeFifth
 from screening.services.batches import kits_stock
@@ -78,7 +79,9 @@ def rehearse(*, invited_people: int, seed: int, today: date, tell: Tell, complet
     with clock.at(hours_of(last_day)["night"]):
         prove(by=stage.crew.system)
     Rehearsal.objects.filter(pk=mark.pk).update(
-        status=Rehearsal.Status.DONE, reached=last_day, summary=stage.counts | {"stories": stage.cast.numbers(stage.plan)}
+        status=Rehearsal.Status.DONE,
+        reached=last_day,
+        summary=stage.counts | {"stories": stage.cast.numbers(stage.plan)},
     )
     mark.refresh_from_db()
     return mark
@@ -88,7 +91,11 @@ def _prologue(first_day: date, invited_people: int, seed: int, tell: Tell) -> St
     tell("drawing the people of the region", 0.0)
     plan, cast = plan_told(plan_drawn(first_day=first_day, invited=invited_people, seed=seed))
     region = region_lay_down(first_day=first_day)
-    stage = Stage(plan=plan, crew=crew_called(), region=region, rng=np.random.default_rng(seed + 1), cast=cast)
+    stage = Stage(
+        plan=plan, crew=crew_called(), region=region, rng=np.random.default_rng(seed + 1), cast=cast
+    )
+    if cast.rows:
+        old_control_laid_down(stage)
     PostcodeFifth.objects.bulk_create(
         PostcodeFifth(postcode=code, fifth=fifth) for code, fifth in postcode_fifths()
     )

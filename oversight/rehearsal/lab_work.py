@@ -6,6 +6,7 @@ from decimal import Decimal
 
 from oversight.rehearsal.crew import Stage
 from oversight.rehearsal.stories.desk import as_measured
+from oversight.rehearsal.stories.lab_days import gap_explained, gap_today, old_control_tried
 from results import classify
 from results.models import Analyser, ControlLot, Run, Sample
 from results.services.authorise import (
@@ -16,7 +17,7 @@ from results.services.authorise import (
 )
 from results.services.authorise_facts import Candidate, candidates
 from results.services.readings import readings_load
-from results.services.runs import run_close, run_open, run_resolve
+from results.services.runs import controls_for, run_close, run_open, run_resolve
 from results.services.samples import samples_take_in
 from staff import clock
 from staff.acting import acting
@@ -61,24 +62,27 @@ def control_values(
     stage: Stage, analyser: Analyser, *, shift: float = 0.0, scale: float = 1.0
 ) -> list[tuple[ControlLot, Decimal]]:
     """Believable control readings: target + noise within 1.4 SD, unless shifted (in SD) or scaled (a wrong unit)."""
-    lots = ControlLot.objects.filter(analyser=analyser, confirmed_by__isnull=False).order_by("level")
     values = []
-    for lot in lots:
+    for lot in controls_for(analyser):
         z = max(-1.6, min(1.6, stage.rng.normal(0, 0.7))) + shift
         value = (float(lot.target) + z * float(lot.sd)) * scale
         values.append((lot, Decimal(f"{value:.1f}")))
     return values
 
 
-def readings_file(stage: Stage, samples: list[str], start: datetime) -> bytes:
-    """The file an analyser would export for these serials, read one after the other within 75 minutes of `start`."""
+def readings_file(stage: Stage, samples: list[str], start: datetime, *, gap: bool = False) -> bytes:
+    """The file an analyser would export for these serials, read one after the other within 75 minutes of `start`.
+
+    With `gap` the running number 2 is missing.
+    """
     lines = [HEADER]
     local, pace = start.astimezone(clock.zone()), min(50.0, 4500 / max(len(samples), 1))
     for n, serial in enumerate(samples):
         at = (local + timedelta(seconds=300 + pace * n)).replace(microsecond=0)
         fhb = float(stage.plan.course.fhb[stage.row_of_serial[serial]])
         value, flag = as_measured(stage, serial) or (as_displayed(fhb), "")
-        lines.append(f"{n + 1},{serial},{value},ng/mL,{flag},{at.replace(tzinfo=None).isoformat()}\n")
+        number = n + 1 + (gap and n > 0)
+        lines.append(f"{number},{serial},{value},ng/mL,{flag},{at.replace(tzinfo=None).isoformat()}\n")
     return "".join(lines).encode()
 
 
@@ -86,6 +90,7 @@ def day_in_the_laboratory(stage: Stage, day: date, hours: dict[str, datetime]) -
     """Take in, measure on the analysers whose day it is, close with controls, release."""
     crew = stage.crew
     samples_take_in(by=crew.bench)
+    old_control_tried(stage, day)
     waiting = list(
         Sample.objects.filter(state__in=["ready", "repeat"])
         .order_by("usable_until", "pk")
@@ -159,7 +164,11 @@ def _run_on(
         return
     with clock.at(hours["load"]):
         name = f"{analyser.code}-{day.isoformat()}.csv"
-        readings_load(by=crew.bench, run=run, name=name, content=readings_file(stage, serials, hours["open"]))
+        gap = gap_today(stage, run, len(serials))
+        content = readings_file(stage, serials, hours["open"], gap=gap)
+        file = readings_load(by=crew.bench, run=run, name=name, content=content)
+        if gap:
+            gap_explained(stage, file)
     with clock.at(hours["close"]):
         shift = 3.4 if "end_control_out" in happening else 0.0
         run = run_close(by=crew.bench, run=run, readings=control_values(stage, analyser, shift=shift))

@@ -9,7 +9,7 @@ from django.db import connection
 from oversight.rehearsal.crew import Stage
 from oversight.rehearsal.mail_work import invitations_out
 from oversight.rehearsal.population import postal_day
-from oversight.rehearsal.stories.desk import answer_to, day_keyed, sent_seen
+from oversight.rehearsal.stories.desk import answer_to, arrival_told, day_keyed, sent_seen
 from screening.models import Batch, Kit, Return
 from screening.services.batches import batch_dispatch, batch_open, kit_undelivered, replacements_send
 from screening.services.intake import delivery_record, return_solve, returns_log_many
@@ -100,6 +100,7 @@ def _course(stage: Stage, post: Post, serial: str, row: int, sent: date, area: s
         post.undelivered[postal_day(sent + timedelta(days=9))].append(serial)
     elif course.returns[row]:
         arrival = postal_day(sent + timedelta(days=int(course.arrival_days[row])))
+        arrival = arrival_told(stage, row, sent, arrival)
         _on_its_way(post, serial, arrival, arrival - timedelta(days=int(course.collected_before[row])), sent)
         post.problem[serial] = str(course.problem[row])
     post.north[serial] = area in NORTH

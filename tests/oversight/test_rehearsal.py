@@ -13,16 +13,10 @@ from staff.ledger.registry import walls
 TODAY = date(2026, 6, 17)
 
 
-def _played(invited: int, *, complete: bool = False) -> Rehearsal:
-    return rehearse(
-        invited_people=invited, seed=26, today=TODAY, tell=lambda _words, _share: None, complete=complete
-    )
-
-
 @pytest.mark.timeout(600)
-@pytest.mark.usefixtures("fresh_db")
-def test_a_small_region_is_laid_down_through_the_services() -> None:
-    mark = _played(240)
+@pytest.mark.xdist_group("rehearsal")
+def test_a_small_region_is_laid_down_through_the_services(small_region: Rehearsal) -> None:
+    mark = small_region
     assert (mark.status, mark.reached) == ("done", TODAY)
     assert mark.summary["invited"] == Kit.objects.filter(ordinal=1).count() == 240
     assert 0.4 < mark.summary["kits back"] / 240 < 0.75
@@ -46,7 +40,10 @@ demo region, whose shares follow published programmes; no single publication."""
 @pytest.mark.timeout(3600)
 @pytest.mark.usefixtures("fresh_db")
 def test_the_whole_region_comes_to_its_expected_totals() -> None:
-    seen = dict(_played(20_000, complete=True).summary)
+    played = rehearse(
+        invited_people=20_000, seed=26, today=TODAY, tell=lambda _words, _share: None, complete=True
+    )
+    seen = dict(played.summary)
     seen["usable"] = seen["below"] + seen["at_or_above"]
     seen["finding advanced"] = seen["finding advanced_adenoma"] + seen["finding advanced_serrated"]
     outside = {name: seen[name] for name, (low, high) in EXPECTED.items() if not low <= seen[name] <= high}

@@ -25,8 +25,8 @@ class Story:
     """One story: who is cast, what is put in place of the drawn course, and what happens besides.
 
     `week` counts the weeks of the rehearsal from 1; the first fitting invitee from that week on is cast, or the first
-    two side by side (`pair`), who then share a household. `people` and `course` override what was drawn, `columns` the
-    register's facts, person by person. `readings` are (value in ng/mL as displayed, flag) in the order measured.
+    two side by side (`pair`), who then share a household and post their kits together. `people` and `course` override
+    what was drawn (a tuple: one value for each of two), `columns` the register's facts, person by person. `readings` are (value in ng/mL as displayed, flag) in the order measured.
     `keyed` gives what the desk keys for the label, from the day the kit left. `answer` solves the set-aside.
     Acts run `after_sent` in the morning so many days after the kit left, and `after_result` on the day of the first,
     second … release, before the mail. `steps` take a referral up in place of the usual step; False leaves it to that.

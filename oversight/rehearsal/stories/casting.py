@@ -38,7 +38,7 @@ def plan_told(plan: Plan) -> tuple[Plan, Cast]:
         cast.take(story.number, rows)
         for nth, row in enumerate(rows):
             _put(people, {"first": False} | dict(story.people), row)
-            _put(course, PLAIN | dict(story.course), row)
+            _put(course, PLAIN | {name: own(value, nth) for name, value in story.course.items()}, row)
             if nth:
                 people["household"][row] = rows[0]
                 _put(people, {name: people[name][rows[0]] for name in ("area", "fifth")}, row)
@@ -55,6 +55,11 @@ def plan_told(plan: Plan) -> tuple[Plan, Cast]:
         ),
         cast,
     )
+
+
+def own(value: Any, nth: int) -> Any:
+    """What a story says of its nth person: a tuple has one value for each."""
+    return value[nth] if isinstance(value, tuple) else value
 
 
 def _put(table: dict[str, Any], values: dict[str, Any], row: int) -> None:

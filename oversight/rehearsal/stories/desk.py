@@ -41,6 +41,12 @@ def sent_seen(stage: Stage, row: int, day: date) -> None:
             stage.diary.days[working(day + timedelta(days=days))].append((row, act))
 
 
+def arrival_told(stage: Stage, row: int, sent: date, drawn: date) -> date:
+    """When a kit comes back: those of a pair in one sack, on the Monday two weeks after their week; others as planned."""
+    story = story_of(stage, row)
+    return sent + timedelta(days=14 - sent.weekday()) if story is not None and story.pair else drawn
+
+
 def day_keyed(stage: Stage, serial: str) -> str:
     """What the desk keys for this label, where a story says so; a replacement is labelled well."""
     row = stage.row_of_serial.get(serial)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from datetime import date, time, timedelta
 from typing import TYPE_CHECKING
 
-from oversight.rehearsal.stories.base import Story
-from oversight.rehearsal.stories.scene import Scene, working
 from outreach.models import Letter
 from outreach.services.held import letter_cancel
 from outreach.services.planning import letters_plan
+from oversight.rehearsal.stories.base import Story
+from oversight.rehearsal.stories.scene import Scene, working
 from results.models import Booking, ContactAttempt, Referral
 from results.services import referrals_closing as closing
 from results.services import referrals_contact as contact
@@ -114,7 +114,7 @@ def _private(stage: Stage, follow: Follow, referral: Referral, way: Way, day: da
             document=f"EXT-{referral.pk:06d}", examined_on=day - timedelta(days=150),
         )  # fmt: skip
     else:
-        contact.referral_elsewhere(by=nurse, referral=referral, where="a private clinic of her choice")
+        contact.referral_elsewhere(by=nurse, referral=referral, where="a private clinic")
         follow.again[referral.pk] = day + timedelta(days=400)
     return True
 
@@ -165,7 +165,7 @@ def _polyp_removed(stage: Stage, follow: Follow, referral: Referral, way: Way, d
 
 
 def _moves_away(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> bool:
-    """The register says she left; the referral stays open until the other region confirms in writing."""
+    """The register says the person left; the referral stays open until the other region confirms in writing."""
     if referral.person.left_area_on is None:
         _scene(stage, referral, day).feed(left_area_on=day.isoformat())
         contact.referral_reschedule(
@@ -260,7 +260,13 @@ FOLLOW_UP = (
         told="Examined, specimens sent, no histology yet: still open and asked for again and again.",
         week=18,
         course={"fhb": 83.0},
-        way={"finding": "non_advanced", "specimens": 1, "histology_after": 63, "contact_after": 1, "assess_after": 5},
+        way={
+            "finding": "non_advanced",
+            "specimens": 1,
+            "histology_after": 63,
+            "contact_after": 1,
+            "assess_after": 5,
+        },
         steps={"to_book": _booked_for_histology},
     ),
     Story(

@@ -1,11 +1,11 @@
 """Stories of the laboratory and of the letters about its results."""
 
-from oversight.rehearsal.stories.base import Story
-from oversight.rehearsal.stories.scene import Scene
 from outreach.models import Letter
 from outreach.services.freezing import letters_freeze
 from outreach.services.held import letter_release
 from outreach.services.planning import letters_plan
+from oversight.rehearsal.stories.base import Story
+from oversight.rehearsal.stories.scene import Scene
 from results.services.authorise_amend import result_withdraw
 from results.services.referrals_contact import contact_attempt_record
 
@@ -46,9 +46,7 @@ def _rung_first(scene: Scene) -> None:
     """The letter of the second result is held, since the person was told "below"; the nurse rings, then lets it go."""
     nurse = scene.crew.nurse
     letters_plan(by=scene.crew.system)
-    contact_attempt_record(
-        by=nurse, referral=scene.referral, outcome="spoke", wish="go_on", note=SPOKE_FIRST
-    )
+    contact_attempt_record(by=nurse, referral=scene.referral, outcome="spoke", wish="go_on", note=SPOKE_FIRST)
     for letter in Letter.objects.filter(person=scene.person, kind="result_more_tests", state="held"):
         letter_release(by=nurse, letter=letter, note=SPOKE_FIRST)
 

@@ -17,7 +17,7 @@ def _opts_out(scene: Scene) -> None:
         by=scene.crew.office,
         person=scene.person,
         scope=StopScope.INVITATIONS,
-        source="call from the person herself",
+        source="call from the person",
         since=scene.day,
     )
 
@@ -48,7 +48,7 @@ RECEPTION = (
             {"given_names": "Zelinna", "sex": "female"},
             {"given_names": "Zelinda", "sex": "female"},
         ),
-        course={"arrival_days": 11, "fhb": 6.0},
+        course={"fhb": (6.0, 0.0)},
     ),
     Story(
         number=2,
@@ -56,13 +56,13 @@ RECEPTION = (
         told="Each vial bears the other's name. Both kits are held and neither is tested; both get a new kit.",
         week=6,
         pair=True,
-        course={"arrival_days": 11, "problem": "other_name"},
+        course={"problem": "other_name"},
         answer=Answer.SWAPPED,
     ),
     Story(
         number=5,
         title="Opted out, then the kit came back",
-        told="The kit waits until the person is asked; tested at her wish, and the result is sent although the stop stands.",
+        told="The kit waits until the person is asked; tested as wished, and the result is sent although the stop stands.",
         week=6,
         course={"arrival_days": 13},
         answer=Answer.ACCEPT,

@@ -41,24 +41,24 @@ class Scene:
 
     @property
     def person(self) -> Person:
-        """The person as the registry has her now."""
+        """The person as the registry has it now."""
         return Person.objects.get(
             identifiers__scheme="register", identifiers__value=self.number, identifiers__valid_to=None
         )
 
     @property
     def round(self) -> Round:
-        """Her latest round."""
+        """The latest round."""
         return Round.objects.filter(person=self.person).latest("pk")
 
     @property
     def result(self) -> Result:
-        """Her current result."""
+        """The current result."""
         return Result.objects.filter(person=self.person, is_current=True).latest("pk")
 
     @property
     def referral(self) -> Referral:
-        """Her latest referral."""
+        """The latest referral."""
         return Referral.objects.filter(person=self.person).latest("pk")
 
     def later(self, days: int, act: Act) -> None:
@@ -66,7 +66,7 @@ class Scene:
         self.stage.diary.days[working(self.day + timedelta(days=days))].append((self.row, act))
 
     def feed(self, **facts: str) -> None:
-        """The register sends this one person again with these facts changed; it stays so in later files."""
+        """The register sends this one person again with these facts changed; they stay so in later files of this desk."""
         columns = self.stage.plan.columns
         for name, value in facts.items():
             columns[name][self.row] = value
