@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from oversight.rehearsal.plan import Plan, birth_date_for
+from oversight.rehearsal.population import People
 from oversight.rehearsal.stories.base import Cast, Story
 from oversight.rehearsal.stories.book import STORIES
 
@@ -45,16 +46,8 @@ def plan_told(plan: Plan) -> tuple[Plan, Cast]:
                 _put(columns, {name: columns[name][rows[0]] for name in SHARED}, row)
             _named(columns, people, story, row, plan.due_days[row])
             _put(columns, dict(story.columns[nth]) if nth < len(story.columns) else {}, row)
-    kept = {name: getattr(plan.course, name) for name in plan.course.__dataclass_fields__}
-    return (
-        replace(
-            plan,
-            people=type(plan.people)(**people),
-            course=type(plan.course)(**kept | course),
-            columns=columns,
-        ),
-        cast,
-    )
+    changed = replace(plan, people=People(**people), course=replace(plan.course, **course), columns=columns)
+    return changed, cast
 
 
 def own(value: Any, nth: int) -> Any:
