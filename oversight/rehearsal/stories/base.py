@@ -52,7 +52,7 @@ class Story:
 
 @dataclass(frozen=True)
 class Waiting:
-    """A story whose subject the registry does not hold yet."""
+    """A story whose subject the registry does not hold yet; number 0 for a day of the laboratory."""
 
     number: int
     title: str

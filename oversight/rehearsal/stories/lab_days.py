@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from oversight.rehearsal.stories.base import Waiting
 from results.models import Analyser, ControlLot, ReadingsFile, Run, Unit
 from results.services.readings import readings_gap_explain
 from results.services.runs import run_open
@@ -21,6 +23,37 @@ EXPIRED_BY_ONE_DAY = timedelta(weeks=21, days=2)
 GAP_FROM = timedelta(weeks=6)
 """From week 7 on, the first run with more than one vial shows the gap."""
 GAP_WORDS = "Number 2 was a wash of the analyser without a vial; list and rack agree from number 3 on."
+
+
+@dataclass(frozen=True)
+class LabDay:
+    """A day in the laboratory worth a look: so long after the first day, or from then on."""
+
+    after: timedelta
+    title: str
+    told: str
+
+
+LAB_DAYS = (
+    LabDay(GAP_FROM, "A gap in the running numbers",
+           "From this day on the first readings file with more than one vial lacks number 2: all lines after it waited."),
+    LabDay(timedelta(weeks=13, days=1), "Northmere's end control is out",
+           "Everything measured that morning was held and measured again."),
+    LabDay(timedelta(weeks=16, days=2), "Quillport analyser 1 shows another unit",
+           "The opening control caught it: the first run of the day never started."),
+    LabDay(EXPIRED_BY_ONE_DAY, "A control lot that expired the day before",
+           f"Lot {EXPIRED_LOT} opened no run on Quillport analyser 1: refused with the reason, and nothing was stored."),
+)  # fmt: skip
+LAB_WAITING = (
+    Waiting(
+        0,
+        "A new lot of cuvettes shifts the controls by 5 %",
+        "a drift played day by day until the rules catch it",
+    ),
+    Waiting(0, "A hot spell", "temperatures: nothing records them yet"),
+    Waiting(0, "An external quality round with z = 2.4", "external quality assessment: no record of it yet"),
+)
+"""Days of the laboratory that are not told yet, and what each of them waits for."""
 
 
 def old_control_laid_down(stage: Stage) -> None:
