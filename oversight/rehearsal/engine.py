@@ -144,6 +144,7 @@ def _post_and_bench(stage: Stage) -> Callable[[date], None]:
         with clock.at(hours["post"]), acting(stage.crew.office, reason="the day's post"):
             sack_logged(stage, post, day)
             set_asides_solved(stage, post, day)
+        with clock.at(hours["post"]):
             acts_due(stage, day)
         with clock.at(hours["open"]):
             day_in_the_laboratory(stage, day, hours)

@@ -5,7 +5,7 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 
 from oversight.rehearsal.crew import Stage
-from oversight.rehearsal.stories.desk import as_measured
+from oversight.rehearsal.stories.desk import acts_on_decision, as_measured
 from oversight.rehearsal.stories.lab_days import gap_explained, gap_today, old_control_tried
 from results import classify
 from results.models import Analyser, ControlLot, Run, Sample
@@ -121,6 +121,7 @@ def rest_decided(stage: Stage, day: date) -> None:
         for candidate in sorted(candidates(list(rest)), key=lambda one: one.fact.sample_id):
             if candidate.fact.analysed_on <= day:
                 _decided_one_by_one(stage, rest[candidate.fact.sample_id], candidate)
+                acts_on_decision(stage, candidate.fact.person_id, day)
 
 
 def _decided_one_by_one(stage: Stage, sample: Sample, candidate: Candidate) -> None:

@@ -11,7 +11,7 @@ from oversight.rehearsal.stories.base import Story
 from oversight.rehearsal.stories.book import STORIES
 from oversight.rehearsal.stories.scene import Scene, working
 from results.models import Reading, Result
-from screening.models import Kit, Return
+from screening.models import Kit, PersonIdentifier, Return
 from screening.services.intake_solve import Answer
 
 if TYPE_CHECKING:
@@ -96,17 +96,35 @@ def acts_due(stage: Stage, day: date) -> None:
 
 
 def acts_after_release(stage: Stage, day: date) -> None:
-    """Do what stories do on the day of a release, before the mail."""
+    """Do what stories do after the bulk release at the bench, before the mail."""
     measured, stage.diary.measured = stage.diary.measured, set()
     for row in sorted(measured):
         story, scene = story_of(stage, row), Scene(stage, row, day)
         if story is None or not story.after_result:
             continue
-        released = Result.objects.filter(person=scene.person, authorised_on__gte=stage.plan.first_day)
-        nth = released.count() if released.filter(authorised_on=day).exists() else 0
-        act = story.after_result[nth - 1] if 0 < nth <= len(story.after_result) else None
-        if act is not None:
-            act(scene)
+        _result_told(story, scene)
+
+
+def acts_on_decision(stage: Stage, person_id: int, day: date) -> None:
+    """Do what a story does when the laboratory lead has released its result, in the transaction of the release."""
+    if not stage.cast.story_of:
+        return
+    number = PersonIdentifier.objects.get(
+        person=person_id, scheme=PersonIdentifier.REGISTER, valid_to=None
+    ).value
+    row = stage.plan.row_of_number.get(number)
+    story = story_of(stage, row)
+    if row is not None and story is not None and story.after_result:
+        _result_told(story, Scene(stage, row, day))
+
+
+def _result_told(story: Story, scene: Scene) -> None:
+    """The act that belongs to the first, second … result, where that one was released today."""
+    released = Result.objects.filter(person=scene.person)
+    nth = released.count() if released.filter(authorised_on=scene.day).exists() else 0
+    act = story.after_result[nth - 1] if 0 < nth <= len(story.after_result) else None
+    if act is not None:
+        act(scene)
 
 
 def way_told(stage: Stage, row: int, drawn: Way) -> Way:

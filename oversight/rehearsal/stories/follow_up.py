@@ -36,7 +36,7 @@ def _scene(stage: Stage, referral: Referral, day: date) -> Scene:
 
 def _dies_today(scene: Scene) -> None:
     scene.feed(deceased_on=scene.day.isoformat())
-    letters_plan(by=scene.crew.system)
+    letters_plan(by=scene.crew.system, batch_id=scene.round.batch_id)
 
 
 def _death_settled(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> bool:

@@ -45,7 +45,7 @@ def _withdrawn_before_print(scene: Scene) -> None:
 def _rung_first(scene: Scene) -> None:
     """The letter of the second result is held, since the person was told "below"; the nurse rings, then lets it go."""
     nurse = scene.crew.nurse
-    letters_plan(by=scene.crew.system)
+    letters_plan(by=scene.crew.system, batch_id=scene.round.batch_id)
     contact_attempt_record(by=nurse, referral=scene.referral, outcome="spoke", wish="go_on", note=SPOKE_FIRST)
     for letter in Letter.objects.filter(person=scene.person, kind="result_more_tests", state="held"):
         letter_release(by=nurse, letter=letter, note=SPOKE_FIRST)
