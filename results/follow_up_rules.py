@@ -20,12 +20,13 @@ CLINICAL_PAUSE_DAYS = 365
 REPEAT_DAYS = 365
 OWN_DATE_DAYS = 30
 REPEAT_WITHIN_DAYS = 42
-ELSEWHERE_CHASES = (30, 60, 90, 180)
+ELSEWHERE_CHASES = (30, 60, 90, 120, 150, 180)
 CLASSIFY_WORKING_DAYS = 5
 REQUEST_CHASE_WORKING_DAYS = 3
 MISSED_CALL_WORKING_DAYS = 2
 BOOK_WORKING_DAYS = 2
-"""Lengths of time. Source: common practice, no source; the programme's own protocol decides."""
+"""Lengths of time. Source: common practice, no source; the programme's own protocol decides. An outside report is asked
+for monthly, so that the next date of a live referral is never more than 30 days ahead (check I2)."""
 
 
 class DateRule(StrEnum):
@@ -82,7 +83,7 @@ RULE_WORDS: Mapping[str, "StrOrPromise"] = {
     DateRule.REPEAT: _("A clinician planned another examination for this day."),
     DateRule.PAUSE: _("The wait was paused until this day. The days since the result keep counting."),
     DateRule.RESUME: _("The pause is over; the person is called on the next working day."),
-    DateRule.ELSEWHERE: _("A report from elsewhere is asked for after 30, 60, 90 and 180 days."),
+    DateRule.ELSEWHERE: _("A report from elsewhere is asked for after 30, 60, 90, 120, 150 and 180 days."),
     DateRule.OWN_DATE: _("A colleague chose this day and wrote why."),
     DateRule.SIGNED: _("The next step is signed; the referral is closed on the next working day."),
     DateRule.PROPOSED: _(

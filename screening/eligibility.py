@@ -2,9 +2,9 @@
 
 Precedence of the reasons, first that applies: (1) what ends or stops everything: died, merged, under
 investigation, in a round, in surveillance, opted out, no birth date, no address; (2) what leaves no day
-to be due at all: excluded for good, an exclusion waiting for its end, moved away, above the age band,
-last round done; (3) what only postpones: excluded for a time, postponed, possible duplicate, too young,
-interval not yet over. Source: the programme's own dated protocol; rulings R7 and R9; published age bands
+to be due at all: excluded for good, an exclusion waiting for its end, moved away, a follow-up closed
+without a next step, above the age band, last round done; (3) what only postpones: excluded for a time, postponed, possible duplicate, too
+young, interval not yet over. Source: the programme's own dated protocol; rulings R7 and R9; published age bands
 and intervals differ by country.
 """
 
@@ -49,7 +49,8 @@ class PersonFacts:
     """What the rule needs to know of a person. Every ``until`` is the first day on which it no longer
     holds.
 
-    ``returns_to_screening_on`` is the date of the last signed next step after a referral (ruling R9).
+    ``returns_to_screening_on`` is the date of the last signed next step after a referral, ``no_next_step`` says that
+    the last referral was closed without one (ruling R9).
     """
 
     birth_date: date | None
@@ -64,6 +65,7 @@ class PersonFacts:
     open_round: bool = False
     open_referral: bool = False
     in_surveillance: bool = False
+    no_next_step: bool = False
     last_invited_on: date | None = None
     last_result_on: date | None = None
     returns_to_screening_on: date | None = None
@@ -200,6 +202,8 @@ def _due_period(
         return None, endless
     if person.left_area_on is not None and max(day, on) >= person.left_area_on:
         return None, EligibilityCode.MOVED_AWAY
+    if person.no_next_step:
+        return None, EligibilityCode.NO_NEXT_STEP
     last_day = reaches_age_on(person.birth_date, policy.age_to + 1) - timedelta(days=1)
     if day > last_day or on > last_day + timedelta(days=policy.grace_days):
         return None, EligibilityCode.LAST_ROUND_DONE if on <= last_day else EligibilityCode.ABOVE_AGE

@@ -20,6 +20,7 @@ class EligibilityCode(StrEnum):
     UNDER_INVESTIGATION = "under_investigation"
     IN_A_ROUND = "in_a_round"
     IN_SURVEILLANCE = "in_surveillance"
+    NO_NEXT_STEP = "no_next_step"
     OPTED_OUT = "opted_out"
     NO_BIRTH_DATE = "no_birth_date"
     NO_ADDRESS = "no_address"
@@ -42,6 +43,9 @@ SENTENCES: dict[EligibilityCode, StrOrPromise] = {
     EligibilityCode.UNDER_INVESTIGATION: _("Not due: a referral is open."),
     EligibilityCode.IN_A_ROUND: _("Not due: a round is open."),
     EligibilityCode.IN_SURVEILLANCE: _("Not due: followed by surveillance instead."),
+    EligibilityCode.NO_NEXT_STEP: _(
+        "Not due: a result at or above the cutoff was closed without a date for the next invitation."
+    ),
     EligibilityCode.OPTED_OUT: _("Not due: opted out of invitations."),
     EligibilityCode.NO_BIRTH_DATE: _("Not due: the birth date is unknown."),
     EligibilityCode.NO_ADDRESS: _("Not due: there is no address to send a kit to."),
@@ -64,6 +68,9 @@ CHANGES: dict[EligibilityCode, StrOrPromise] = {
     EligibilityCode.UNDER_INVESTIGATION: _("The signed next step of the referral sets the next date."),
     EligibilityCode.IN_A_ROUND: _("The next date is set when the round closes."),
     EligibilityCode.IN_SURVEILLANCE: _("Leaving surveillance with a signed next step would change this."),
+    EligibilityCode.NO_NEXT_STEP: _(
+        "Opening the referral again, or a next step signed by a clinician, would change this."
+    ),
     EligibilityCode.OPTED_OUT: _("The person may come back at any time by telling the programme."),
     EligibilityCode.NO_BIRTH_DATE: _("A birth date from the register would change this."),
     EligibilityCode.NO_ADDRESS: _("An address would change this."),

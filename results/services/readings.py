@@ -67,6 +67,8 @@ READING = [
 INBOX = ["at", "file_id", "line", "raw", "serial", "verdict", "sentence", "settled_note"]
 EVENTS = ("flag", "measure", "give_up", "spoil")
 """In this order a sample flagged and then measured, or flagged twice, in one file comes out right."""
+LOST = {"give_up": "flagged_twice", "spoil": "over_age"}
+"""What the letter with the new kit says of a sample lost at the bench."""
 
 
 def readings_load(*, by: User, run: Run, name: str, content: bytes) -> ReadingsFile:
@@ -175,9 +177,9 @@ def _store(file: ReadingsFile, judged: Sequence[Judged], *, by: User, frame: Act
     for event in EVENTS:
         rows = {one.sample_id: one.sentence for one in judged if one.event == event and one.sample_id}
         _move(event, rows, due=tomorrow)
-    lost = [one.sample_id for one in judged if one.event in ("give_up", "spoil") and one.sample_id]
+    lost = {one.sample_id: LOST[one.event] for one in judged if one.event in LOST and one.sample_id}
     if lost:
-        rounds_without_usable_kit(by=by, sample_ids=lost)
+        rounds_without_usable_kit(by=by, sample_ids=list(lost), reasons=lost)
     return len(taken)
 
 

@@ -262,7 +262,7 @@ def referral_resume(*, by: User, referral: Referral, note: str = "", seen: int |
 
 
 def referral_elsewhere(*, by: User, referral: Referral, where: str, seen: int | None = None) -> None:
-    """The person is examined elsewhere: stays open, the report is asked for after 30, 60, 90 and 180 days."""
+    """The person is examined elsewhere: stays open, the report is asked for every 30 days, at last after 180 days."""
     with referral_work(by=by, referral=referral, seen=seen) as work:
         if not where.strip():
             raise RoundbookError("where_missing", _("Write where the person is examined."))

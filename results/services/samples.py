@@ -1,5 +1,6 @@
 """How samples come to the bench and leave it: the work that the ledger of returns asks for."""
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from django.db import connection
@@ -83,19 +84,21 @@ def samples_take_in(*, by: User, limit: int = 50_000) -> int:
     return moved
 
 
-def rounds_without_usable_kit(*, by: User, sample_ids: list[int]) -> int:
+def rounds_without_usable_kit(
+    *, by: User, sample_ids: Sequence[int], reasons: Mapping[int, str] | None = None
+) -> int:
     """Ask for a replacement for the rounds of these samples, unless another kit of the round can still be measured
-    or already has its result. Returns how many rounds wait for a kit again."""
-    rounds = (
+    or already has its result. `reasons` says of a sample why, as the letter with the new kit words it. Returns how many rounds wait for a kit again."""
+    rounds = dict(
         Sample.objects.filter(pk__in=sample_ids)
         .exclude(
             round__samples__state__in=["ready", "in_run", "measured", "repeat", "held", "ready_to_authorise"]
         )
         .exclude(round__results__is_current=True)
-        .values_list("round_id", flat=True)
-        .distinct()
+        .values_list("round_id", "pk")
     )
-    return rounds_unsuitable(by=by, round_ids=list(rounds))
+    why = {round_id: (reasons or {}).get(sample_id, "") for round_id, sample_id in rounds.items()}
+    return rounds_unsuitable(by=by, round_ids=sorted(rounds), reasons=why)
 
 
 def sample_spoil(*, by: User, sample: Sample, words: str) -> Sample:

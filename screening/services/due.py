@@ -115,8 +115,6 @@ def _facts(row: tuple) -> PersonFacts:  # one row of _FACTS without its id
         rows,
     ) = row
     held = _held(rows)
-    # R9: after a referral only the signed next step counts; signed without a date means no automatic recall.
-    no_recall = last_word and signed is None and not any(e.until is None for e in held.exclusions)
     return PersonFacts(
         birth_date=birth,
         sex=sex,
@@ -129,7 +127,9 @@ def _facts(row: tuple) -> PersonFacts:  # one row of _FACTS without its id
         postponed_until=held.postponed_until,
         open_round=is_open,
         open_referral=followed,
-        in_surveillance=held.in_surveillance or no_recall,
+        in_surveillance=held.in_surveillance,
+        # R9: after a referral only the signed next step counts; closed without a date means no automatic recall.
+        no_next_step=last_word and signed is None,
         last_invited_on=invited,
         last_result_on=resulted,
         returns_to_screening_on=signed if last_word else None,

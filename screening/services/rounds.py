@@ -1,6 +1,6 @@
 """How rounds move: the only writer of rounds and of the date a person is next due."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 
 from django.utils.translation import gettext_lazy as _
@@ -59,18 +59,22 @@ def rounds_reported_at_or_above(*, by: User, round_ids: Sequence[int], due_on: d
     return moved
 
 
-def rounds_unsuitable(*, by: User, round_ids: Sequence[int]) -> int:
+def rounds_unsuitable(*, by: User, round_ids: Sequence[int], reasons: Mapping[int, str] | None = None) -> int:
     """Rounds none of whose kits can be measured wait for a replacement kit, due tomorrow at the office.
 
-    Rounds that are not waiting for a result are left alone; returns how many moved.
+    `reasons` says of a round why, as the letter with the new kit words it. Rounds that are not waiting for a result are left alone; returns how many moved.
     """
     with acting(by) as frame:
         return make_moves(
             ledger_of(Round),
             "unsuitable",
-            source="SELECT unnest(%(ids)s::bigint[]) AS id",
-            params={"ids": list(round_ids), "due": frame.today + timedelta(days=1)},
-            values={"due_on": "%(due)s::date", "pool": f"'{Pool.OFFICE}'"},
+            source="SELECT * FROM unnest(%(ids)s::bigint[], %(why)s::text[]) AS u(id, why)",
+            params={
+                "ids": list(round_ids),
+                "why": [(reasons or {}).get(pk, "") for pk in round_ids],
+                "due": frame.today + timedelta(days=1),
+            },
+            values={"due_on": "%(due)s::date", "pool": f"'{Pool.OFFICE}'", "reason": "w.why"},
         )
 
 

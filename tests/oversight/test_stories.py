@@ -212,6 +212,12 @@ def test_14_a_vial_flagged_twice_is_replaced_and_only_the_new_one_counts(told: S
     assert [(r.sample.kit, r.reported_ug_g) for r in one.results] == [(one.kits[1], Decimal("6.20"))]
 
 
+def test_14_the_letter_with_the_new_kit_says_why(told: StoryTold) -> None:
+    (one,) = told(14)
+    letter = Letter.objects.get(person=one.person, kind="replacement")
+    assert "could not read the sample" in str(letter.context)
+
+
 def test_15_a_result_raised_after_posting_is_told_by_telephone_before_the_letter_goes(
     told: StoryTold,
 ) -> None:

@@ -167,6 +167,7 @@ def test_a_flag_asks_for_a_repeat_and_a_second_one_for_a_new_kit() -> None:
     sample.refresh_from_db()
     sample.round.refresh_from_db()
     assert (sample.state, sample.round.state) == ("not_measurable", "kit_due")
+    assert sample.round.moves.order_by("-seq")[0].reason == "flagged_twice", "the letter says why"
 
 
 def test_flagged_and_then_measured_in_one_file() -> None:

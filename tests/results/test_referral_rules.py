@@ -111,7 +111,8 @@ def test_how_long_a_pause_may_last(days: int, clinical: bool, allowed: bool) -> 
 
 
 @pytest.mark.parametrize(
-    ("waited", "chase"), [(0, 30), (29, 30), (30, 60), (60, 90), (90, 180), (179, 180), (180, None)]
+    ("waited", "chase"),
+    [(0, 30), (29, 30), (30, 60), (60, 90), (90, 120), (120, 150), (179, 180), (180, None)],
 )
 def test_when_an_outside_report_is_asked_for(waited: int, chase: int | None) -> None:
     # Source: common practice, no source.

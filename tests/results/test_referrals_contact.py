@@ -163,10 +163,11 @@ def test_pauses_end_and_are_bounded(referral: Referral) -> None:
 
 
 def test_an_outside_report_is_chased_and_then_our_examination_is_offered_again(referral: Referral) -> None:
-    # Source: common practice, no source: chases at 30, 60, 90 and 180 days.
+    # Source: job 2.14 (chases at 30, 60 and 90 days, our own examination after 180) and check I2: a live referral's next
+    # date is at most 30 days ahead.
     services.referral_elsewhere(by=f.kaddrin(), referral=referral, where="private clinic")
     assert (referral.state, referral.due_on) == ("elsewhere", WEDNESDAY + timedelta(days=30))
-    for days, next_chase in ((30, 60), (60, 90), (90, 180)):
+    for days, next_chase in ((30, 60), (60, 90), (90, 120), (120, 150), (150, 180)):
         with ExitStack() as later:
             f.days_later(later, days)
             services.referral_chase(by=f.kaddrin(), referral=referral, note="rang the clinic")

@@ -151,7 +151,7 @@ def test_a_follow_up_signed_without_a_date_leaves_no_automatic_recall() -> None:
     round_follow_up_concluded(by=by, round=round_, next_due_on=None)
     assert Person.objects.get(rounds=round_).next_due_on is None
     with clock.at(datetime(2029, 1, 1, 12, tzinfo=clock.zone())):
-        assert person_eligibility(round_.person, on=date(2029, 1, 1)).code == "in_surveillance"
+        assert person_eligibility(round_.person, on=date(2029, 1, 1)).code == "no_next_step"
 
 
 def test_a_round_entered_in_error_counts_for_nothing() -> None:

@@ -51,6 +51,8 @@ def excluded(starts: date, until: date | None, confirmed: bool = True) -> dict[s
         ({"open_referral": True}, Code.UNDER_INVESTIGATION, None),
         ({"open_round": True}, Code.IN_A_ROUND, None),
         ({"in_surveillance": True}, Code.IN_SURVEILLANCE, None),
+        ({"no_next_step": True}, Code.NO_NEXT_STEP, None),
+        ({"no_next_step": True, "left_area_on": date(2026, 6, 17)}, Code.MOVED_AWAY, None),
         ({"opted_out_since": date(2020, 1, 1)}, Code.OPTED_OUT, None),
         ({"birth_date": None}, Code.NO_BIRTH_DATE, None),
         ({"has_address": False}, Code.NO_ADDRESS, None),
@@ -111,6 +113,7 @@ PRECEDENCE: list[tuple[dict[str, Any], EligibilityCode]] = [
     ({"has_address": False}, Code.NO_ADDRESS),
     (excluded(date(2020, 1, 1), None), Code.EXCLUDED_FOR_GOOD),
     ({"left_area_on": ON}, Code.MOVED_AWAY),
+    ({"no_next_step": True}, Code.NO_NEXT_STEP),
     ({"postponed_until": date(2026, 9, 1)}, Code.POSTPONED),
     ({"possible_duplicate_hold_until": date(2026, 8, 1)}, Code.POSSIBLE_DUPLICATE),
     ({"last_result_on": ON}, Code.NOT_YET_DUE),
@@ -196,6 +199,7 @@ people = st.builds(
     open_round=rarely,
     open_referral=rarely,
     in_surveillance=rarely,
+    no_next_step=rarely,
     last_invited_on=maybe,
     last_result_on=maybe,
     returns_to_screening_on=maybe,
@@ -239,6 +243,7 @@ def test_due_people_break_no_rule(person: PersonFacts, on: date) -> None:
     assert not (person.open_round)
     assert not (person.open_referral)
     assert not (person.in_surveillance)
+    assert not (person.no_next_step)
     assert not (person.merged)
     assert not any(e.starts_on <= on and (e.until is None or on < e.until) for e in person.exclusions)
     assert all(
