@@ -37,6 +37,7 @@ def stack(fresh_db: str, tmp_path: Path) -> Iterator[Stack]:
 def browser(monkeypatch: pytest.MonkeyPatch) -> Iterator[object]:
     """Headless Chromium as Debian ships it. Its driver keeps an event loop in this thread, which Django must bear."""
     monkeypatch.setenv("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
+    from django.db import connections
     from playwright.sync_api import sync_playwright
 
     chromium = shutil.which("chromium")
@@ -52,5 +53,7 @@ def browser(monkeypatch: pytest.MonkeyPatch) -> Iterator[object]:
                 "--disable-sync",
             ],
         )
+        connections.close_all()  # those made while a browser's event loop runs are kept apart from all others
         yield one
         one.close()
+        connections.close_all()

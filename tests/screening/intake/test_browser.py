@@ -54,6 +54,7 @@ def browser(server: str) -> Iterator[Browser]:
     """A headless Chromium, started after the database and closed before it goes."""
     program = next((path for name in BROWSERS if (path := shutil.which(name))), None)
     with sync_playwright() as player:
+        connections.close_all()
         launched = player.chromium.launch(executable_path=program, args=ARGS)
         yield launched
         launched.close()
