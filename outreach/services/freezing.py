@@ -58,7 +58,7 @@ WHERE l.state = 'owed' AND (%(kind)s = '' OR l.kind = %(kind)s) AND (l.not_befor
         AND NOT EXISTS (SELECT 1 FROM outreach_letter o WHERE o.result_id = l.result_id
                         AND o.kind = 'result_more_tests' AND o.state IN ('owed', 'held'))))
 ORDER BY array_position(%(kinds)s::text[], l.kind::text), l.due_on, l.id
-LIMIT %(limit)s FOR UPDATE OF l SKIP LOCKED
+LIMIT %(limit)s FOR NO KEY UPDATE OF l SKIP LOCKED
 """
 
 

@@ -48,7 +48,7 @@ WHERE l.state = 'frozen' AND (%(kind)s = '' OR l.kind = %(kind)s)
         SELECT 1 FROM outreach_letter o WHERE o.result_id = l.result_id AND o.kind = 'result_more_tests'
         AND o.state = 'frozen'))
 ORDER BY array_position(%(kinds)s::text[], l.kind::text), p.postcode, l.id
-LIMIT %(limit)s FOR UPDATE OF l SKIP LOCKED
+LIMIT %(limit)s FOR NO KEY UPDATE OF l SKIP LOCKED
 """
 
 

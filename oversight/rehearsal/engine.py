@@ -34,7 +34,6 @@ from screening.services.due import due_dates_refresh
 from screening.services.register import register_apply, register_stage
 from screening.services.rounds import rounds_close_unreturned
 from staff import clock
-from staff.acting import acting
 
 HOURS = {"dispatch": (8, 0), "post": (9, 0), "open": (10, 0), "load": (11, 30), "close": (12, 0), "release": (13, 0), "stories": (13, 30), "mail": (14, 0), "follow": (15, 0), "night": (21, 0)}  # fmt: skip
 
@@ -141,10 +140,9 @@ def _post_and_bench(stage: Stage) -> Callable[[date], None]:
     def play(day: date) -> None:
         hours = hours_of(day)
         sent_noted(stage, post, day)
-        with clock.at(hours["post"]), acting(stage.crew.office, reason="the day's post"):
+        with clock.at(hours["post"]):
             sack_logged(stage, post, day)
             set_asides_solved(stage, post, day)
-        with clock.at(hours["post"]):
             acts_due(stage, day)
         with clock.at(hours["open"]):
             day_in_the_laboratory(stage, day, hours)
@@ -166,7 +164,7 @@ def _follow_up(stage: Stage) -> Callable[[date], None]:
         hours = hours_of(day)
         with clock.at(hours["release"]):
             rest_decided(stage, day)
-        with clock.at(hours["follow"]), acting(stage.crew.coordinator, reason="the day's follow-up"):
+        with clock.at(hours["follow"]):
             day_of_follow_up(stage, follow, day)
 
     return play

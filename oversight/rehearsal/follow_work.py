@@ -10,6 +10,7 @@ from results.models import Booking, Referral
 from results.services import referrals_closing as closing
 from results.services import referrals_contact as contact
 from results.services import referrals_examination as examining
+from staff.acting import acting
 from staff.models import Site
 
 WAITING = ("elsewhere", "requested", "report_due", "histology_due")
@@ -54,16 +55,22 @@ def day_of_follow_up(stage: Stage, follow: Follow, day: date) -> None:
     )
     for referral in live:
         overdue = referral.due_on is not None and referral.due_on < day - timedelta(days=1)
-        if follow.again.get(referral.pk, day) > day and not overdue:
+        waits = follow.again.get(referral.pk, day) > day
+        if waits and not overdue:
             continue
-        if overdue and referral.state in WAITING and follow.again.get(referral.pk, day) > day:
-            contact.referral_chase(
-                by=referral.owner or stage.crew.coordinator, referral=referral, note=CHASED
-            )
-            continue
-        if referral.pk not in follow.ways:
-            _begin(stage, follow, referral, day)
-        _take_up(stage, follow, referral, day)
+        # One transaction a referral, so that desks working at once never wait for each other in a ring.
+        with acting(stage.crew.coordinator, reason="the day's follow-up"):
+            if waits and referral.state in WAITING:
+                by = referral.owner or stage.crew.coordinator
+                contact.referral_chase(by=by, referral=referral, note=CHASED)
+            else:
+                _day_of_one(stage, follow, referral, day)
+
+
+def _day_of_one(stage: Stage, follow: Follow, referral: Referral, day: date) -> None:
+    if referral.pk not in follow.ways:
+        _begin(stage, follow, referral, day)
+    _take_up(stage, follow, referral, day)
 
 
 def _begin(stage: Stage, follow: Follow, referral: Referral, day: date) -> None:

@@ -116,10 +116,9 @@ def rest_decided(stage: Stage, day: date) -> None:
     rest = Sample.objects.filter(state="ready_to_authorise").in_bulk()
     if not rest:
         return
-    with acting(stage.crew.lab_lead, reason=BESIDE_CONTROLS):
-        # By sample number, in which order the bench locks them too.
-        for candidate in sorted(candidates(list(rest)), key=lambda one: one.fact.sample_id):
-            if candidate.fact.analysed_on <= day:
+    for candidate in candidates(list(rest)):
+        if candidate.fact.analysed_on <= day:
+            with acting(stage.crew.lab_lead, reason=BESIDE_CONTROLS):
                 _decided_one_by_one(stage, rest[candidate.fact.sample_id], candidate)
                 acts_on_decision(stage, candidate.fact.person_id, day)
 

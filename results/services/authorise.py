@@ -55,7 +55,7 @@ COLUMNS = [
 ]
 LOCK_READY = """
     SELECT id FROM results_sample WHERE state = 'ready_to_authorise' AND (%(all)s OR id = ANY(%(ids)s))
-    ORDER BY id LIMIT %(limit)s FOR UPDATE
+    ORDER BY id LIMIT %(limit)s FOR NO KEY UPDATE
 """
 VERSIONS = "SELECT sample_id, max(version) FROM results_result WHERE sample_id = ANY(%s) GROUP BY sample_id"
 

@@ -140,7 +140,7 @@ def _judge(run: Run, lines: Sequence[RawLine], frame: Acting, *, follow_on: bool
     serials = sorted(set(_serials(lines)))
     with connection.cursor() as cursor:
         cursor.execute(
-            "SELECT id FROM results_sample WHERE serial = ANY(%s) ORDER BY id FOR UPDATE", [serials]
+            "SELECT id FROM results_sample WHERE serial = ANY(%s) ORDER BY id FOR NO KEY UPDATE", [serials]
         )
         cursor.execute(SAMPLES, [serials])
         samples = {row[0]: SampleFact(*row[1:]) for row in cursor.fetchall()}

@@ -142,7 +142,7 @@ def referral_work(
     require_role(by, *roles)
     with acting(by) as frame:
         # No join here: after waiting for the lock PostgreSQL re-reads the locked row only, not what it was joined with.
-        locked = Referral.objects.select_for_update().get(pk=referral.pk)
+        locked = Referral.objects.select_for_update(no_key=True).get(pk=referral.pk)
         if seen is not None and seen != locked.last_seq:
             raise IllegalMove(
                 "stale",

@@ -251,7 +251,7 @@ def _kit_gone(by: User, kit: Kit, *, event: str, reason: str, pool: Pool, note: 
     with acting(by) as frame:
         if kit.round_id is None:
             raise IllegalMove("kit_not_sent", _("This kit was never sent to anybody."))
-        round_ = Round.objects.select_for_update(of=("self",)).get(pk=kit.round_id)
+        round_ = Round.objects.select_for_update(of=("self",), no_key=True).get(pk=kit.round_id)
         make_move(kit, event, note=note)
         Kit.objects.filter(pk=kit.pk, void_on=None).update(void_on=frame.today, void_reason=reason)
         if round_.state == "kit_out":

@@ -17,7 +17,7 @@ AND NOT EXISTS (SELECT 1 FROM screening_exclusion e WHERE e.person_id = p.id AND
 _KITS_IN_STOCK = """
 SELECT k.id, k.last_seq, l.expires_on, l.id AS lot_id FROM screening_lot l CROSS JOIN LATERAL (
     SELECT x.id, x.last_seq FROM screening_kit x WHERE x.lot_id = l.id AND x.state = 'in_stock' AND x.void_on IS NULL
-    ORDER BY x.id LIMIT (SELECT count(*) FROM wanted) FOR UPDATE OF x SKIP LOCKED) k
+    ORDER BY x.id LIMIT (SELECT count(*) FROM wanted) FOR NO KEY UPDATE OF x SKIP LOCKED) k
 WHERE NOT l.quarantined AND l.expires_on >= %(kit_life)s
 ORDER BY l.expires_on, l.id, k.id LIMIT (SELECT count(*) FROM wanted)
 """
@@ -40,7 +40,7 @@ OPEN_BATCH = f"""
 WITH wanted AS MATERIALIZED (
     SELECT p.id, p.sex, p.birth_date, p.area_id, p.deprivation_fifth, p.next_due_on FROM screening_person p
     WHERE {_STILL_DUE} AND (%(area)s::bigint IS NULL OR p.area_id = %(area)s)
-    ORDER BY p.next_due_on, p.id LIMIT %(size)s FOR UPDATE OF p SKIP LOCKED),
+    ORDER BY p.next_due_on, p.id LIMIT %(size)s FOR NO KEY UPDATE OF p SKIP LOCKED),
 stock AS MATERIALIZED ({_KITS_IN_STOCK}),
 pairs AS MATERIALIZED (
     SELECT nextval(pg_get_serial_sequence('screening_round', 'id')) AS round_id, z.*
@@ -85,7 +85,7 @@ DISPATCH_BATCH = """
 WITH ready AS MATERIALIZED (
     SELECT r.id AS round_id, r.last_seq AS round_seq, k.id AS kit_id, k.last_seq AS kit_seq
     FROM screening_round r JOIN screening_kit k ON k.round_id = r.id AND k.state = 'assigned' AND k.void_on IS NULL
-    WHERE r.batch_id = %(batch)s AND r.state = 'kit_due' ORDER BY r.id FOR UPDATE OF r, k),
+    WHERE r.batch_id = %(batch)s AND r.state = 'kit_due' ORDER BY r.id FOR NO KEY UPDATE OF r, k),
 kits AS (UPDATE screening_kit k SET dispatched_on = %(today)s FROM ready WHERE k.id = ready.kit_id),
 kit_moves AS (
     INSERT INTO screening_kitmove (subject_id, seq, event, from_state, to_state)
@@ -115,7 +115,7 @@ WITH wanted AS MATERIALIZED (
     WHERE {_WANTS_ANOTHER} AND {_SENT} <= %(max_replacements)s
     AND (%(rounds)s::bigint[] IS NOT NULL OR (SELECT k.state FROM screening_kit k WHERE k.round_id = r.id
          ORDER BY k.ordinal DESC LIMIT 1) <> 'undelivered')
-    ORDER BY r.due_on, r.id FOR UPDATE OF r SKIP LOCKED),
+    ORDER BY r.due_on, r.id FOR NO KEY UPDATE OF r SKIP LOCKED),
 stock AS MATERIALIZED ({_KITS_IN_STOCK}),
 pairs AS MATERIALIZED (
     SELECT z.*, 1 + (SELECT max(x.ordinal) FROM screening_kit x WHERE x.round_id = z.round_id) AS ordinal

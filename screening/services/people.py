@@ -25,7 +25,7 @@ def stop_record(*, by: User, person: Person, scope: str, source: str, since: dat
     if not source.strip():
         raise RoundbookError("source_missing", _("Say how we know: a call, a letter, and from whom."))
     with acting(by, reason="stop recorded") as frame:
-        Person.objects.select_for_update(of=("self",)).get(pk=person.pk)
+        Person.objects.select_for_update(of=("self",), no_key=True).get(pk=person.pk)
         day = since or frame.today
         if day > frame.today:
             raise RoundbookError("day_in_future", _("A stop begins today or earlier."))
@@ -53,7 +53,7 @@ def stop_end(*, by: User, stop: Stop) -> Stop:
 def postponement_record(*, by: User, person: Person, until: date, note: str = "") -> Exclusion:
     """Record that a person waits until a day, at most twelve months ahead; a round whose kit is not back closes."""
     with acting(by, reason="postponement recorded") as frame:
-        Person.objects.select_for_update(of=("self",)).get(pk=person.pk)
+        Person.objects.select_for_update(of=("self",), no_key=True).get(pk=person.pk)
         if until <= frame.today:
             raise RoundbookError("day_not_ahead", _("Choose a day after today."))
         if until > add_months(frame.today, LONGEST_POSTPONEMENT_MONTHS):

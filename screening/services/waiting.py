@@ -83,7 +83,7 @@ def _read(round_id: int | None) -> tuple[list[WaitingRound], int]:
 def waiting_round_close(*, by: User, round_id: int) -> Round:
     """Close a round that waits for the phone desk: no usable sample, or undeliverable; RoundbookError if it moved on."""
     with acting(by, reason="closed by the phone desk"):
-        round_ = Round.objects.select_for_update(of=("self",)).filter(pk=round_id).first()
+        round_ = Round.objects.select_for_update(of=("self",), no_key=True).filter(pk=round_id).first()
         waiting, _total = _read(round_id)
         if round_ is None or not waiting:
             raise RoundbookError(

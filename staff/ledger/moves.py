@@ -32,7 +32,9 @@ def make_move(
     with connection.cursor() as cursor:
         row = _inserted(cursor, ledger, subject.pk, event, given)
         if row is None:
-            cursor.execute(f"SELECT state FROM {ledger.subject_table} WHERE id = %s FOR UPDATE", [subject.pk])
+            cursor.execute(
+                f"SELECT state FROM {ledger.subject_table} WHERE id = %s FOR NO KEY UPDATE", [subject.pk]
+            )
             found = cursor.fetchone()
             if found is None:
                 raise ledger.subject.DoesNotExist(f"{ledger.subject_table} {subject.pk}")
@@ -72,7 +74,8 @@ def moves_sql(ledger: Ledger, event: str, *, source: str, values: Mapping[str, s
 
     `source` is SQL giving rows with a column `id` (the things) and whatever `values` refer to as `w.…`;
     `values` maps move columns to SQL expressions. Things in a state that does not know the event are left alone:
-    the caller compares the row count with what it expected. Rows are locked in id order.
+    the caller compares the row count with what it expected. Rows are locked in id order, and not against rows that
+    merely refer to them (NO KEY): a letter may be written about a referral while somebody works on it.
     """
     values = values or {}
     unknown = set(values) - set(COLUMNS)
@@ -84,7 +87,7 @@ def moves_sql(ledger: Ledger, event: str, *, source: str, values: Mapping[str, s
         f"SELECT s.id, s.last_seq + 1, t.event, s.state, t.to_state, {chosen} "
         f"FROM ({source}) w JOIN {ledger.subject_table} s ON s.id = w.id "
         f"JOIN staff_ledgertransition t ON t.machine = '{ledger.machine.name}' AND t.event = '{event}' "
-        f"AND t.from_state = s.state ORDER BY s.id FOR UPDATE OF s"
+        f"AND t.from_state = s.state ORDER BY s.id FOR NO KEY UPDATE OF s"
     )
 
 
