@@ -32,6 +32,7 @@ class Acting:
 
 
 _frame: ContextVar[Acting | None] = ContextVar("roundbook_acting", default=None)
+_kept: ContextVar[dict[Hashable, Any] | None] = ContextVar("roundbook_kept", default=None)
 
 
 def _announce(frame: Acting) -> None:
@@ -53,7 +54,8 @@ def acting(by: "User", *, reason: str = "") -> Iterator[Acting]:
     """
     outer = _frame.get() if connection.in_atomic_block else None
     if outer is None:
-        frame = Acting(by=by, now=clock.now(), reason=reason)
+        kept = _kept.get()
+        frame = Acting(by=by, now=clock.now(), reason=reason, memo={} if kept is None else kept)
     else:
         frame = Acting(by=by, now=outer.now, reason=reason or outer.reason, memo=outer.memo)
     # A nested frame needs no savepoint: when it fails, the outer transaction may only be rolled back.
@@ -69,11 +71,21 @@ def acting(by: "User", *, reason: str = "") -> Iterator[Acting]:
             _announce(outer)
 
 
+@contextmanager
+def remembering() -> Iterator[None]:
+    """Keep what is remembered from one transaction to the next: a batch job of many transactions works by one policy."""
+    token = _kept.set({})
+    try:
+        yield
+    finally:
+        _kept.reset(token)
+
+
 T = TypeVar("T")
 
 
 def remembered(key: Hashable, make: Callable[[], T]) -> T:
-    """What `make` gives, made once in a transaction; for policy rows and calendars that many steps of it read."""
+    """What `make` gives, made once in a transaction (or once inside `remembering`); for policy rows and calendars that many steps of it read."""
     frame = _frame.get() if connection.in_atomic_block else None
     if frame is None:
         return make()

@@ -7,6 +7,7 @@ import numpy as np
 from oversight.rehearsal.plan import Plan
 from oversight.rehearsal.setting import Region
 from oversight.rehearsal.stories.base import Cast, Diary
+from results.models import Referral
 from staff.models import User
 
 
@@ -24,6 +25,10 @@ class Crew:
     manager: User
     administrator: User
     system: User
+
+    def owner_of(self, referral: Referral) -> User:
+        """Who of the crew holds a referral; the coordinator where nobody does."""
+        return self.nurse if referral.owner_id == self.nurse.pk else self.coordinator
 
 
 def crew_called() -> Crew:

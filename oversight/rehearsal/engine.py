@@ -34,6 +34,7 @@ from screening.services.due import due_dates_refresh
 from screening.services.register import register_apply, register_stage
 from screening.services.rounds import rounds_close_unreturned
 from staff import clock
+from staff.acting import remembering
 
 HOURS = {"dispatch": (8, 0), "post": (9, 0), "open": (10, 0), "load": (11, 30), "close": (12, 0), "release": (13, 0), "stories": (13, 30), "mail": (14, 0), "follow": (15, 0), "night": (21, 0)}  # fmt: skip
 
@@ -138,23 +139,28 @@ def _post_and_bench(stage: Stage) -> Callable[[date], None]:
     post = Post()
 
     def play(day: date) -> None:
-        hours = hours_of(day)
-        sent_noted(stage, post, day)
-        with clock.at(hours["post"]):
-            sack_logged(stage, post, day)
-            set_asides_solved(stage, post, day)
-            acts_due(stage, day)
-        with clock.at(hours["open"]):
-            day_in_the_laboratory(stage, day, hours)
-        with clock.at(hours["stories"]):
-            acts_after_release(stage, day)
-        with clock.at(hours["mail"]):
-            replacements_sent(stage, post, day)
-            mail_out(stage)
-        with clock.at(hours["night"]):
-            rounds_close_unreturned(by=stage.crew.system)
+        with remembering():
+            _bench_day(stage, post, day)
 
     return play
+
+
+def _bench_day(stage: Stage, post: Post, day: date) -> None:
+    hours = hours_of(day)
+    sent_noted(stage, post, day)
+    with clock.at(hours["post"]):
+        sack_logged(stage, post, day)
+        set_asides_solved(stage, post, day)
+        acts_due(stage, day)
+    with clock.at(hours["open"]):
+        day_in_the_laboratory(stage, day, hours)
+    with clock.at(hours["stories"]):
+        acts_after_release(stage, day)
+    with clock.at(hours["mail"]):
+        replacements_sent(stage, post, day)
+        mail_out(stage)
+    with clock.at(hours["night"]):
+        rounds_close_unreturned(by=stage.crew.system)
 
 
 def _follow_up(stage: Stage) -> Callable[[date], None]:
@@ -162,9 +168,10 @@ def _follow_up(stage: Stage) -> Callable[[date], None]:
 
     def play(day: date) -> None:
         hours = hours_of(day)
-        with clock.at(hours["release"]):
-            rest_decided(stage, day)
-        with clock.at(hours["follow"]):
-            day_of_follow_up(stage, follow, day)
+        with remembering():
+            with clock.at(hours["release"]):
+                rest_decided(stage, day)
+            with clock.at(hours["follow"]):
+                day_of_follow_up(stage, follow, day)
 
     return play

@@ -50,7 +50,7 @@ def day_of_follow_up(stage: Stage, follow: Follow, day: date) -> None:
     live = (
         Referral.objects.filter(opened_on__lte=day)
         .exclude(state="closed")
-        .select_related("person__area", "owner")
+        .select_related("person__area")
         .order_by("pk")
     )
     for referral in live:
@@ -61,7 +61,7 @@ def day_of_follow_up(stage: Stage, follow: Follow, day: date) -> None:
         # One transaction a referral, so that desks working at once never wait for each other in a ring.
         with acting(stage.crew.coordinator, reason="the day's follow-up"):
             if waits and referral.state in WAITING:
-                by = referral.owner or stage.crew.coordinator
+                by = stage.crew.owner_of(referral)
                 contact.referral_chase(by=by, referral=referral, note=CHASED)
             else:
                 _day_of_one(stage, follow, referral, day)
@@ -120,7 +120,7 @@ def _reach(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date
         return
     tried = follow.tried.get(referral.pk, 0) + 1
     follow.tried[referral.pk] = tried
-    by = referral.owner or stage.crew.coordinator
+    by = stage.crew.owner_of(referral)
     if way.ending == "not_reached":
         _unreached(stage, follow, referral, tried, day)
     elif tried < way.attempts:
@@ -139,7 +139,7 @@ def _unreached(stage: Stage, follow: Follow, referral: Referral, tried: int, day
     channel = ("phone", "phone", "phone", "letter", "tracked", "doctor")[min(tried - 1, 5)]
     outcome = "no_answer" if channel == "phone" else "sent"
     contact.contact_attempt_record(
-        by=referral.owner or stage.crew.coordinator, referral=referral, channel=channel, outcome=outcome
+        by=stage.crew.owner_of(referral), referral=referral, channel=channel, outcome=outcome
     )
     follow.again[referral.pk] = working(day + timedelta(days=5))
     if tried >= 6 and (day - referral.opened_on).days >= 30:

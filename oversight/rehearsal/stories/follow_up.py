@@ -40,7 +40,7 @@ def _dies_today(scene: Scene) -> None:
 
 
 def _death_settled(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> bool:
-    by = referral.owner or stage.crew.coordinator
+    by = stage.crew.owner_of(referral)
     for letter in Letter.objects.filter(person=referral.person_id, state="held").order_by("pk"):
         letter_cancel(by=by, letter=letter, note="The person has died. The family is not written to.")
     closing.referral_close(
@@ -59,7 +59,7 @@ def _refuses(stage: Stage, follow: Follow, referral: Referral, way: Way, day: da
         )
         follow.again[referral.pk] = working(day + timedelta(days=6))
         return True
-    by = clinician if tried else (referral.owner or stage.crew.coordinator)
+    by = clinician if tried else stage.crew.owner_of(referral)
     contact.contact_attempt_record(by=by, referral=referral, outcome="spoke", wish="declines")
     follow.again[referral.pk] = working(day + timedelta(days=1))
     if tried:
@@ -77,7 +77,7 @@ def _offered_again(scene: Scene) -> None:
 
 def _new_phone(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> bool:
     """Three calls and a letter reach nobody; then the register brings a new telephone number."""
-    tried, by = _tried(referral), referral.owner or stage.crew.coordinator
+    tried, by = _tried(referral), stage.crew.owner_of(referral)
     if tried < 4:
         channel, outcome = ("phone", "no_answer") if tried < 3 else ("letter", "sent")
         contact.contact_attempt_record(by=by, referral=referral, channel=channel, outcome=outcome)
@@ -169,7 +169,7 @@ def _moves_away(stage: Stage, follow: Follow, referral: Referral, way: Way, day:
     if referral.person.left_area_on is None:
         _scene(stage, referral, day).feed(left_area_on=day.isoformat())
         contact.referral_reschedule(
-            by=referral.owner or stage.crew.coordinator, referral=referral, due_on=working(day + timedelta(days=5)),
+            by=stage.crew.owner_of(referral), referral=referral, due_on=working(day + timedelta(days=5)),
             note=MOVED,
         )  # fmt: skip
         follow.again[referral.pk] = working(day + timedelta(days=5))
