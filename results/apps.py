@@ -12,7 +12,12 @@ class ResultsConfig(AppConfig):
     def ready(self) -> None:
         """Register machines, walls and the feed from the ledger of returns."""
         from results import models, states
-        from results.walls import AT_OR_ABOVE_HAS_A_REFERRAL, RESULT_HAS_A_RUN_IN_CONTROL, RETURN_FEED
+        from results.walls import (
+            AT_OR_ABOVE_HAS_A_REFERRAL,
+            BRACKET_IS_CLOSED,
+            RESULT_HAS_A_RUN_IN_CONTROL,
+            RETURN_FEED,
+        )
         from staff.ledger.registry import (
             Ledger,
             TodoFeed,
@@ -26,6 +31,9 @@ class ResultsConfig(AppConfig):
         register_ledger(Ledger(states.SAMPLE, models.Sample, models.SampleMove))
         register_ledger(Ledger(states.REFERRAL, models.Referral, models.ReferralMove))
         register_append_only(
+            models.BracketedReading,
+            models.CheckReading,
+            models.ControlComment,
             models.ControlReading,
             models.Reading,
             models.ReferralResult,
@@ -39,3 +47,4 @@ class ResultsConfig(AppConfig):
         register_feed(TodoFeed("results_returns", "screening_returnmove", RETURN_FEED))
         register_sql("results_at_or_above", AT_OR_ABOVE_HAS_A_REFERRAL)
         register_sql("results_run_in_control", RESULT_HAS_A_RUN_IN_CONTROL)
+        register_sql("results_bracket", BRACKET_IS_CLOSED)

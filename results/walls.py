@@ -27,7 +27,10 @@ CREATE OR REPLACE FUNCTION results_result_has_a_run_in_control() RETURNS trigger
 DECLARE wrong bigint; example bigint;
 BEGIN
     EXECUTE $q$
-        SELECT count(*), min(n.run_id) FROM (SELECT DISTINCT run_id FROM born) n
+        SELECT count(*), min(n.run_id) FROM (
+            SELECT b.run_id, count(*) FILTER (WHERE x.reading_id IS NULL) AS bare
+            FROM born b LEFT JOIN results_bracketedreading x ON x.reading_id = b.reading_id GROUP BY b.run_id
+        ) n
         LEFT JOIN results_run r ON r.id = n.run_id
         LEFT JOIN (
             SELECT c.run_id, count(*) FILTER (WHERE c.position = 'start') AS before,
@@ -35,8 +38,10 @@ BEGIN
                    count(*) FILTER (WHERE NOT c.in_control) AS out
             FROM results_controlreading c GROUP BY c.run_id
         ) k ON k.run_id = n.run_id
-        WHERE r.status IS NULL OR r.status NOT IN ('in_control', 'resolved') OR coalesce(k.before, 0) = 0
-           OR (r.status = 'in_control' AND (k.after = 0 OR k.out > 0))
+        WHERE r.status IS NULL OR coalesce(k.before, 0) = 0
+           OR NOT (r.status IN ('in_control', 'resolved') OR (r.status = 'held' AND n.bare = 0))
+           OR (r.status = 'in_control' AND (k.after = 0 OR k.out > 0 OR EXISTS (
+               SELECT 1 FROM results_checkreading c WHERE c.run_id = n.run_id AND NOT (c.passed AND c.lot_usable))))
     $q$ INTO wrong, example;
     IF wrong > 0 THEN
         RAISE EXCEPTION 'run % has no controls in control before and after: no result may be released', example
@@ -55,4 +60,36 @@ BEGIN
 END $$;
 CREATE OR REPLACE TRIGGER result_has_a_run_in_control AFTER INSERT ON results_result REFERENCING NEW TABLE AS born
     FOR EACH STATEMENT EXECUTE FUNCTION results_result_has_a_run_in_control();
+"""
+
+BRACKET_IS_CLOSED = """
+CREATE OR REPLACE FUNCTION results_bracket_is_closed() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE wrong bigint; example bigint;
+BEGIN
+    EXECUTE $q$
+        SELECT count(*), min(b.reading_id) FROM born b
+        JOIN results_reading r ON r.id = b.reading_id JOIN results_run u ON u.id = r.run_id
+        LEFT JOIN results_readingsfile f ON f.id = r.file_id
+        LEFT JOIN results_controlreading e ON e.run_id = r.run_id AND e.seq = b.until_seq
+        WHERE e.id IS NULL OR u.status <> 'held' OR e.position = 'start'
+           OR e.read_at < least(coalesce(f.loaded_at, r.read_at), r.read_at + interval '15 minutes')
+           OR EXISTS (SELECT 1 FROM results_controlreading c WHERE c.run_id = r.run_id AND c.read_at <= e.read_at
+                      AND NOT c.in_control)
+           OR EXISTS (SELECT 1 FROM results_checkreading c WHERE c.run_id = r.run_id AND c.read_at <= e.read_at
+                      AND NOT (c.passed AND c.lot_usable))
+           OR (SELECT count(DISTINCT l.level) FROM results_controlreading c
+                   JOIN results_controllot l ON l.id = c.control_id
+                   WHERE c.run_id = r.run_id AND c.read_at = e.read_at AND c.position = e.position)
+                < (SELECT count(DISTINCT l.level) FROM results_controlreading c
+                   JOIN results_controllot l ON l.id = c.control_id
+                   WHERE c.run_id = r.run_id AND c.position = 'start')
+    $q$ INTO wrong, example;
+    IF wrong > 0 THEN
+        RAISE EXCEPTION 'reading % does not stand between complete controls in control', example
+            USING ERRCODE = 'RB012', CONSTRAINT = 'bracket_is_closed';
+    END IF;
+    RETURN NULL;
+END $$;
+CREATE OR REPLACE TRIGGER bracket_is_closed AFTER INSERT ON results_bracketedreading REFERENCING NEW TABLE AS born
+    FOR EACH STATEMENT EXECUTE FUNCTION results_bracket_is_closed();
 """

@@ -1,5 +1,12 @@
 """Tables of results; import from here, never from a submodule."""
 
+from results.models.control_plans import (
+    BracketedReading,
+    CheckLot,
+    CheckReading,
+    ControlComment,
+    ControlPlan,
+)
 from results.models.lab import (
     Analyser,
     ControlLot,
@@ -28,8 +35,8 @@ from results.models.referrals import (
 from results.models.results import Comparison, CutoffRule, Result, ResultsPolicy, Side
 
 __all__ = [
-    "Analyser", "Assessment", "Booking", "ClosingEvidence", "Comparison", "ContactAttempt", "ControlLot",
-    "ControlReading", "CutoffRule", "Examination", "FindingClass", "InboxLine", "NextStep", "Reading", "ReadingsFile",
-    "Referral", "ReferralMove", "ReferralResult", "Result", "ResultsPolicy", "Run", "Sample", "SampleMove", "SampleTodo",
-    "Side", "Unit",
+    "Analyser", "Assessment", "Booking", "BracketedReading", "CheckLot", "CheckReading", "ClosingEvidence",
+    "Comparison", "ContactAttempt", "ControlComment", "ControlLot", "ControlPlan", "ControlReading", "CutoffRule",
+    "Examination", "FindingClass", "InboxLine", "NextStep", "Reading", "ReadingsFile", "Referral", "ReferralMove",
+    "ReferralResult", "Result", "ResultsPolicy", "Run", "Sample", "SampleMove", "SampleTodo", "Side", "Unit",
 ]  # fmt: skip

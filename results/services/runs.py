@@ -8,7 +8,9 @@ from django.db import connection
 from django.utils.translation import gettext as _
 
 from results.models import Analyser, ControlLot, ControlReading, Run, Sample, Unit
-from results.services.referrals_frame import results_policy_on
+from results.services.control_plans import CheckValues, plan_on
+from results.services.runs_brackets import readings_bracketed
+from results.services.runs_checks import check_lot_trouble, checks_asked, checks_trouble
 from results.services.runs_controls import ControlValues, Position, controls_judge, lot_trouble
 from staff.access import require_role
 from staff.acting import Acting, acting
@@ -19,7 +21,8 @@ from staff.models import User
 from staff.roles import Pool, Role
 
 NEWEST_HERE = """
-    SELECT r.sample_id, max(r.id) FROM results_reading r WHERE r.run_id = %s GROUP BY r.sample_id
+    SELECT r.sample_id, max(r.id) FROM results_reading r LEFT JOIN results_bracketedreading k ON k.reading_id = r.id
+    WHERE r.run_id = %s AND (k.reading_id IS NOT NULL) = %s GROUP BY r.sample_id
 """
 NEWEST = """
     SELECT r.sample_id, max(r.id) FROM results_reading r WHERE r.sample_id = ANY(%s) GROUP BY r.sample_id
@@ -27,7 +30,9 @@ NEWEST = """
 LARGEST = Decimal(100_000)
 
 
-def run_open(*, by: User, analyser: Analyser, unit: str, readings: ControlValues) -> Run:
+def run_open(
+    *, by: User, analyser: Analyser, unit: str, readings: ControlValues, checks: CheckValues = ()
+) -> Run:
     """Open a run when its controls are in control; otherwise keep the attempt as a refused run.
 
     `unit` is what the operator read on the display. Raises RoundbookError when a run is open already, a level is
@@ -38,12 +43,13 @@ def run_open(*, by: User, analyser: Analyser, unit: str, readings: ControlValues
     with acting(by) as frame:
         analyser = Analyser.objects.select_for_update().get(pk=analyser.pk)
         _check_opening(analyser, unit, readings, frame)
+        _check_checks(analyser, checks, frame)
         nth = Run.objects.filter(analyser=analyser, day=frame.today).count() + 1
         run = Run.objects.create(
             analyser=analyser, day=frame.today, nth=nth, unit=unit, status=Run.Status.REFUSED, opened_by=by,
             opened_at=frame.now,
         )  # fmt: skip
-        judged = controls_judge(run, readings, position=Position.START, frame=frame)
+        judged = controls_judge(run, readings, position=Position.START, frame=frame, checks=checks)
         if judged.in_control:
             run.status = Run.Status.OPEN
         else:
@@ -64,13 +70,29 @@ def _check_opening(analyser: Analyser, unit: str, readings: ControlValues, frame
         trouble = lot_trouble(lot, analyser=analyser, unit=unit, day=frame.today)
         if trouble:
             raise RoundbookError("control_unusable", trouble, lot=lot.pk)
-    needed = results_policy_on(frame.today).control_levels
-    missing = {n + 1 for n in range(needed)} - {lot.level for lot, _value in readings}
+    missing = {n + 1 for n in range(plan_on(analyser, frame.today).levels)} - {
+        lot.level for lot, _value in readings
+    }
     if missing:
         levels = ", ".join(str(n) for n in sorted(missing))
         raise RoundbookError(
             "control_missing",
             _("Measure control level %(levels)s before the run may start.") % {"levels": levels},
+        )
+
+
+def _check_checks(analyser: Analyser, checks: CheckValues, frame: Acting) -> None:
+    for lot, _passed in checks:
+        trouble = check_lot_trouble(lot, analyser=analyser, day=frame.today)
+        if trouble:
+            raise RoundbookError("control_unusable", trouble, check=lot.pk)
+    asked = checks_asked(analyser, plan_on(analyser, frame.today).checks)
+    missing = set(asked) - {lot.material for lot, _passed in checks}
+    if missing:
+        raise RoundbookError(
+            "control_missing",
+            _("Run the pass/fail check before the run may start: %(checks)s.")
+            % {"checks": ", ".join(sorted(missing))},
         )
 
 
@@ -83,22 +105,24 @@ def _check_values(readings: ControlValues) -> None:
             )  # fmt: skip
 
 
-def run_control(*, by: User, run: Run, readings: ControlValues) -> Run:
-    """Record controls in between; when they are out the run ends held, with everything measured in it."""
+def run_control(*, by: User, run: Run, readings: ControlValues, checks: CheckValues = ()) -> Run:
+    """Record controls in between; when they are out the run ends held, with what was measured since the last good ones."""
     require_role(by, Role.LABORATORY)
     _check_values(readings)
-    if not readings:
+    if not readings and not checks:
         raise RoundbookError("control_missing", _("Type at least one control reading."))
     with acting(by) as frame:
         run = _locked(run, Run.Status.OPEN)
-        lots = _lots_trouble(run, readings, frame)
-        judged = controls_judge(run, readings, position=Position.MIDDLE, frame=frame, lots=lots)
+        lots = [*_lots_trouble(run, readings, frame), *checks_trouble(run, checks, frame.today)]
+        judged = controls_judge(
+            run, readings, position=Position.MIDDLE, frame=frame, lots=lots, checks=checks
+        )
         if not judged.in_control:
             _end(run, Run.Status.HELD, frame)
     return run
 
 
-def run_close(*, by: User, run: Run, readings: ControlValues) -> Run:
+def run_close(*, by: User, run: Run, readings: ControlValues, checks: CheckValues = ()) -> Run:
     """Close a run with its end controls: in control its samples are ready to release, otherwise they are held.
 
     A level that was not measured, or a lot that may not be used, holds the run like a reading that is out.
@@ -107,8 +131,8 @@ def run_close(*, by: User, run: Run, readings: ControlValues) -> Run:
     _check_values(readings)
     with acting(by) as frame:
         run = _locked(run, Run.Status.OPEN)
-        lots = _lots_trouble(run, readings, frame)
-        judged = controls_judge(run, readings, position=Position.END, frame=frame, lots=lots)
+        lots = [*_lots_trouble(run, readings, frame), *checks_trouble(run, checks, frame.today)]
+        judged = controls_judge(run, readings, position=Position.END, frame=frame, lots=lots, checks=checks)
         _end(run, Run.Status.IN_CONTROL if judged.in_control else Run.Status.HELD, frame)
     return run
 
@@ -131,16 +155,24 @@ def _locked(run: Run, *statuses: str) -> Run:
 
 
 def _end(run: Run, status: str, frame: Acting) -> None:
-    """Give the run its end and move what was measured in it: to the release list, or to the held list."""
+    """Give the run its end and move what was measured in it: to the release list, or to the held list.
+
+    Of a held run only what stands between earlier good controls goes to the release list.
+    """
     run.status, run.closed_by, run.closed_at = status, frame.by, frame.now
     run.save(update_fields=["status", "closed_by", "closed_at"])
+    if status == Run.Status.HELD and readings_bracketed(run, frame=frame):
+        _move_measured(run, "bracket", note=str(run), frame=frame, bracketed=True)
     _move_measured(run, "bracket" if status == Run.Status.IN_CONTROL else "hold", note=str(run), frame=frame)
 
 
-def _move_measured(run: Run, event: str, *, note: str, frame: Acting) -> None:
-    """Make an event happen to the samples whose newest reading is of this run, in whatever state knows it."""
+def _move_measured(run: Run, event: str, *, note: str, frame: Acting, bracketed: bool = False) -> None:
+    """Make an event happen to the samples whose newest reading is of this run, in whatever state knows it.
+
+    `bracketed` picks the readings of a held run that stand between good controls; otherwise all others are meant.
+    """
     with connection.cursor() as cursor:
-        cursor.execute(NEWEST_HERE, [run.pk])
+        cursor.execute(NEWEST_HERE, [run.pk, bracketed])
         here = dict(cursor.fetchall())
         cursor.execute(NEWEST, [list(here)])
         ids = [sample for sample, newest in cursor.fetchall() if newest == here[sample]]

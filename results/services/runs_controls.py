@@ -11,14 +11,14 @@ from django.utils.translation import gettext as _
 from results.control_rules import (
     Action,
     ControlPoint,
-    ControlScheme,
     ControlVerdict,
     Rule,
     judge_run,
     z_score,
 )
 from results.models import Analyser, ControlLot, ControlReading, Run, Unit
-from results.services.referrals_frame import results_policy_on
+from results.services.control_plans import CheckValues, plan_on
+from results.services.runs_checks import check_points, checks_asked, checks_write
 from results.units import round_half_up
 from screening.models import KitModel
 from staff.acting import Acting
@@ -75,19 +75,21 @@ def lot_trouble(lot: ControlLot, *, analyser: Analyser, unit: str, day: date) ->
 
 
 def controls_judge(
-    run: Run, values: ControlValues, *, position: str, frame: Acting, lots: Sequence[str] = ()
-) -> Judged:
+    run: Run, values: ControlValues, *, position: str, frame: Acting, lots: Sequence[str] = (), checks: CheckValues = (),
+) -> Judged:  # fmt: skip
     """Judge controls against their targets and the earlier good readings, and write each reading down."""
-    scheme = ControlScheme(
-        frozenset(f"level {n + 1}" for n in range(results_policy_on(run.day).control_levels))
-    )
+    plan = plan_on(run.analyser, run.day)
     if position == Position.MIDDLE:
-        scheme = ControlScheme(frozenset(material_of(lot) for lot, _value in values))
+        scheme = plan.scheme([material_of(lot) for lot, _value in values])
+    else:
+        scheme = plan.scheme(checks=checks_asked(run.analyser, plan.checks))
     key = f"{run.pk} {position} {run.control_readings.count()}"
     points = [
         ControlPoint(key, material_of(lot), z_score(value, lot.target, lot.sd)) for lot, value in values
     ]
-    verdict = judge_run(_history(run.analyser, [lot for lot, _value in values]), points, scheme)
+    history = _history(run.analyser, [lot for lot, _value in values])
+    verdict = judge_run(history, points, scheme, check_points(key, checks))
+    checks_write(run, checks, position, frame)
     _write(run, values, points, verdict, position, frame, bool(lots))
     sentence = " ".join([*lots, str(verdict.sentence)] if lots else [str(verdict.sentence)])
     hint = "" if verdict.in_control else unit_hint(run.unit, values)
@@ -158,11 +160,13 @@ def run_sentence(run: Run) -> str:
         for reading in readings
         if reading.rule and not reading.in_control
     ]  # fmt: skip
+    failed = run.check_readings.filter(passed=False).select_related("check_lot")
+    said += [_("%(check)s did not pass.") % {"check": check.check_lot} for check in failed]
     if run.status in (Run.Status.HELD, Run.Status.REFUSED):
         position = Position.START if run.status == Run.Status.REFUSED else Position.END
         seen = {r.control.level for r in readings if r.position == position}
         broken = any(not r.in_control for r in readings)
-        missing = [str(n + 1) for n in range(results_policy_on(run.day).control_levels) if n + 1 not in seen]
+        missing = [str(n + 1) for n in range(plan_on(run.analyser, run.day).levels) if n + 1 not in seen]
         if missing and not broken:
             said.append(_("Control level %(levels)s was not measured.") % {"levels": ", ".join(missing)})
         last = [(r.control, r.value) for r in readings if r.position == position]

@@ -12,6 +12,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from results.forms_lab import ClosingForm, ControlsForm, FileForm, NoteForm, OpeningForm, ResolveForm
 from results.models import Analyser, ControlReading, Run, Sample
 from results.services.runs import controls_for, last_controls, run_close, run_control, run_open, run_resolve
+from results.services.runs_brackets import controls_next, refused_before
 from results.services.runs_controls import rule_words, run_sentence
 from results.services.samples import sample_spoil, samples_take_in
 from results.states import SAMPLE
@@ -134,6 +135,8 @@ def _run_page(request: HttpRequest, run: Run, **forms: Any) -> HttpResponse:
         "tone": TONES[run.status],
         "sentence": run_sentence(run),
         "controls": [(reading, rule_words(reading.rule)) for reading in last_controls(run)],
+        "attempts": refused_before(run),
+        "next_controls": controls_next(run, clock.now()) if run.status == Run.Status.OPEN else None,
         "files": run.files.order_by("-pk"),
         "counts": _counts(run),
         "queue": _queue() if run.status == Run.Status.OPEN else [],
