@@ -44,6 +44,12 @@ class ResultsConfig(AppConfig):
             models.ClosingEvidence,
         )
         register_guarded(models.Result, {"is_current", "is_deciding"})
+        register_guarded(
+            models.InboxMessage, {"verdict", "sentence", "analyser_id", "file_id", "times", "settled_note"}
+        )
+        register_guarded(
+            models.TypedReading, {"state", "again_raw", "again_flag", "again_by_id", "again_at", "reading_id"}
+        )
         register_feed(TodoFeed("results_returns", "screening_returnmove", RETURN_FEED))
         register_sql("results_at_or_above", AT_OR_ABOVE_HAS_A_REFERRAL)
         register_sql("results_run_in_control", RESULT_HAS_A_RUN_IN_CONTROL)

@@ -105,9 +105,10 @@ class FileForm(forms.Form):
     """A readings file for a run that is open."""
 
     file = forms.FileField(
-        label=_("Readings file (CSV)"),
+        label=_("Readings file"),
         help_text=_(
-            "Columns: running_number, serial, value, unit, flag, read_at. Every line is answered; none is lost."
+            "CSV with the columns running_number, serial, value, unit, flag, read_at; HL7 v2.5.1 ORU^R01; or LIS2-A2."
+            " Every line is answered; none is lost."
         ),
     )
 

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from results.views import lab, readings, release
+from results.views import lab, messages, readings, release
 
 urlpatterns = [
     path("lab/day/", lab.open_day, name="open-day"),
@@ -17,6 +17,10 @@ urlpatterns = [
     path("lab/readings/<int:pk>/refused.csv", readings.readings_refused, name="readings-refused"),
     path("lab/readings/<int:pk>/go-on/", readings.readings_gap, name="readings-gap"),
     path("lab/lines/<int:pk>/settle/", readings.line_done, name="line-settle"),
+    path("lab/messages/", messages.messages_page, name="messages"),
+    path("lab/messages/<int:pk>/", messages.message_page, name="message"),
+    path("lab/messages/<int:pk>/settle/", messages.message_done, name="message-settle"),
+    path("lab/messages/<int:pk>/retry/", messages.message_again, name="message-retry"),
     path("release/", release.release, name="release"),
     path("release/below/", release.release_below, name="release-below"),
     path("release/<int:pk>/", release.release_one, name="release-one"),

@@ -72,5 +72,53 @@ def measured(values: Sequence[tuple[Sample, object]], *, end: Sequence[Decimal] 
     return run_close(by=technician(), run=run, readings=controls(end))
 
 
+def stamp(moment: datetime | None = None) -> str:
+    """The laboratory's local time as message formats write it."""
+    return (moment or clock.now()).astimezone(clock.zone()).strftime("%Y%m%d%H%M%S")
+
+
+def obx(serial: str, value: str, **said: str) -> list[str]:
+    """OBR and OBX of one specimen; `kind`, `unit`, `code`, `says`, `status`, `number`, `read_at`, `note` may be given."""
+    given = {
+        "kind": "NM", "unit": "ng/mL", "code": "58453-2", "says": "", "status": "F", "number": "", "read_at": stamp(),
+    } | said  # fmt: skip
+    rows = [
+        f"OBR|1|ORD1|{serial}|58453-2^Hemoglobin^LN",
+        f"OBX|1|{given['kind']}|{given['code']}^Hemoglobin^LN|{given['number']}|{value}|{given['unit']}|<100|"
+        f"{given['says']}|||{given['status']}|||{given['read_at']}",
+    ]
+    return [*rows, f"NTE|1||{given['note']}"] if "note" in given else rows
+
+
+def oru(*groups: list[str], control_id: str = "MSG1", sender: str = "Q1", **head: str) -> bytes:
+    """An ORU^R01 message of these groups of segments."""
+    given = {"type": "ORU^R01^ORU_R01", "mode": "P", "version": "2.5.1", "charset": ""} | head
+    msh = (
+        f"MSH|^~\\&|{sender}|LAB|REGISTRY|PROGRAMME|{stamp()}||{given['type']}|{control_id}|{given['mode']}|"
+        f"{given['version']}||||||{given['charset']}"
+    )
+    rows = [msh, "PID|1", *(row for group in groups for row in group)]
+    return ("\r".join(rows) + "\r").encode()
+
+
+def lis2(*results: tuple[str, str], sender: str = "Q1", **said: str) -> bytes:
+    """An LIS2-A2 message with one R record a specimen."""
+    given = {
+        "unit": "ng/mL",
+        "says": "",
+        "status": "F",
+        "number": "",
+        "mode": "P",
+        "version": "LIS2-A2",
+    } | said
+    rows = [rf"H|\^&|||{sender}^1|||||||{given['mode']}|{given['version']}|{stamp()}", "P|1"]
+    for nth, (serial, value) in enumerate(results, start=1):
+        rows.append(f"O|{nth}|{serial}|{given['number']}|^^^FHB|R")
+        rows.append(f"R|1|^^^FHB|{value}|{given['unit']}||{given['says']}||{given['status']}||||{stamp()}")
+        if "note" in given:
+            rows.append(f"C|1|I|{given['note']}|G")
+    return ("\r".join([*rows, "L|1|N"]) + "\r").encode()
+
+
 def now_text(moment: datetime | None = None) -> str:
     return (moment or clock.now()).isoformat()

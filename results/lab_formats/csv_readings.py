@@ -43,11 +43,19 @@ class ReadingsFileError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class RawLine:
-    """One line as written: its number in the file, its text, and its fields (none when it does not fit)."""
+    """One line as written: its number in the file, its text, and its fields (none when it does not fit).
+
+    Lines of messages also carry the result's status, the analyser's own yes or no, why the part was refused before it
+    was judged, and whether the analyser keeps no running numbers.
+    """
 
     line: int
     text: str
     fields: tuple[str, ...] | None
+    status: str = "final"
+    says: bool | None = None
+    refused: tuple[str, str] | None = None
+    numberless: bool = False
 
     @property
     def running_number(self) -> int | None:

@@ -7,6 +7,7 @@ from results.models.control_plans import (
     ControlComment,
     ControlPlan,
 )
+from results.models.inbox import InboxMessage, TypedReading
 from results.models.lab import (
     Analyser,
     ControlLot,
@@ -37,6 +38,7 @@ from results.models.results import Comparison, CutoffRule, Result, ResultsPolicy
 __all__ = [
     "Analyser", "Assessment", "Booking", "BracketedReading", "CheckLot", "CheckReading", "ClosingEvidence",
     "Comparison", "ContactAttempt", "ControlComment", "ControlLot", "ControlPlan", "ControlReading", "CutoffRule",
-    "Examination", "FindingClass", "InboxLine", "NextStep", "Reading", "ReadingsFile", "Referral", "ReferralMove",
-    "ReferralResult", "Result", "ResultsPolicy", "Run", "Sample", "SampleMove", "SampleTodo", "Side", "Unit",
+    "Examination", "FindingClass", "InboxLine", "InboxMessage", "NextStep", "Reading", "ReadingsFile", "Referral",
+    "ReferralMove", "ReferralResult", "Result", "ResultsPolicy", "Run", "Sample", "SampleMove", "SampleTodo", "Side",
+    "TypedReading", "Unit",
 ]  # fmt: skip

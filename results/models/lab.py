@@ -184,8 +184,16 @@ class SampleTodo(models.Model):
 
 
 class ReadingsFile(models.Model):
-    """One file an analyser exported, kept whole; the same file twice is recognised."""
+    """One file an analyser exported, kept whole; the same file twice is recognised.
 
+    A single message from a line has a row too, for its lines; its content is kept with the message.
+    """
+
+    class Kind(models.TextChoices):
+        FILE = "file", _("file")
+        MESSAGE = "message", _("message")
+
+    kind = models.CharField(max_length=8, choices=Kind.choices, default=Kind.FILE)
     name = models.CharField(max_length=200)
     sha256 = models.CharField(max_length=64, unique=True)
     run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="files")
@@ -236,6 +244,7 @@ class Reading(models.Model):
     value = models.DecimalField(max_digits=14, decimal_places=5, null=True)
     unit = models.CharField(max_length=6, choices=Unit.choices)
     flag = models.CharField(max_length=40, blank=True, default="")
+    analyser_says = models.BooleanField(_("the analyser's own yes (at or above) or no"), null=True)
     analysed_on = models.DateField()
     read_at = models.DateTimeField()
 

@@ -28,7 +28,7 @@ READINGS = """
            m.id, m.stool_mg, m.buffer_ml, m.loq_ug_g, m.upper_ug_g,
            r.id, r.run_id, CASE WHEN u.status = 'held' AND EXISTS (
                SELECT 1 FROM results_bracketedreading k WHERE k.reading_id = r.id
-           ) THEN 'in_control' ELSE u.status END, r.file_id, r.value, r.comparator, r.unit, r.flag, r.analysed_on,
+           ) THEN 'in_control' ELSE u.status END, r.file_id, r.value, r.comparator, r.unit, r.flag, r.analyser_says, r.analysed_on,
            (SELECT bool_or(x.is_current) FROM results_result x WHERE x.reading_id = r.id), b.state
     FROM results_sample s JOIN results_reading r ON r.sample_id = s.id JOIN results_run u ON u.id = r.run_id
     JOIN screening_return b ON b.id = s.return_of_id JOIN screening_round d ON d.id = s.round_id
@@ -65,6 +65,7 @@ class ReadingFact:
     comparator: str
     unit: str
     flag: str
+    analyser_says: bool | None
     analysed_on: date
     result_stands: bool | None
     """False when a result was made of it and withdrawn; None when none was made."""
@@ -143,7 +144,14 @@ class Classifier:
         decimals = self._decimals(fact.analysed_on)
         device = Device(fact.buffer_ml, fact.stool_mg, fact.loq, fact.upper)
         outcome = self._class(
-            fact.comparator, fact.value, fact.unit, device, decimals, rule.cutoff, rule.comparison
+            fact.comparator,
+            fact.value,
+            fact.unit,
+            device,
+            decimals,
+            rule.cutoff,
+            rule.comparison,
+            fact.analyser_says,
         )
         return Classed(fact, rule, decimals, outcome)
 
@@ -156,9 +164,10 @@ class Classifier:
     @staticmethod
     def _find_class(
         comparator: Comparator, value: Decimal, unit: str, device: Device, decimals: int, cutoff: Decimal,
-        comparison: classify.Comparison,
+        comparison: classify.Comparison, says: bool | None,
     ) -> Classification:  # fmt: skip
-        return classify.classify(Quantity(comparator, value), unit, device, decimals, cutoff, comparison)
+        quantity = Quantity(comparator, value)
+        return classify.classify(quantity, unit, device, decimals, cutoff, comparison, says)
 
 
 def _rules() -> Iterable[classify.CutoffRule]:

@@ -5,12 +5,14 @@ import hashlib
 import io
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 from django.db import connection
 from django.utils.translation import gettext as _
 
-from results.lab_formats.csv_readings import RawLine, ReadingsFileError, lines_read, running_number
+from results.lab_formats.csv_readings import RawLine, ReadingsFileError, running_number
+from results.lab_formats.reading_lines import file_lines
 from results.models import InboxLine, ReadingsFile, Run, Sample
 from results.services.readings_copy import copy_rows
 from results.services.readings_judging import (
@@ -20,6 +22,7 @@ from results.services.readings_judging import (
     RunFacts,
     SampleFact,
     lines_judge,
+    lines_numbered,
     serial_or_error,
 )
 from results.services.samples import rounds_without_usable_kit, samples_take_in
@@ -61,6 +64,7 @@ READING = [
     "value",
     "unit",
     "flag",
+    "analyser_says",
     "analysed_on",
     "read_at",
 ]
@@ -83,7 +87,7 @@ def readings_load(*, by: User, run: Run, name: str, content: bytes) -> ReadingsF
     lines = _lines(content)
     digest = hashlib.sha256(content).hexdigest()
     with acting(by) as frame:
-        run = _open_run(run)
+        run = run_locked_open(run)
         known = readings_known(content)
         if known is not None:
             return known
@@ -97,9 +101,9 @@ def readings_load(*, by: User, run: Run, name: str, content: bytes) -> ReadingsF
             loaded_by=by,
             loaded_at=frame.now,
         )
-        judged = _judge(run, lines, frame)
-        file.taken = _store(file, judged, by=by, frame=frame)
-        _write_inbox(file, judged, frame)
+        judged = run_lines_judge(run, lines, frame)
+        file.taken = lines_store(file, judged, by=by, frame=frame)
+        inbox_write(file, judged, frame)
         file.save(update_fields=["taken"])
     return file
 
@@ -115,17 +119,18 @@ def readings_preview(*, by: User, run: Run, content: bytes) -> list[Judged]:
     lines = _lines(content)
     with acting(by) as frame:
         samples_take_in(by=by)
-        return _judge(_open_run(run), lines, frame)
+        return run_lines_judge(run_locked_open(run), lines, frame)
 
 
 def _lines(content: bytes) -> list[RawLine]:
     try:
-        return lines_read(content)
+        return file_lines(content)
     except ReadingsFileError as error:
         raise RoundbookError(error.code, error.sentence) from None
 
 
-def _open_run(run: Run) -> Run:
+def run_locked_open(run: Run) -> Run:
+    """The run under lock; raises IllegalMove when nothing may be measured in it."""
     locked = Run.objects.select_for_update(of=("self",)).select_related("analyser__site").get(pk=run.pk)
     if locked.status != Run.Status.OPEN:
         raise IllegalMove(
@@ -136,7 +141,10 @@ def _open_run(run: Run) -> Run:
     return locked
 
 
-def _judge(run: Run, lines: Sequence[RawLine], frame: Acting, *, follow_on: bool = True) -> list[Judged]:
+def run_lines_judge(
+    run: Run, lines: Sequence[RawLine], frame: Acting, *, follow_on: bool = True, by_message: bool = False
+) -> list[Judged]:
+    """The verdict on lines for a locked open run. `by_message`: single messages follow the run's last stored number."""
     serials = sorted(set(_serials(lines)))
     with connection.cursor() as cursor:
         cursor.execute(
@@ -150,17 +158,22 @@ def _judge(run: Run, lines: Sequence[RawLine], frame: Acting, *, follow_on: bool
             stored[serial, number, raw].add((run_id, read_at))
         cursor.execute(LAST_NUMBER, [run.pk])
         (last,) = cursor.fetchone()
+    numbers = frozenset(run.readings.values_list("running_number", flat=True))
     facts = RunFacts(
         unit=run.unit,
         opened_at=run.opened_at,
         now=frame.now,
         zone=clock.zone(run.analyser.site.time_zone),
-        last_number=last if follow_on else None,
-        numbers=frozenset(run.readings.values_list("running_number", flat=True)),
+        last_number=(max(numbers, default=None) if by_message else last) if follow_on else None,
+        numbers=numbers,
         run_id=run.pk,
         stored={key: frozenset(seen) for key, seen in stored.items()},
         taken_words=_("Taken."),
     )
+    if any(line.numberless for line in lines):
+        newest = max(facts.numbers, default=0)
+        lines = lines_numbered(lines, newest, facts)
+        facts = replace(facts, last_number=None)
     return list(lines_judge(lines, samples, facts))
 
 
@@ -169,14 +182,14 @@ def _serials(lines: Iterable[RawLine]) -> Iterable[str]:
     return (serial for serial in read if not isinstance(serial, SerialError))
 
 
-def _store(file: ReadingsFile, judged: Sequence[Judged], *, by: User, frame: Acting) -> int:
+def lines_store(file: ReadingsFile, judged: Sequence[Judged], *, by: User, frame: Acting) -> int:
     """Write the readings and move their samples; returns how many were taken."""
     taken = [one for one in judged if one.stored]
     copy_rows("results_reading", READING, (_reading_row(file, one) for one in taken))
     tomorrow = frame.today + timedelta(days=1)
     for event in EVENTS:
         rows = {one.sample_id: one.sentence for one in judged if one.event == event and one.sample_id}
-        _move(event, rows, due=tomorrow)
+        samples_move(event, rows, due=tomorrow)
     lost = {one.sample_id: LOST[one.event] for one in judged if one.event in LOST and one.sample_id}
     if lost:
         rounds_without_usable_kit(by=by, sample_ids=list(lost), reasons=lost)
@@ -188,11 +201,12 @@ def _reading_row(file: ReadingsFile, one: Judged) -> tuple[object, ...]:
     return (
         one.sample_id, file.run_id, file.pk, one.line.line, one.line.running_number, fields[2].strip()[:40],
         quantity.comparator if quantity else "", quantity.value if quantity else None, one.unit, one.flag,
-        one.analysed_on, one.read_at,
+        one.line.says, one.analysed_on, one.read_at,
     )  # fmt: skip
 
 
-def _move(event: str, rows: dict[int, str], *, due: date) -> None:
+def samples_move(event: str, rows: dict[int, str], *, due: date) -> None:
+    """Make one event of measuring happen to these samples, each with its words."""
     if not rows:
         return
     params: dict[str, object] = {
@@ -214,7 +228,7 @@ def _move(event: str, rows: dict[int, str], *, due: date) -> None:
         raise IllegalMove("sample_moved", _("A sample changed while the file was read. Load the file again."))
 
 
-def _write_inbox(file: ReadingsFile, judged: Sequence[Judged], frame: Acting) -> None:
+def inbox_write(file: ReadingsFile, judged: Sequence[Judged], frame: Acting) -> None:
     """Write every line with its answer; those stored before, and those whose sample was moved for it, are settled."""
     copy_rows(
         "results_inboxline",
@@ -255,20 +269,20 @@ def readings_gap_explain(*, by: User, file: ReadingsFile, note: str) -> int:
     if not note.strip():
         raise RoundbookError("words_missing", _("Write what the comparison of list and rack showed."))
     with acting(by, reason=note.strip()) as frame:
-        run = _open_run(file.run)
+        run = run_locked_open(file.run)
         held = list(
             InboxLine.objects.select_for_update()
             .filter(file_id=file.pk, verdict="sequence_broken", settled_note="")
             .order_by("line")
         )
         wanted = {row.line: row for row in held}
-        lines = [line for line in lines_read(bytes(file.content)) if line.line in wanted]
+        lines = [line for line in file_lines(bytes(file.content)) if line.line in wanted]
         used = set(run.readings.values_list("running_number", flat=True))
         while lines and (running_number((lines[0].fields or ("",))[0]) or 0) in used | {0}:
             row = wanted[lines.pop(0).line]
             InboxLine.objects.filter(pk=row.pk).update(settled_note=note.strip()[:200])
-        judged = _judge(run, lines, frame, follow_on=False)
-        taken = _store(file, judged, by=by, frame=frame)
+        judged = run_lines_judge(run, lines, frame, follow_on=False)
+        taken = lines_store(file, judged, by=by, frame=frame)
         _rewrite_inbox(wanted, judged, note.strip())
         ReadingsFile.objects.filter(pk=file.pk).update(taken=file.taken + taken)
     return taken

@@ -1,7 +1,7 @@
 """What becomes of each line of a readings file: one verdict and one sentence a line, decided from facts read once."""
 
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from functools import lru_cache
@@ -22,6 +22,8 @@ AHEAD = timedelta(minutes=15)
 LARGEST = Decimal(10) ** 8
 TAKEN = "taken"
 ALREADY_STORED = "already_stored"
+CORRECTED = "corrected"
+CANCELLED = "cancelled"
 
 
 @dataclass(slots=True)
@@ -71,8 +73,8 @@ class Judged:
 
     @property
     def stored(self) -> bool:
-        """Whether a reading is written for it."""
-        return self.verdict == TAKEN
+        """Whether a reading is written for it; a corrected one is, beside the first, for a person to look at."""
+        return self.verdict in (TAKEN, CORRECTED)
 
 
 class Refusal(Exception):
@@ -93,6 +95,9 @@ def lines_judge(lines: Iterable[RawLine], samples: dict[str, SampleFact], run: R
     expected = None if run.last_number is None else run.last_number + 1
     broken = ""
     for nth, line in enumerate(lines):
+        if line.refused is not None:
+            yield Judged(line, _serial_or_text(line), *line.refused)
+            continue
         number = line.running_number
         if nth == 0 and number is not None and expected is not None:
             expected = min(expected, number)
@@ -102,12 +107,53 @@ def lines_judge(lines: Iterable[RawLine], samples: dict[str, SampleFact], run: R
                 line, _serial_or_text(line), ALREADY_STORED, _("This very reading was stored before.")
             )
             continue
-        broken = broken or _sequence_trouble(line, number, expected, run)
+        broken = broken or ("" if line.numberless else _sequence_trouble(line, number, expected, run))
         if broken:
             yield Judged(line, _serial_or_text(line), "sequence_broken", broken)
             continue
         expected = (number or 0) + 1
-        yield _judge(line, samples, run)
+        yield _by_status(line, samples, run)
+
+
+def lines_numbered(lines: Sequence[RawLine], last: int, run: RunFacts) -> list[RawLine]:
+    """The lines of an analyser that keeps no running numbers, counted on from `last`; a result sent again keeps its own."""
+    known = {
+        (serial, value, moment): number
+        for (serial, number, value), seen in run.stored.items()
+        for _run, moment in seen
+    }
+    out = []
+    for line in lines:
+        if line.numberless and line.fields and line.refused is None:
+            moment = _read_at(line.fields[5], run)
+            number = known.get((_serial_or_text(line), _value(line), moment)) if moment else None
+            if number is None:
+                number = last = last + 1
+            line = replace(line, fields=(str(number), *line.fields[1:]))
+        out.append(line)
+    return out
+
+
+def _by_status(line: RawLine, samples: dict[str, SampleFact], run: RunFacts) -> Judged:
+    """Judge a line by how far its result has come: only final ones, or the first of a corrected one, measure a sample."""
+    serial = _serial_or_text(line)
+    fact = samples.get(serial)
+    measured = fact is not None and fact.state in WAS_MEASURED
+    if line.status == "preliminary":
+        words = _("This result is preliminary. Nothing is taken before the analyser sends the final one.")
+        return Judged(line, serial, "preliminary", words)
+    if line.status in ("cannot", "deleted") and (measured or line.status == "deleted"):
+        words = _("The analyser took this result back. A person must look at what was stored of this sample.")
+        return Judged(line, serial, CANCELLED, words)
+    if line.status != "corrected" or fact is None or not measured:
+        return _judge(line, samples, run)
+    judged = _judge(line, {serial: replace(fact, state="ready")}, run)
+    if judged.stored:
+        judged.verdict, judged.event = CORRECTED, ""
+        judged.sentence = _(
+            "A corrected value of a sample that was measured before. A person must look at both."
+        )
+    return judged
 
 
 def _seen_before(line: RawLine, number: int, samples: dict[str, SampleFact], run: RunFacts) -> bool:

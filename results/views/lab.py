@@ -11,6 +11,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from results.forms_lab import ClosingForm, ControlsForm, FileForm, NoteForm, OpeningForm, ResolveForm
 from results.models import Analyser, ControlReading, Run, Sample
+from results.services.messages import messages_retry
 from results.services.runs import controls_for, last_controls, run_close, run_control, run_open, run_resolve
 from results.services.runs_brackets import controls_next, refused_before
 from results.services.runs_controls import rule_words, run_sentence
@@ -41,6 +42,7 @@ def open_day(request: HttpRequest) -> HttpResponse:
             form.add_error(None, str(error.sentence))
         else:
             if run.status == Run.Status.OPEN:
+                messages_retry(by=actor(request), analyser=run.analyser)
                 messages.success(request, _("The controls are in control: the run may start."))
             return redirect("results:run", pk=run.pk)
     context = {
@@ -137,7 +139,8 @@ def _run_page(request: HttpRequest, run: Run, **forms: Any) -> HttpResponse:
         "controls": [(reading, rule_words(reading.rule)) for reading in last_controls(run)],
         "attempts": refused_before(run),
         "next_controls": controls_next(run, clock.now()) if run.status == Run.Status.OPEN else None,
-        "files": run.files.order_by("-pk"),
+        "files": run.files.filter(kind="file").defer("content").order_by("-pk"),
+        "message_count": run.files.filter(kind="message").count(),
         "counts": _counts(run),
         "queue": _queue() if run.status == Run.Status.OPEN else [],
         "waiting": Sample.objects.filter(state__in=["ready", "repeat"]).count(),

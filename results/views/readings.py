@@ -8,7 +8,7 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from results.forms_lab import FileForm, FileForRunForm, NoteForm
-from results.models import InboxLine, ReadingsFile, Run
+from results.models import InboxLine, InboxMessage, ReadingsFile, Run
 from results.services.readings import (
     line_settle,
     readings_gap_explain,
@@ -39,7 +39,9 @@ def readings(request: HttpRequest) -> HttpResponse:
     context = {
         "form": form,
         "open_runs": Run.objects.filter(status=Run.Status.OPEN).count(),
-        "files": ReadingsFile.objects.defer("content")
+        "messages_waiting": InboxMessage.objects.filter(settled_note="").exclude(verdict="matched").count(),
+        "files": ReadingsFile.objects.filter(kind=ReadingsFile.Kind.FILE)
+        .defer("content")
         .select_related("run__analyser", "loaded_by")
         .order_by("-pk")[:20],
         "unsettled": Paginator(unsettled, LINES).get_page(request.GET.get("page")),

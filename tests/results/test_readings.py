@@ -260,7 +260,7 @@ def test_a_preview_stores_nothing() -> None:
 
 def test_killed_between_the_writes_leaves_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     sample, run = bench.a_sample(), bench.an_open_run()
-    monkeypatch.setattr("results.services.readings._write_inbox", lambda *_: 1 / 0)
+    monkeypatch.setattr("results.services.readings.inbox_write", lambda *_: 1 / 0)
     with pytest.raises(ZeroDivisionError):
         bench.load(run, [(sample.serial, "5")])
     sample.refresh_from_db()

@@ -1,0 +1,85 @@
+"""Typed readings: twice, blind, by two people; different entries are kept apart; no typist releases (job 2.8-12, R14)."""
+
+import pytest
+from django.db import DatabaseError, transaction
+
+from results.models import Reading, Sample, TypedReading
+from results.services.authorise import result_release_at_or_above, result_release_below, results_release_below
+from results.services.runs import run_close
+from results.services.typed import reading_type, reading_type_again, typed_waiting
+from staff.errors import NotAllowed, RoundbookError
+from tests import cast
+from tests import lab_bench as bench
+
+pytestmark = pytest.mark.usefixtures("region")
+
+
+def third() -> object:
+    return cast.member("pell")
+
+
+def typed(sample: Sample, first: str, second: str, *, flag: str = "") -> TypedReading:
+    entry = reading_type(
+        by=bench.technician(), run=bench.Run.objects.get(), serial=sample.serial, value=first, flag=flag
+    )
+    return reading_type_again(by=bench.lead(), entry=entry, value=second, flag=flag)
+
+
+def test_two_equal_entries_become_a_reading_that_a_third_person_releases() -> None:
+    low, high = bench.a_sample(), bench.a_sample()
+    run = bench.an_open_run()
+    assert typed(low, "5", "5.0").state == "agreed"
+    assert typed(high, "> 1000", ">1000").state == "agreed"
+    assert set(Reading.objects.values_list("file", "running_number")) == {(None, 1), (None, 2)}
+    run_close(by=third(), run=run, readings=bench.controls())
+    assert results_release_below(by=third()) == 0
+    for typist in (bench.technician(), bench.lead()):
+        with pytest.raises(NotAllowed):
+            result_release_at_or_above(by=typist, sample=high)
+        with pytest.raises(NotAllowed):
+            result_release_below(by=typist, sample=low, reason="Looked at.")
+    assert result_release_at_or_above(by=third(), sample=high).side == "at_or_above"
+    assert result_release_below(by=third(), sample=low, reason="Looked at the print-out.").side == "below"
+
+
+def test_different_entries_measure_nothing_and_are_typed_anew() -> None:
+    sample = bench.a_sample()
+    bench.an_open_run()
+    assert typed(sample, "50", "500").state == "differs"
+    assert Sample.objects.get(pk=sample.pk).state == "ready"
+    assert not Reading.objects.exists()
+    assert typed(sample, "500", "500").state == "agreed"
+    assert TypedReading.objects.count() == 2
+
+
+def test_the_second_entry_is_anothers_and_blind() -> None:
+    sample = bench.a_sample()
+    run = bench.an_open_run()
+    entry = reading_type(by=bench.technician(), run=run, serial=sample.serial, value="5")
+    assert typed_waiting(by=bench.technician()) == []
+    assert typed_waiting(by=bench.lead()) == [entry]
+    with pytest.raises(NotAllowed):
+        reading_type_again(by=bench.technician(), entry=entry, value="5")
+    with pytest.raises(RoundbookError):
+        reading_type(by=bench.lead(), run=run, serial=sample.serial, value="6")
+    with pytest.raises(DatabaseError), transaction.atomic():
+        TypedReading.objects.filter(pk=entry.pk).update(again_by=bench.technician(), state="differs")
+
+
+@pytest.mark.parametrize(("value", "code"), [
+    ("", "reading_blank"), ("5,1", "reading_decimal_comma"), ("OVER", "reading_word_for_limit"),
+])  # fmt: skip
+def test_what_could_not_be_taken_is_refused_at_the_first_entry(value: str, code: str) -> None:
+    sample = bench.a_sample()
+    run = bench.an_open_run()
+    with pytest.raises(RoundbookError) as refused:
+        reading_type(by=bench.technician(), run=run, serial=sample.serial, value=value)
+    assert refused.value.code == code
+    assert not TypedReading.objects.exists()
+
+
+def test_a_flag_is_typed_twice_too() -> None:
+    sample = bench.a_sample()
+    bench.an_open_run()
+    assert typed(sample, "", "", flag="CLOT").state == "agreed"
+    assert Sample.objects.get(pk=sample.pk).state == "repeat"
