@@ -32,6 +32,9 @@ class ResultsConfig(AppConfig):
         register_ledger(Ledger(states.REFERRAL, models.Referral, models.ReferralMove))
         register_append_only(
             models.BracketedReading,
+            models.DayClose,
+            models.RunLot,
+            models.StockCount,
             models.CheckReading,
             models.ControlComment,
             models.ControlReading,

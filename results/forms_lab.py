@@ -9,7 +9,8 @@ from django import forms
 from django.utils.translation import gettext as _now
 from django.utils.translation import gettext_lazy as _
 
-from results.models import ControlLot, Run, Unit
+from results.models import CheckLot, ControlLot, LabLot, Run, Unit
+from results.services.control_plans import CheckValues
 from results.services.runs_controls import ControlValues
 from results.units import round_half_up
 from screening.models import KitModel
@@ -20,11 +21,13 @@ WORDS = forms.Textarea(attrs={"rows": 3})
 
 
 class ControlsForm(forms.Form):
-    """One field for each control lot; the value as the display shows it."""
+    """One field for each control lot, the value as the display shows it, and one for each pass/fail check."""
 
-    def __init__(self, *args: Any, lots: Sequence[ControlLot], needed: bool = True, **kwargs: Any) -> None:
+    def __init__(
+        self, *args: Any, lots: Sequence[ControlLot], checks: Sequence[CheckLot] = (), needed: bool = True, **kwargs: Any
+    ) -> None:  # fmt: skip
         super().__init__(*args, **kwargs)
-        self.lots = lots
+        self.lots, self.check_lots = lots, checks
         for lot in lots:
             self.fields[f"control_{lot.pk}"] = forms.DecimalField(
                 label=str(lot),
@@ -34,6 +37,18 @@ class ControlsForm(forms.Form):
                 decimal_places=3,
                 help_text=_expected(lot),
             )
+        for check in checks:
+            self.fields[f"check_{check.pk}"] = forms.ChoiceField(
+                label=str(check),
+                required=needed,
+                choices=[("", "–"), ("passed", _("passed")), ("failed", _("did not pass"))],
+                help_text=_now("Must show: %(expected)s.") % {"expected": check.expected},
+            )
+
+    def checks(self) -> CheckValues:
+        """The checks that were run, with whether they passed."""
+        found = ((lot, self.cleaned_data.get(f"check_{lot.pk}")) for lot in self.check_lots)
+        return [(lot, said == "passed") for lot, said in found if said]
 
     def readings(self) -> ControlValues:
         """The controls that were measured, with their values."""
@@ -58,7 +73,9 @@ class OpeningForm(ControlsForm):
 
     unit = forms.ChoiceField(label=_("Which unit does the display show?"), widget=forms.RadioSelect)
 
-    def __init__(self, *args: Any, lots: Sequence[ControlLot], **kwargs: Any) -> None:
+    def __init__(
+        self, *args: Any, lots: Sequence[ControlLot], lab_lots: Sequence[LabLot] = (), **kwargs: Any
+    ) -> None:
         super().__init__(*args, lots=lots, **kwargs)
         self.fields["unit"] = forms.ChoiceField(
             label=_("Which unit does the display show?"),
@@ -66,6 +83,15 @@ class OpeningForm(ControlsForm):
             widget=forms.RadioSelect,
             help_text=_("Look at the display, not at this page. Then type what it shows for each control."),
         )
+        if lab_lots:
+            self.fields["codes"] = forms.CharField(
+                label=_("Lots in use"), required=False, widget=forms.Textarea(attrs={"rows": 3, "autocomplete": "off"}),
+                help_text=_("Scan the lot on each pack in use, one a line: reagent, consumable, calibrator."),
+            )  # fmt: skip
+
+    def codes_read(self) -> list[str]:
+        """The scanned lots."""
+        return str(self.cleaned_data.get("codes") or "").split()
 
 
 def _unit_words(unit: str, lots: Sequence[ControlLot]) -> str:
@@ -96,7 +122,12 @@ class ClosingForm(ControlsForm):
     def clean(self) -> dict[str, Any]:
         """Either every level or the tick."""
         cleaned = super().clean() or {}
-        if len(self.readings()) < len(self.lots) and not cleaned.get("missing") and not self.errors:
+        measured = len(self.readings()) + len(self.checks())
+        if (
+            measured < len(self.lots) + len(self.check_lots)
+            and not cleaned.get("missing")
+            and not self.errors
+        ):
             raise forms.ValidationError(_("Type every control, or tick that one could not be measured."))
         return cleaned
 

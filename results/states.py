@@ -46,6 +46,7 @@ SAMPLE = Machine(
         *steps(
             "load", ["ready", "repeat"], "in_run", LAB, "scanned at the bench into an open run in control"
         ),
+        Step("park", "in_run", "ready", LAB, "taken out of its position without a reading"),
         *steps("measure", ["ready", "repeat", "in_run"], "measured", LAB, "a usable reading arrived"),
         *steps("flag", ["ready", "in_run"], "repeat", LAB, "the analyser flagged it once"),
         Step("give_up", "repeat", "not_measurable", LAB, "flagged a second time"),

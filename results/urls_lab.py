@@ -2,10 +2,24 @@
 
 from django.urls import path
 
-from results.views import lab, messages, readings, release
+from results.views import bench, charts, lab, messages, readings, reference, release
 
 urlpatterns = [
     path("lab/day/", lab.open_day, name="open-day"),
+    path("lab/day/<int:pk>/close/", bench.day_close_page, name="day-close"),
+    path("lab/paper/", bench.paper, name="paper"),
+    path("lab/typed/", bench.typed, name="typed"),
+    path("lab/runs/<int:pk>/samples/", bench.run_samples, name="run-samples"),
+    path("lab/places/<int:pk>/capture/", bench.place_capture, name="place-capture"),
+    path("lab/places/<int:pk>/park/", bench.place_park, name="place-park"),
+    path("lab/controls/", reference.controls, name="controls"),
+    path("lab/enter/<slug:kind>/", reference.enter, name="enter"),
+    path("lab/confirm/<slug:kind>/<int:pk>/", reference.confirm, name="confirm"),
+    path("lab/lots/", reference.lots, name="lots"),
+    path("lab/lots/<int:pk>/", reference.lot, name="lot"),
+    path("lab/charts/", charts.charts, name="charts"),
+    path("lab/charts/month/", charts.month, name="month"),
+    path("lab/control-readings/<int:pk>/comment/", charts.comment, name="control-comment"),
     path("lab/runs/<int:pk>/", lab.run_page, name="run"),
     path("lab/runs/<int:pk>/controls/", lab.run_controls, name="run-controls"),
     path("lab/runs/<int:pk>/close/", lab.run_end, name="run-close"),

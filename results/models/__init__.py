@@ -1,5 +1,6 @@
 """Tables of results; import from here, never from a submodule."""
 
+from results.models.bench import BenchPlace, BenchSteps, DayClose, LabLot, RunLot, StockCount
 from results.models.control_plans import (
     BracketedReading,
     CheckLot,
@@ -36,9 +37,9 @@ from results.models.referrals import (
 from results.models.results import Comparison, CutoffRule, Result, ResultsPolicy, Side
 
 __all__ = [
-    "Analyser", "Assessment", "Booking", "BracketedReading", "CheckLot", "CheckReading", "ClosingEvidence",
-    "Comparison", "ContactAttempt", "ControlComment", "ControlLot", "ControlPlan", "ControlReading", "CutoffRule",
-    "Examination", "FindingClass", "InboxLine", "InboxMessage", "NextStep", "Reading", "ReadingsFile", "Referral",
-    "ReferralMove", "ReferralResult", "Result", "ResultsPolicy", "Run", "Sample", "SampleMove", "SampleTodo", "Side",
-    "TypedReading", "Unit",
+    "Analyser", "Assessment", "BenchPlace", "BenchSteps", "Booking", "BracketedReading", "CheckLot", "CheckReading",
+    "ClosingEvidence", "Comparison", "ContactAttempt", "ControlComment", "ControlLot", "ControlPlan",
+    "ControlReading", "CutoffRule", "DayClose", "Examination", "FindingClass", "InboxLine", "InboxMessage", "LabLot",
+    "NextStep", "Reading", "ReadingsFile", "Referral", "ReferralMove", "ReferralResult", "Result", "ResultsPolicy",
+    "Run", "RunLot", "Sample", "SampleMove", "SampleTodo", "Side", "StockCount", "TypedReading", "Unit",
 ]  # fmt: skip

@@ -25,6 +25,7 @@ class Analyser(models.Model):
     site = models.ForeignKey(Site, on_delete=models.PROTECT)
     name = models.CharField(_("name"), max_length=60)
     usual_unit = models.CharField(_("usual unit"), max_length=6, choices=Unit.choices, default=Unit.NG_ML)
+    positions = models.SmallIntegerField(_("vials side by side"), default=1)
 
     def __str__(self) -> str:
         return self.name

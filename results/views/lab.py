@@ -1,19 +1,24 @@
 """Open the day, and the page of a run: its controls, its queue, its files and its end."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from django.contrib import messages
-from django.db.models import Count
+from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from results.forms_lab import ClosingForm, ControlsForm, FileForm, NoteForm, OpeningForm, ResolveForm
-from results.models import Analyser, ControlReading, Run, Sample
+from results.models import Analyser, CheckLot, ControlReading, LabLot, Run, Sample
+from results.services.bench import expiring_first
+from results.services.control_plans import plan_on
+from results.services.lots import run_open_scanned
 from results.services.messages import messages_retry
-from results.services.runs import controls_for, last_controls, run_close, run_control, run_open, run_resolve
+from results.services.runs import controls_for, last_controls, run_close, run_control, run_resolve
 from results.services.runs_brackets import controls_next, refused_before
+from results.services.runs_checks import checks_for
 from results.services.runs_controls import rule_words, run_sentence
 from results.services.samples import sample_spoil, samples_take_in
 from results.states import SAMPLE
@@ -33,11 +38,14 @@ def open_day(request: HttpRequest) -> HttpResponse:
     samples_take_in(by=actor(request))
     analysers = Analyser.objects.select_related("site").order_by("name")
     chosen = analysers.filter(code=request.GET.get("analyser", "")).first()
-    form = OpeningForm(request.POST or None, lots=controls_for(chosen)) if chosen else None
+    form = _opening_form(request, chosen) if chosen else None
     if request.method == "POST" and chosen and form and form.is_valid():
         try:
             unit = form.cleaned_data["unit"]
-            run = run_open(by=actor(request), analyser=chosen, unit=unit, readings=form.readings())
+            run = run_open_scanned(
+                by=actor(request), analyser=chosen, unit=unit, readings=form.readings(), checks=form.checks(),
+                codes=form.codes_read(),
+            )  # fmt: skip
         except RoundbookError as error:
             form.add_error(None, str(error.sentence))
         else:
@@ -50,10 +58,23 @@ def open_day(request: HttpRequest) -> HttpResponse:
         "chosen": chosen,
         "form": form,
         "waiting": Sample.objects.filter(state__in=["ready", "repeat"]).count(),
+        "expiring": expiring_first(clock.today()),
         "chart": _chart(chosen) if chosen else None,
     }
     status = 422 if form is not None and form.errors else 200
     return render(request, "results/open_day.html", context, status=status)
+
+
+def _opening_form(request: HttpRequest, analyser: Analyser) -> OpeningForm:
+    known = LabLot.objects.filter(Q(analyser=analyser) | Q(analyser__isnull=True), confirmed_by__isnull=False)
+    return OpeningForm(
+        request.POST or None, lots=controls_for(analyser), checks=_checks(analyser), lab_lots=list(known[:1])
+    )  # fmt: skip
+
+
+def _checks(analyser: Analyser) -> Sequence[CheckLot]:
+    """The pass/fail checks that the scheme of today asks for."""
+    return checks_for(analyser)[: plan_on(analyser, clock.today()).checks]
 
 
 def _tile(analyser: Analyser) -> dict[str, Any]:
@@ -140,6 +161,8 @@ def _run_page(request: HttpRequest, run: Run, **forms: Any) -> HttpResponse:
         "attempts": refused_before(run),
         "next_controls": controls_next(run, clock.now()) if run.status == Run.Status.OPEN else None,
         "files": run.files.filter(kind="file").defer("content").order_by("-pk"),
+        "lots": run.lots.select_related("lot"),
+        "checks": run.check_readings.select_related("check_lot"),
         "message_count": run.files.filter(kind="message").count(),
         "counts": _counts(run),
         "queue": _queue() if run.status == Run.Status.OPEN else [],
@@ -150,8 +173,10 @@ def _run_page(request: HttpRequest, run: Run, **forms: Any) -> HttpResponse:
         ],
         "settled": run.status == Run.Status.HELD and run.resolution != "",
         "file_form": forms.get("file") or FileForm(),
-        "control_form": forms.get("control") or ControlsForm(lots=lots, needed=False, prefix="middle"),
-        "close_form": forms.get("close") or ClosingForm(lots=lots, prefix="end"),
+        "control_form": forms.get("control")
+        or ControlsForm(lots=lots, checks=_checks(run.analyser), needed=False, prefix="middle"),
+        "close_form": forms.get("close")
+        or ClosingForm(lots=lots, checks=_checks(run.analyser), prefix="end"),
         "resolve_form": forms.get("resolve") or ResolveForm(by=actor(request)),
     }
     return render(request, "results/run.html", context, status=422 if forms else 200)
@@ -185,12 +210,12 @@ def run_controls(request: HttpRequest, pk: int) -> HttpResponse:
     """Controls between samples."""
     run = _run(pk)
     form = ControlsForm(
-        request.POST, lots=controls_for(run.analyser, run.unit), needed=False, prefix="middle"
-    )
+        request.POST, lots=controls_for(run.analyser, run.unit), checks=_checks(run.analyser), needed=False, prefix="middle"
+    )  # fmt: skip
     if not form.is_valid():
         return _run_page(request, run, control=form)
     try:
-        run = run_control(by=actor(request), run=run, readings=form.readings())
+        run = run_control(by=actor(request), run=run, readings=form.readings(), checks=form.checks())
     except RoundbookError as error:
         refuse(request, error)
     else:
@@ -203,11 +228,13 @@ def run_controls(request: HttpRequest, pk: int) -> HttpResponse:
 def run_end(request: HttpRequest, pk: int) -> HttpResponse:
     """The closing controls."""
     run = _run(pk)
-    form = ClosingForm(request.POST, lots=controls_for(run.analyser, run.unit), prefix="end")
+    form = ClosingForm(
+        request.POST, lots=controls_for(run.analyser, run.unit), checks=_checks(run.analyser), prefix="end"
+    )
     if not form.is_valid():
         return _run_page(request, run, close=form)
     try:
-        run = run_close(by=actor(request), run=run, readings=form.readings())
+        run = run_close(by=actor(request), run=run, readings=form.readings(), checks=form.checks())
     except RoundbookError as error:
         refuse(request, error)
     else:
