@@ -30,6 +30,7 @@ class StopCode(StrEnum):
     OBJECTS_DOCTOR_COPY = "objects_doctor_copy"
     EARLIER_QUESTION_OPEN = "earlier_question_open"
     IN_SURVEILLANCE = "in_surveillance"
+    UNDER_LOOK_BACK = "under_look_back"
     TOLD_BELOW_BEFORE = "told_below_before"
     NO_PRACTICE = "no_practice"
     HIDDEN_ADDRESS = "hidden_address"
@@ -54,6 +55,9 @@ STOP_WORDS: Mapping[StopCode, "StrOrPromise"] = {
         "An earlier result at or above the cutoff has no finished follow-up. A clinician must look first."
     ),
     StopCode.IN_SURVEILLANCE: _("The person is in surveillance. A clinician must look at this result first."),
+    StopCode.UNDER_LOOK_BACK: _(
+        "The laboratory is looking back at this result. It waits until that is settled."
+    ),
     StopCode.TOLD_BELOW_BEFORE: _(
         "The person was told “below” for this round. Ring first and explain; then let the letter go."
     ),
@@ -181,6 +185,7 @@ RESULT_BELOW = Kind(
         StopCode.LEFT_AREA: Outcome.HOLD_OFFICE,
         StopCode.HIDDEN_ADDRESS: Outcome.HOLD_OFFICE,
         StopCode.NO_ADDRESS: Outcome.HOLD_OFFICE,
+        StopCode.UNDER_LOOK_BACK: Outcome.HOLD_OFFICE,
         StopCode.EARLIER_QUESTION_OPEN: Outcome.HOLD_COORDINATORS,
         StopCode.IN_SURVEILLANCE: Outcome.HOLD_COORDINATORS,
     },
@@ -211,6 +216,7 @@ DOCTOR_COPY = Kind(
     timing=Timing(by_policy=True, landing=True),
     stops={
         **_TOLD,
+        StopCode.UNDER_LOOK_BACK: Outcome.HOLD_OFFICE,
         StopCode.DIED: Outcome.CANCEL,
         StopCode.MERGED: Outcome.HOLD_COORDINATORS,
         StopCode.OBJECTS_DOCTOR_COPY: Outcome.CANCEL,

@@ -44,6 +44,7 @@ SELECT l.id, l.kind, coalesce(rs.side, '') AS side, coalesce(rd.state, '') AS ro
     l.kind = 'result_below' AND EXISTS (
         SELECT 1 FROM screening_exclusion x WHERE x.person_id = p.id AND x.kind = 'surveillance'
         AND x.since <= %(today)s AND (x.until IS NULL OR x.until > %(today)s)) AS in_surveillance,
+    EXISTS (SELECT 1 FROM results_lookbackrow w WHERE w.result_id = rs.id AND w.settled_at IS NULL) AS under_look_back,
     l.kind = 'result_more_tests' AND EXISTS (
         SELECT 1 FROM outreach_letter b WHERE b.round_id = l.round_id AND b.kind = 'result_below'
         AND b.state IN ('handed_over', 'undelivered', 'settled')) AS told_below_before,

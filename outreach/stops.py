@@ -29,6 +29,7 @@ class Facts:
     """A later kit of the round called for another letter, or the scan that called for this one was undone."""
     earlier_question_open: bool = False
     in_surveillance: bool = False
+    under_look_back: bool = False
     told_below_before: bool = False
     duplicate: bool = False
     cleared: frozenset[str] = frozenset()
@@ -57,6 +58,7 @@ HOLDS_TRUE: Mapping[StopCode, Callable[[Facts], bool]] = {
     StopCode.OBJECTS_DOCTOR_COPY: lambda facts: facts.objects_doctor_copy,
     StopCode.EARLIER_QUESTION_OPEN: lambda facts: facts.earlier_question_open,
     StopCode.IN_SURVEILLANCE: lambda facts: facts.in_surveillance,
+    StopCode.UNDER_LOOK_BACK: lambda facts: facts.under_look_back,
     StopCode.TOLD_BELOW_BEFORE: lambda facts: facts.told_below_before,
     StopCode.NO_PRACTICE: lambda facts: not facts.has_practice,
     StopCode.HIDDEN_ADDRESS: lambda facts: facts.hidden_address,

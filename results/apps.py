@@ -35,6 +35,7 @@ class ResultsConfig(AppConfig):
             models.DayClose,
             models.RunLot,
             models.StockCount,
+            models.VialDestroyed,
             models.CheckReading,
             models.ControlComment,
             models.ControlReading,
@@ -47,6 +48,10 @@ class ResultsConfig(AppConfig):
             models.ClosingEvidence,
         )
         register_guarded(models.Result, {"is_current", "is_deciding"})
+        register_guarded(models.LookBack, {"closed_at", "closed_by_id", "closing_words"})
+        register_guarded(
+            models.LookBackRow, {"action", "note", "decided_by_id", "decided_at", "settled_at", "settled_how"}
+        )
         register_guarded(
             models.InboxMessage, {"verdict", "sentence", "analyser_id", "file_id", "times", "settled_note"}
         )

@@ -7,6 +7,13 @@ LAB = door(Role.LABORATORY)
 ROUTES: dict[str, Door] = {
     "results:open-day": LAB,
     "results:day-close": LAB,
+    "results:look-backs": LAB,
+    "results:look-back-new": LAB,
+    "results:look-back": LAB,
+    "results:look-back-decide": LAB,
+    "results:look-back-close": LAB,
+    "results:changes": LAB,
+    "results:change": LAB,
     "results:paper": LAB,
     "results:typed": LAB,
     "results:run-samples": LAB,

@@ -2,11 +2,25 @@
 
 from celery import shared_task
 
+from results.models import LookBack
+from results.services.auto_release import results_release_by_rule
+from results.services.look_back import look_back_refresh, look_back_widen
 from results.services.samples import samples_take_in
+from staff.acting import acting
 from staff.models import User
 
 
 @shared_task(name="results.sweep")
 def sweep() -> int:
-    """Take in the returns that became ready, and give back those that were undone; safe to run twice and at once."""
-    return samples_take_in(by=User.objects.system())
+    """Take in the returns that became ready, and give back those that were undone; safe to run twice and at once.
+
+    Then release what the protocol lets go by itself, and bring open look-backs up to date.
+    """
+    by = User.objects.system()
+    taken = samples_take_in(by=by)
+    results_release_by_rule(by=by)
+    with acting(by):
+        for look_back in LookBack.objects.filter(closed_at__isnull=True):
+            look_back_widen(look_back)
+            look_back_refresh(by=by, look_back=look_back)
+    return taken

@@ -2,11 +2,18 @@
 
 from django.urls import path
 
-from results.views import bench, charts, lab, messages, readings, reference, release
+from results.views import bench, changes, charts, lab, messages, readings, reference, release
 
 urlpatterns = [
     path("lab/day/", lab.open_day, name="open-day"),
     path("lab/day/<int:pk>/close/", bench.day_close_page, name="day-close"),
+    path("lab/look-back/", changes.look_backs, name="look-backs"),
+    path("lab/look-back/new/", changes.look_back_new, name="look-back-new"),
+    path("lab/look-back/<int:pk>/", changes.look_back, name="look-back"),
+    path("lab/look-back/<int:pk>/decide/", changes.look_back_decide, name="look-back-decide"),
+    path("lab/look-back/<int:pk>/close/", changes.look_back_end, name="look-back-close"),
+    path("lab/changes/", changes.changes, name="changes"),
+    path("lab/changes/<int:pk>/", changes.change, name="change"),
     path("lab/paper/", bench.paper, name="paper"),
     path("lab/typed/", bench.typed, name="typed"),
     path("lab/runs/<int:pk>/samples/", bench.run_samples, name="run-samples"),

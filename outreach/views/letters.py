@@ -1,6 +1,7 @@
 """Letters of one person: the panel for the pages about that person, and each letter as it was frozen."""
 
 from django.db import transaction
+from django.db.models import Count
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils.translation import gettext as _
@@ -48,6 +49,27 @@ def _row(letter: Letter) -> dict[str, object]:
         "token": max((x.token for x in letter.printed.all()), default=""),
         "has_words": bool(letter.checksum),
     }
+
+
+@require_GET
+def look_back_panel(request: HttpRequest, pk: int) -> HttpResponse:
+    """How far the letters about a look-back's results have come, by kind and state; nobody is named."""
+    rows = (
+        Letter.objects.filter(result__look_backs__look_back_id=pk)
+        .values_list("kind", "state")
+        .annotate(n=Count("pk"))
+        .order_by("kind", "state")
+    )
+    context = {"rows": [(KINDS[kind].name, LETTER.label(state), TONES[state], n) for kind, state, n in rows]}
+    return render(request, "outreach/_look_back_panel.html", context)
+
+
+@require_GET
+def round_panel(request: HttpRequest, pk: int) -> HttpResponse:
+    """The letters of one round with their state, for the laboratory that changes its result."""
+    letters = Letter.objects.filter(round_id=pk).exclude(kind__in=["invitation", "reminder"])
+    rows = [_row(letter) for letter in letters.prefetch_related("moves", "printed").order_by("-pk")]
+    return render(request, "outreach/_round_panel.html", {"rows": rows})
 
 
 @require_GET

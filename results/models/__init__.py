@@ -22,6 +22,7 @@ from results.models.lab import (
     SampleTodo,
     Unit,
 )
+from results.models.look_back import LookBack, LookBackRow, VialDestroyed
 from results.models.referrals import (
     Assessment,
     Booking,
@@ -40,6 +41,7 @@ __all__ = [
     "Analyser", "Assessment", "BenchPlace", "BenchSteps", "Booking", "BracketedReading", "CheckLot", "CheckReading",
     "ClosingEvidence", "Comparison", "ContactAttempt", "ControlComment", "ControlLot", "ControlPlan",
     "ControlReading", "CutoffRule", "DayClose", "Examination", "FindingClass", "InboxLine", "InboxMessage", "LabLot",
-    "NextStep", "Reading", "ReadingsFile", "Referral", "ReferralMove", "ReferralResult", "Result", "ResultsPolicy",
-    "Run", "RunLot", "Sample", "SampleMove", "SampleTodo", "Side", "StockCount", "TypedReading", "Unit",
+    "LookBack", "LookBackRow", "NextStep", "Reading", "ReadingsFile", "Referral", "ReferralMove", "ReferralResult",
+    "Result", "ResultsPolicy", "Run", "RunLot", "Sample", "SampleMove", "SampleTodo", "Side", "StockCount",
+    "TypedReading", "Unit", "VialDestroyed",
 ]  # fmt: skip

@@ -33,6 +33,13 @@ class ResultsPolicy(models.Model):
     fail_days = models.SmallIntegerField(_("days until it has failed"), default=180)
     report_days = models.SmallIntegerField(_("days to the report"), default=5)
     histology_working_days = models.SmallIntegerField(_("working days to histology"), default=10)
+    auto_release_below = models.BooleanField(
+        _("release clean results below by themselves"), default=False,
+        help_text=_("Only readings that came from the analyser and that nothing stands in the way of."),
+    )  # fmt: skip
+    near_cutoff_percent = models.SmallIntegerField(
+        _("look at results this near under the cutoff, %"), default=0, help_text=_("0: off.")
+    )
 
     class Meta:
         constraints: ClassVar = [
@@ -40,6 +47,9 @@ class ResultsPolicy(models.Model):
                 condition=Q(decimals__range=(0, 2)), name="reporting_decimals_are_plausible"
             ),
             models.CheckConstraint(condition=Q(control_levels__range=(1, 3)), name="a_run_needs_controls"),
+            models.CheckConstraint(
+                condition=Q(near_cutoff_percent__range=(0, 50)), name="near_cutoff_is_plausible"
+            ),
         ]
 
     def __str__(self) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
+from fractions import Fraction
 from functools import lru_cache
 from typing import Literal, cast
 
@@ -270,12 +271,21 @@ def _obstacles(
         yield Obstacle(
             "line_unsettled", _("Another line of a readings file names this sample and is not settled.")
         )
+    if near_under(candidate.classed):
+        yield Obstacle("near_cutoff", _("It is close under the cutoff; the protocol asks for a look at it."))
     if fact.file_id is None:
         yield Obstacle("typed", _("The reading was typed by hand."))
     if candidate.side is Side.NEEDS_PERSON:
         yield Obstacle("needs_person", str(candidate.classed.outcome.reason.sentence))
     if fact.round_state in ("kit_due", "kit_out"):
         yield Obstacle("round_elsewhere", _("The round waits for another kit. Look why before releasing."))
+
+
+def near_under(one: Classed) -> bool:
+    """Whether a result below lies within the protocol's margin under its cutoff (off at 0 %)."""
+    margin = results_policy_on(one.fact.analysed_on).near_cutoff_percent
+    exact, line = one.outcome.exact, one.rule.cutoff
+    return margin > 0 and one.outcome.side is Side.BELOW and 100 * exact >= Fraction(line) * (100 - margin)
 
 
 def _unresolved_people(found: Sequence[Candidate]) -> set[tuple[int, int]]:

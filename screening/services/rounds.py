@@ -85,6 +85,31 @@ def round_result_withdrawn(*, by: User, round: Round, due_on: date, note: str = 
         due_dates_refresh(by=by, person_ids=[round.person_id])
 
 
+def rounds_result_withdrawn(*, by: User, round_ids: Sequence[int], due_on: date, note: str = "") -> int:
+    """Rounds whose only result was withdrawn wait for a result again, unless the person is in a newer round by now.
+
+    Returns how many moved.
+    """
+    with acting(by):
+        moved = make_moves(
+            ledger_of(Round),
+            "withdraw",
+            source="SELECT r.id FROM screening_round r WHERE r.id = ANY(%(ids)s)"
+            " AND (r.state = 'follow_up' OR (r.state = 'closed' AND r.close_reason = 'below')) AND NOT EXISTS ("
+            "SELECT 1 FROM screening_round n WHERE n.person_id = r.person_id AND n.id <> r.id AND n.state <> 'closed')",
+            params={"ids": list(round_ids), "due": due_on, "note": note},
+            values={
+                "due_on": "%(due)s::date",
+                "pool": f"'{Pool.LABORATORY}'",
+                "rule": "'R7'",
+                "note": "%(note)s",
+            },
+        )
+        people = Round.objects.filter(pk__in=round_ids).values_list("person_id", flat=True)
+        due_dates_refresh(by=by, person_ids=list(people))
+    return moved
+
+
 def round_follow_up_concluded(*, by: User, round: Round, next_due_on: date | None, note: str = "") -> None:
     """Close a round whose referral is closed; only the signed next step gives `next_due_on` (R9).
 

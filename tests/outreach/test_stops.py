@@ -37,6 +37,7 @@ WRONG: dict[StopCode, dict[str, Any]] = {
     StopCode.OBJECTS_DOCTOR_COPY: {"objects_doctor_copy": True},
     StopCode.EARLIER_QUESTION_OPEN: {"earlier_question_open": True},
     StopCode.IN_SURVEILLANCE: {"in_surveillance": True},
+    StopCode.UNDER_LOOK_BACK: {"under_look_back": True},
     StopCode.TOLD_BELOW_BEFORE: {"told_below_before": True},
     StopCode.NO_PRACTICE: {"has_practice": False},
     StopCode.HIDDEN_ADDRESS: {"hidden_address": True},
