@@ -36,6 +36,8 @@ class ResultsConfig(AppConfig):
             models.RunLot,
             models.StockCount,
             models.VialDestroyed,
+            models.WatchAlarm,
+            models.ComparisonPair,
             models.CheckReading,
             models.ControlComment,
             models.ControlReading,

@@ -36,12 +36,13 @@ from results.models.referrals import (
     ReferralResult,
 )
 from results.models.results import Comparison, CutoffRule, Result, ResultsPolicy, Side
+from results.models.watch import AssessmentRound, ComparisonPair, ComparisonSet, WatchAlarm
 
 __all__ = [
-    "Analyser", "Assessment", "BenchPlace", "BenchSteps", "Booking", "BracketedReading", "CheckLot", "CheckReading",
-    "ClosingEvidence", "Comparison", "ContactAttempt", "ControlComment", "ControlLot", "ControlPlan",
-    "ControlReading", "CutoffRule", "DayClose", "Examination", "FindingClass", "InboxLine", "InboxMessage", "LabLot",
-    "LookBack", "LookBackRow", "NextStep", "Reading", "ReadingsFile", "Referral", "ReferralMove", "ReferralResult",
-    "Result", "ResultsPolicy", "Run", "RunLot", "Sample", "SampleMove", "SampleTodo", "Side", "StockCount",
-    "TypedReading", "Unit", "VialDestroyed",
+    "Analyser", "Assessment", "AssessmentRound", "BenchPlace", "BenchSteps", "Booking", "BracketedReading",
+    "CheckLot", "CheckReading", "ClosingEvidence", "Comparison", "ComparisonPair", "ComparisonSet", "ContactAttempt",
+    "ControlComment", "ControlLot", "ControlPlan", "ControlReading", "CutoffRule", "DayClose", "Examination",
+    "FindingClass", "InboxLine", "InboxMessage", "LabLot", "LookBack", "LookBackRow", "NextStep", "Reading",
+    "ReadingsFile", "Referral", "ReferralMove", "ReferralResult", "Result", "ResultsPolicy", "Run", "RunLot",
+    "Sample", "SampleMove", "SampleTodo", "Side", "StockCount", "TypedReading", "Unit", "VialDestroyed", "WatchAlarm",
 ]  # fmt: skip

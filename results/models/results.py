@@ -37,6 +37,9 @@ class ResultsPolicy(models.Model):
         _("release clean results below by themselves"), default=False,
         help_text=_("Only readings that came from the analyser and that nothing stands in the way of."),
     )  # fmt: skip
+    unit_watch = models.BooleanField(
+        _("hold a run whose readings look to be in the other unit"), default=False
+    )
     near_cutoff_percent = models.SmallIntegerField(
         _("look at results this near under the cutoff, %"), default=0, help_text=_("0: off.")
     )

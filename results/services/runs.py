@@ -12,6 +12,7 @@ from results.services.control_plans import CheckValues, plan_on
 from results.services.runs_brackets import readings_bracketed
 from results.services.runs_checks import check_lot_trouble, checks_asked, checks_trouble
 from results.services.runs_controls import ControlValues, Position, controls_judge, lot_trouble
+from results.services.watch import run_watched
 from staff.access import require_role
 from staff.acting import Acting, acting
 from staff.errors import IllegalMove, RoundbookError
@@ -133,7 +134,10 @@ def run_close(*, by: User, run: Run, readings: ControlValues, checks: CheckValue
         run = _locked(run, Run.Status.OPEN)
         lots = [*_lots_trouble(run, readings, frame), *checks_trouble(run, checks, frame.today)]
         judged = controls_judge(run, readings, position=Position.END, frame=frame, lots=lots, checks=checks)
-        _end(run, Run.Status.IN_CONTROL if judged.in_control else Run.Status.HELD, frame)
+        if judged.in_control and run_watched(run, frame=frame):
+            _end(run, Run.Status.HELD, frame, bracketed=False)
+        else:
+            _end(run, Run.Status.IN_CONTROL if judged.in_control else Run.Status.HELD, frame)
     return run
 
 
@@ -154,14 +158,15 @@ def _locked(run: Run, *statuses: str) -> Run:
     return locked
 
 
-def _end(run: Run, status: str, frame: Acting) -> None:
+def _end(run: Run, status: str, frame: Acting, *, bracketed: bool = True) -> None:
     """Give the run its end and move what was measured in it: to the release list, or to the held list.
 
-    Of a held run only what stands between earlier good controls goes to the release list.
+    Of a held run only what stands between earlier good controls goes to the release list; nothing does when the
+    readings themselves are in doubt (`bracketed` false).
     """
     run.status, run.closed_by, run.closed_at = status, frame.by, frame.now
     run.save(update_fields=["status", "closed_by", "closed_at"])
-    if status == Run.Status.HELD and readings_bracketed(run, frame=frame):
+    if bracketed and status == Run.Status.HELD and readings_bracketed(run, frame=frame):
         _move_measured(run, "bracket", note=str(run), frame=frame, bracketed=True)
     _move_measured(run, "bracket" if status == Run.Status.IN_CONTROL else "hold", note=str(run), frame=frame)
 

@@ -160,6 +160,11 @@ def run_sentence(run: Run) -> str:
         for reading in readings
         if reading.rule and not reading.in_control
     ]  # fmt: skip
+    said += [
+        _("After %(n)s readings %(words)s. Look at the unit on the display and at the file.")
+        % {"n": alarm.after, "words": alarm.get_kind_display()}
+        for alarm in run.alarms.all()
+    ]
     failed = run.check_readings.filter(passed=False).select_related("check_lot")
     said += [_("%(check)s did not pass.") % {"check": check.check_lot} for check in failed]
     if run.status in (Run.Status.HELD, Run.Status.REFUSED):

@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('results', '0004_inbox_messages'),
+        ('results', '0005_inbox_messages'),
         ('screening', '0003_kit_replacement_by_day'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]

@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('results', '0002_inbox'),
+        ('results', '0003_indexes_paid_at_every_move'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

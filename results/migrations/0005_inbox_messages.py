@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('results', '0003_control_plans'),
+        ('results', '0004_control_plans'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
