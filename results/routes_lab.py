@@ -7,6 +7,11 @@ LAB = door(Role.LABORATORY)
 ROUTES: dict[str, Door] = {
     "results:open-day": LAB,
     "results:day-close": LAB,
+    "results:watch": LAB,
+    "results:comparison-new": LAB,
+    "results:comparison": LAB,
+    "results:assessment-new": LAB,
+    "results:assessment": LAB,
     "results:look-backs": LAB,
     "results:look-back-new": LAB,
     "results:look-back": LAB,

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from results.views import bench, changes, charts, lab, messages, readings, reference, release
+from results.views import bench, changes, charts, lab, messages, readings, reference, release, watch
 
 urlpatterns = [
     path("lab/day/", lab.open_day, name="open-day"),
@@ -14,6 +14,11 @@ urlpatterns = [
     path("lab/look-back/<int:pk>/close/", changes.look_back_end, name="look-back-close"),
     path("lab/changes/", changes.changes, name="changes"),
     path("lab/changes/<int:pk>/", changes.change, name="change"),
+    path("lab/watch/", watch.watch, name="watch"),
+    path("lab/watch/comparisons/new/", watch.comparison_new, name="comparison-new"),
+    path("lab/watch/comparisons/<int:pk>/", watch.comparison, name="comparison"),
+    path("lab/watch/assessments/new/", watch.assessment, name="assessment-new"),
+    path("lab/watch/assessments/<int:pk>/", watch.assessment, name="assessment"),
     path("lab/paper/", bench.paper, name="paper"),
     path("lab/typed/", bench.typed, name="typed"),
     path("lab/runs/<int:pk>/samples/", bench.run_samples, name="run-samples"),

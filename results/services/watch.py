@@ -40,9 +40,9 @@ class Seen:
     serial: str
 
 
-def _seen(which: str, params: Sequence[object]) -> list[Seen]:
+def _seen(which: str, params: list[int]) -> list[Seen]:
     with connection.cursor() as cursor:
-        cursor.execute(VALUES.format(which=which), list(params))
+        cursor.execute(VALUES.format(which=which), params)
         return [_one(*row) for row in cursor.fetchall()]
 
 
@@ -171,7 +171,7 @@ def assessment_keep(*, by: User, row: AssessmentRound) -> AssessmentRound:
             raise RoundbookError(
                 "words_missing", _("The score is more than 2: write what was found and done.")
             )
-        if row.pk is None:
+        if row._state.adding:
             row.entered_by = by
         row.save()
     return row
