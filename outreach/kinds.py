@@ -261,6 +261,7 @@ REPLACEMENT_WORDS: Mapping[str, "StrOrPromise"] = {
     "over_age": _("the sample was too old when it reached us"),
     "expired": _("the kit was past its use-by date"),
     "lot_quarantined": _("there may be a fault with this box of kits, so we do not use it"),
+    "look_back": _("we cannot be sure of the first measurement"),
     "flagged_twice": _("our machine could not read the sample"),
     "not_measurable": _("our machine could not read the sample"),
     "reported_lost": _("you told us that the kit never came or is gone"),

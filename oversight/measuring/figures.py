@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 
-from oversight.measuring import kits, mail, register, rounds
+from oversight.measuring import kits, lab, mail, register, rounds
 from oversight.measuring.bench import Bench, Measured, days_ago
 from oversight.measuring.database import empty_template, filled_template, working_copy
 from oversight.measuring.region import AGE_DAYS, lay_down
@@ -43,6 +43,8 @@ MEASUREMENTS: dict[str, Measurement] = {
         Measurement("moves", "bare UPDATE plus INSERT without triggers", rounds.moves),
         Measurement("scan_1", "the bare psycopg transaction, without triggers", kits.scan_1),
         Measurement("readings", "the bare set-based SQL, without triggers", kits.readings),
+        Measurement("lab_day", "the bare set-based SQL, without triggers", lab.lab_day),
+        Measurement("lab_day_loop", "one ORM object after the other", lab.lab_day_loop),
         Measurement(
             "letters", "one WeasyPrint document a letter, style sheet and fonts read once", mail.letters
         ),

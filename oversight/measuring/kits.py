@@ -102,8 +102,8 @@ def readings(bench: Bench) -> Measured:
     """One analyser's file into an open run: every line answered, readings stored, samples moved."""
     size = max(min(LARGEST_FILE, bench.people // (2 * ROUNDS + 2)), 1)
     serials = serials_of(rounds_out(2 * ROUNDS * size, by=bench.desk))
-    _kits_back(serials, bench)
-    ours_run, bare_run = (_run(analyser, bench) for analyser in Analyser.objects.order_by("pk")[:2])
+    kits_back(serials, bench)
+    ours_run, bare_run = (run_opened(analyser, bench) for analyser in Analyser.objects.order_by("pk")[:2])
     parts = iter([serials[n : n + size] for n in range(0, len(serials), size)])
     files = [_file(next(parts), first=1 + n * size) for n in range(ROUNDS)]
     bare_files = [_file(next(parts), first=1 + n * size) for n in range(ROUNDS)]
@@ -114,7 +114,8 @@ def readings(bench: Bench) -> Measured:
     return bench.race(ours, lambda n: _bare_file(bench, bare_run, bare_files[n]))
 
 
-def _kits_back(serials: Sequence[str], bench: Bench) -> None:
+def kits_back(serials: Sequence[str], bench: Bench) -> None:
+    """Let these kits come back and be ready on the bench."""
     site, today = Site.objects.filter(receives_kits=True)[0], clock.today()
     delivery = delivery_record(by=bench.desk, site=site, arrived_on=today)
     day = (today - timedelta(days=2)).isoformat()
@@ -126,7 +127,8 @@ def _kits_back(serials: Sequence[str], bench: Bench) -> None:
         cursor.execute("ANALYZE results_sample, screening_return, screening_kit, screening_round")
 
 
-def _run(analyser: Analyser, bench: Bench) -> Run:
+def run_opened(analyser: Analyser, bench: Bench) -> Run:
+    """An open run whose controls read their targets."""
     targets = [(lot, Decimal(lot.target)) for lot in controls_for(analyser, Unit.NG_ML)]
     return run_open(by=bench.bench_hand, analyser=analyser, unit=Unit.NG_ML, readings=targets)
 

@@ -30,6 +30,20 @@ def control_comment(*, by: User, reading: ControlReading, words: str) -> Control
         )
 
 
+def control_comment_streak(*, by: User, reading: ControlReading, words: str) -> int:
+    """Say the same about every reading of an open streak: same analyser, control lot and rule; returns how many."""
+    with acting(by) as frame:
+        streak = [
+            one
+            for one in open_hits(frame.today)
+            if (one.run.analyser_id, one.control_id, one.rule)
+            == (reading.run.analyser_id, reading.control_id, reading.rule)
+        ]
+        for one in streak or [reading]:
+            control_comment(by=by, reading=one, words=words)
+    return len(streak or [reading])
+
+
 @dataclass(frozen=True, slots=True)
 class LotChart:
     """One lot on a chart: its readings in order, its figures in all and by week, and what its own readings would set."""
@@ -85,6 +99,14 @@ def open_hits(today: date) -> list[ControlReading]:
         rule__in=TO_INVESTIGATE, comments__isnull=True, run__day__gt=today - timedelta(days=60)
     )
     return list(rows.select_related("run__analyser", "control").order_by("read_at"))
+
+
+def open_streaks(today: date) -> list[list[ControlReading]]:
+    """The open hits by analyser, control lot and rule, each oldest first."""
+    found: dict[tuple[int, int, str], list[ControlReading]] = defaultdict(list)
+    for one in open_hits(today):
+        found[one.run.analyser_id, one.control_id, one.rule].append(one)
+    return list(found.values())
 
 
 @dataclass(slots=True)

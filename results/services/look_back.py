@@ -187,7 +187,9 @@ def _measure_again(sample_ids: Sequence[int], *, action: str, note: str, by: Use
     rounds_result_withdrawn(by=by, round_ids=rounds, due_on=tomorrow, note=note)
     if action == Action.REINVITE:
         _samples("spoil", sample_ids, note=note, due=None)
-        rounds_without_usable_kit(by=by, sample_ids=list(sample_ids))
+        rounds_without_usable_kit(
+            by=by, sample_ids=list(sample_ids), reasons=dict.fromkeys(sample_ids, "look_back")
+        )
 
 
 def _samples(event: str, sample_ids: Sequence[int], *, note: str, due: object) -> None:

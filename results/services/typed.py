@@ -113,7 +113,7 @@ def _store(judged: Judged, sample_id: int, run: Run, *, by: User, frame: Acting)
     )  # fmt: skip
     samples_move(judged.event, {sample_id: judged.sentence}, due=frame.today + timedelta(days=1))
     if judged.event == "give_up":
-        rounds_without_usable_kit(by=by, sample_ids=[sample_id])
+        rounds_without_usable_kit(by=by, sample_ids=[sample_id], reasons={sample_id: "flagged_twice"})
     return reading
 
 

@@ -14,9 +14,10 @@ from results.forms_bench import CommentForm
 from results.models import Analyser, ControlLot, ControlReading
 from results.services.control_charts import (
     control_comment,
+    control_comment_streak,
     lot_charts,
     month_sum,
-    open_hits,
+    open_streaks,
     readings_of,
 )
 from results.services.runs_controls import rule_words
@@ -48,7 +49,7 @@ def charts(request: HttpRequest) -> HttpResponse:
         "chart": chart_of(readings) if readings else None,
         "lots": lots,
         "hits": [(r, rule_words(r.rule), list(r.comments.all())) for r in readings if r.rule or not r.in_control],
-        "open_hits": [(r, rule_words(r.rule)) for r in open_hits(today)],
+        "streaks": [(own[0], own[-1], len(own), rule_words(own[0].rule)) for own in open_streaks(today)],
         "month": f"{today:%Y-%m}",
         "now": clock.now(),
     }  # fmt: skip
@@ -101,10 +102,12 @@ def comment(request: HttpRequest, pk: int) -> HttpResponse:
     """Say what was found about one control reading."""
     reading = get_object_or_404(ControlReading.objects.select_related("run__analyser", "control"), pk=pk)
     form = CommentForm(request.POST)
+    words = form.cleaned_data["words"] if form.is_valid() else ""
     try:
-        control_comment(
-            by=actor(request), reading=reading, words=form.cleaned_data["words"] if form.is_valid() else ""
-        )
+        if "streak" in request.POST:
+            control_comment_streak(by=actor(request), reading=reading, words=words)
+        else:
+            control_comment(by=actor(request), reading=reading, words=words)
     except RoundbookError as error:
         refuse(request, error)
     else:

@@ -14,7 +14,16 @@ from oversight.measuring.figures import MEASUREMENTS
 from screening.models import Person
 from screening.serials import person_number_ok
 
-SMOKE = ["register_first_load", "register_reload_1pct", "due", "batch", "moves", "scan_1", "readings"]
+SMOKE = [
+    "register_first_load",
+    "register_reload_1pct",
+    "due",
+    "batch",
+    "moves",
+    "scan_1",
+    "readings",
+    "lab_day",
+]
 
 
 @pytest.mark.timeout(280)

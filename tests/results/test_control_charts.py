@@ -14,7 +14,15 @@ from hypothesis import strategies as st
 
 from results.control_statistics import control_figures, days_of_cover, own_target
 from results.models import ControlLot, ControlReading
-from results.services.control_charts import control_comment, lot_charts, month_sum, open_hits, readings_of
+from results.services.control_charts import (
+    control_comment,
+    control_comment_streak,
+    lot_charts,
+    month_sum,
+    open_hits,
+    open_streaks,
+    readings_of,
+)
 from results.services.runs import run_close, run_open
 from results.views.charts import chart_of
 from staff import clock
@@ -125,8 +133,13 @@ def test_a_drift_is_to_be_looked_into_until_somebody_has_said_something() -> Non
     assert {hit.rule for hit in hits} == {"4-1s"}
     with pytest.raises(RoundbookError):
         control_comment(by=bench.lead(), reading=hits[0], words=" ")
-    for hit in hits:
-        control_comment(by=bench.lead(), reading=hit, words="New reagent pack; verified on 20 samples.")
+    (streak,) = [own for own in open_streaks(clock.today()) if own[0].control.level == 1]
+    said = control_comment_streak(
+        by=bench.lead(), reading=streak[0], words="New pack; verified on 20 samples."
+    )
+    assert said == len(streak)
+    for hit in open_hits(clock.today()):
+        control_comment(by=bench.lead(), reading=hit, words="As level 1.")
     assert open_hits(clock.today()) == []
 
 
