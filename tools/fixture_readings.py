@@ -57,8 +57,41 @@ def readings_bad() -> bytes:
     return ("\n".join(lines) + "\n").encode()
 
 
+MESSAGE_KITS = (72, 73, 74)
+"""Kits of the message files: a number, a value over the scale, and one that could not be obtained."""
+
+
+def readings_hl7() -> bytes:
+    """Three ORU^R01 messages without a time of reading: the moment of loading counts."""
+    from screening.serials import serial_make
+
+    out = []
+    values = [("NM", "12.4", "F"), ("SN", ">^1000", "F"), ("ST", "", "X")]
+    for nth, (kit, (kind, value, status)) in enumerate(zip(MESSAGE_KITS, values, strict=True), start=1):
+        out += [
+            f"MSH|^~\\&|Q1|LAB|REGISTRY|PROGRAMME|20260617100000||ORU^R01^ORU_R01|FIX{nth:05}|P|2.5.1",
+            "PID|1",
+            f"OBR|1||{serial_make(kit)}|58453-2^Hemoglobin^LN",
+            f"OBX|1|{kind}|58453-2^Hemoglobin^LN||{value}|ng/mL|||||{status}",
+            *(["NTE|1||LOW VOLUME"] if status == "X" else []),
+        ]
+    return ("\r".join(out) + "\r").encode()
+
+
+def readings_lis2() -> bytes:
+    """The same three results as LIS2-A2 records."""
+    from screening.serials import serial_make
+
+    rows = [r"H|\^&|||Q1|||||||P|LIS2-A2|20260617100000", "P|1"]
+    values = [("12.4", "F"), (">1000", "F"), ("", "X")]
+    for nth, (kit, (value, status)) in enumerate(zip(MESSAGE_KITS, values, strict=True), start=1):
+        rows += [f"O|{nth}|{serial_make(kit)}||^^^FHB|R", f"R|1|^^^FHB|{value}|ng/mL||||{status}"]
+        rows += ["C|1|I|LOW VOLUME|I"] if status == "X" else []
+    return ("\r".join([*rows, "L|1|N"]) + "\r").encode()
+
+
 def main() -> None:
-    """Write both files."""
+    """Write the files."""
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
     os.environ.setdefault("ROUNDBOOK_NO_DATABASE", "1")
     import django
@@ -67,6 +100,8 @@ def main() -> None:
     FIXTURES.mkdir(exist_ok=True)
     (FIXTURES / "readings_good.csv").write_bytes(readings_good())
     (FIXTURES / "readings_bad.csv").write_bytes(readings_bad())
+    (FIXTURES / "readings.hl7").write_bytes(readings_hl7())
+    (FIXTURES / "readings.lis2").write_bytes(readings_lis2())
 
 
 if __name__ == "__main__":

@@ -67,6 +67,7 @@ class TypedReading(models.Model):
     running_number = models.IntegerField(_("running number"), null=True)
     raw = models.CharField(max_length=40)
     flag = models.CharField(max_length=40, blank=True, default="")
+    dilution = models.SmallIntegerField(_("diluted 1 to"), default=1)
     typed_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     typed_at = models.DateTimeField()
     state = models.CharField(max_length=8, choices=State.choices, default=State.FIRST)

@@ -245,6 +245,7 @@ class Reading(models.Model):
     value = models.DecimalField(max_digits=14, decimal_places=5, null=True)
     unit = models.CharField(max_length=6, choices=Unit.choices)
     flag = models.CharField(max_length=40, blank=True, default="")
+    dilution = models.SmallIntegerField(_("diluted 1 to"), default=1, db_default=1)
     analyser_says = models.BooleanField(_("the analyser's own yes (at or above) or no"), null=True)
     analysed_on = models.DateField()
     read_at = models.DateTimeField()
@@ -255,6 +256,7 @@ class Reading(models.Model):
             models.CheckConstraint(
                 condition=Q(comparator__in=["", "<", ">"]), name="reading_comparator_is_known"
             ),
+            models.CheckConstraint(condition=Q(dilution__range=(1, 1000)), name="dilution_is_plausible"),
             models.CheckConstraint(
                 condition=Q(value__isnull=False, value__gte=0) | ~Q(flag=""), name="reading_has_value_or_flag"
             ),

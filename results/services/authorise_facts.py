@@ -29,7 +29,7 @@ READINGS = """
            m.id, m.stool_mg, m.buffer_ml, m.loq_ug_g, m.upper_ug_g,
            r.id, r.run_id, CASE WHEN u.status = 'held' AND EXISTS (
                SELECT 1 FROM results_bracketedreading k WHERE k.reading_id = r.id
-           ) THEN 'in_control' ELSE u.status END, r.file_id, r.value, r.comparator, r.unit, r.flag, r.analyser_says, r.analysed_on,
+           ) THEN 'in_control' ELSE u.status END, r.file_id, r.value * r.dilution, r.comparator, r.unit, r.flag, r.analyser_says, r.analysed_on,
            (SELECT bool_or(x.is_current) FROM results_result x WHERE x.reading_id = r.id), b.state
     FROM results_sample s JOIN results_reading r ON r.sample_id = s.id JOIN results_run u ON u.id = r.run_id
     JOIN screening_return b ON b.id = s.return_of_id JOIN screening_round d ON d.id = s.round_id

@@ -95,14 +95,15 @@ def _sample_for(serial: str, frame: Acting) -> Sample:
 
 
 def bench_capture(
-    *, by: User, place: BenchPlace, value: str, flag: str = "", running_number: int | None = None
-) -> TypedReading:
+    *, by: User, place: BenchPlace, value: str, flag: str = "", running_number: int | None = None, dilution: int = 1
+) -> TypedReading:  # fmt: skip
     """Keep the reading of a position as its first entry, and free the position."""
     require_role(by, Role.LABORATORY)
     with acting(by) as frame:
         locked = _loaded(place)
         entry = reading_type(
-            by=by, run=locked.run, serial=locked.sample.serial, value=value, flag=flag, running_number=running_number
+            by=by, run=locked.run, serial=locked.sample.serial, value=value, flag=flag, running_number=running_number,
+            dilution=dilution,
         )  # fmt: skip
         locked.state, locked.ended_at = State.CAPTURED, frame.now
         locked.save(update_fields=["state", "ended_at"])
@@ -130,6 +131,17 @@ def _loaded(place: BenchPlace) -> BenchPlace:
     if locked.state != State.LOADED:
         raise IllegalMove("place_ended", _("This position was freed already."))
     return locked
+
+
+PROZONE_WORDS = ("PROZONE", "HOOK", "ANTIGEN EXCESS")
+
+
+def dilution_asked(sample: Sample) -> bool:
+    """Whether blood was seen in the vial or the analyser suspected too much of it: very much can read low (job 2.8-6)."""
+    if "visible_blood" in sample.return_of.remark:
+        return True
+    flags = sample.readings.exclude(flag="").values_list("flag", flat=True)
+    return any(word in flag.upper() for flag in flags for word in PROZONE_WORDS)
 
 
 def steps_for(kit_model: KitModel, analyser: Analyser, day: date) -> BenchSteps | None:

@@ -22,13 +22,17 @@ State = TypedReading.State
 
 
 def reading_type(
-    *, by: User, run: Run, serial: str, value: str, flag: str = "", running_number: int | None = None
-) -> TypedReading:
+    *, by: User, run: Run, serial: str, value: str, flag: str = "", running_number: int | None = None, dilution: int = 1
+) -> TypedReading:  # fmt: skip
     """Keep the first entry of a reading; it counts for nothing until another person has typed the same.
+
+    `dilution` is how many times the sample was diluted before it was read; the class is that of value × dilution.
 
     Raises RoundbookError, in words, when the reading could not be taken anyway; nothing is stored then.
     """
     require_role(by, Role.LABORATORY)
+    if not 1 <= dilution <= 1000:
+        raise RoundbookError("dilution", _("A dilution is 1 to 1 up to 1 to 1000."))
     with acting(by) as frame:
         run = run_locked_open(run)
         samples_take_in(by=by)
@@ -39,7 +43,7 @@ def reading_type(
             )
         return TypedReading.objects.create(
             run=run, sample_id=sample_id, running_number=running_number, raw=value.strip()[:40],
-            flag=flag.strip()[:40], typed_by=by, typed_at=frame.now,
+            flag=flag.strip()[:40], dilution=dilution, typed_by=by, typed_at=frame.now,
         )  # fmt: skip
 
 
@@ -87,7 +91,7 @@ def reading_type_again(*, by: User, entry: TypedReading, value: str, flag: str =
         row.state = State.AGREED if _same(row) else State.DIFFERS
         if row.state == State.AGREED:
             judged, sample_id = _judged(run, row.sample.serial, row.raw, row.flag, row.running_number, frame)
-            row.reading = _store(judged, sample_id, run, by=by, frame=frame)
+            row.reading = _store(judged, sample_id, run, dilution=row.dilution, by=by, frame=frame)
         row.save(update_fields=["again_raw", "again_flag", "again_by", "again_at", "state", "reading"])
     return row
 
@@ -103,12 +107,12 @@ def _same(row: TypedReading) -> bool:
     return (one.comparator, one.value) == (other.comparator, other.value)
 
 
-def _store(judged: Judged, sample_id: int, run: Run, *, by: User, frame: Acting) -> Reading:
+def _store(judged: Judged, sample_id: int, run: Run, *, dilution: int, by: User, frame: Acting) -> Reading:
     quantity = judged.quantity
     reading = Reading.objects.create(
         sample_id=sample_id, run=run, running_number=judged.line.running_number or 0,
         raw=judged.line.fields[2][:40] if judged.line.fields else "", comparator=quantity.comparator if quantity else "",
-        value=quantity.value if quantity else None, unit=judged.unit, flag=judged.flag,
+        value=quantity.value if quantity else None, unit=judged.unit, flag=judged.flag, dilution=dilution,
         analysed_on=judged.analysed_on or frame.today, read_at=frame.now,
     )  # fmt: skip
     samples_move(judged.event, {sample_id: judged.sentence}, due=frame.today + timedelta(days=1))

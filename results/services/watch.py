@@ -20,7 +20,7 @@ from staff.roles import Role
 SLIP = 5.0
 """The factor between the two units of the kit models in use."""
 VALUES = """
-    SELECT r.running_number, CASE WHEN r.unit = 'ng/mL' THEN r.value * m.buffer_ml / m.stool_mg ELSE r.value END,
+    SELECT r.running_number, r.dilution * CASE WHEN r.unit = 'ng/mL' THEN r.value * m.buffer_ml / m.stool_mg ELSE r.value END,
            r.comparator, m.loq_ug_g, m.upper_ug_g, s.serial
     FROM results_reading r JOIN results_run u ON u.id = r.run_id JOIN results_sample s ON s.id = r.sample_id
     JOIN screening_kit k ON k.id = s.kit_id JOIN screening_lot l ON l.id = k.lot_id

@@ -17,6 +17,7 @@ from results.services.bench import (
     bench_park,
     day_close,
     day_sum,
+    dilution_asked,
     expiring_first,
     places_settle,
     steps_for,
@@ -63,7 +64,7 @@ def _samples_page(request: HttpRequest, run: Run, form: ScanForm, **more: Any) -
         samples_take_in(by=actor(request))
         places_settle(run, frame=frame)
     places = BenchPlace.objects.filter(run=run, state=BenchPlace.State.LOADED).select_related(
-        "sample__person", "sample__kit__lot__kit_model"
+        "sample__person", "sample__return_of", "sample__kit__lot__kit_model"
     )
     cards = [_card(place, run) for place in places.order_by("position")]
     full = len(cards) >= run.analyser.positions
@@ -87,6 +88,7 @@ def _card(place: BenchPlace, run: Run) -> dict[str, Any]:
         "place": place,
         "who": f"{person.given_names[:1]}.{person.family_name[:1]}. {person.birth_date.year if person.birth_date else ''}",
         "kit_model": kit_model,
+        "dilute": dilution_asked(place.sample),
         "steps": steps.listed if steps else [],
         "leaflet": steps.leaflet if steps else "",
         "form": CaptureForm(prefix=f"p{place.pk}"),
@@ -103,7 +105,7 @@ def place_capture(request: HttpRequest, pk: int) -> HttpResponse:
         try:
             bench_capture(
                 by=actor(request), place=place, value=facts["value"], flag=facts["flag"],
-                running_number=facts["running_number"],
+                running_number=facts["running_number"], dilution=facts["dilution"],
             )  # fmt: skip
         except RoundbookError as error:
             refuse(request, error)

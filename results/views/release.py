@@ -25,8 +25,11 @@ from results.services.authorise import (
 from results.services.authorise_facts import Candidate, candidates, referrals_of, results_of
 from results.services.referrals_frame import FOLLOWERS
 from results.services.samples import samples_take_in
+from results.states import REFERRAL
 from results.views.lab_request import actor, refuse
 from screening.access import person_open
+from screening.months import add_months
+from screening.services.policies import policy_on
 from staff import clock
 from staff.access import user_holds
 from staff.errors import RoundbookError
@@ -95,7 +98,7 @@ def release_one(request: HttpRequest, pk: int) -> HttpResponse:
             by, place = actor(request), "results:release-one"
             person = person_open(by=by, person_id=sample.person_id, purpose=Purpose.WORKLIST, place=place)
             candidate = candidate_for(sample)
-            earlier = results_of(person)
+            earlier, referrals = results_of(person), referrals_of(person)
     except RoundbookError as error:
         refuse(request, error)
         return redirect("results:release")
@@ -106,6 +109,8 @@ def release_one(request: HttpRequest, pk: int) -> HttpResponse:
         "sample": sample,
         "one": candidate,
         "earlier": earlier,
+        "referrals": [(one, REFERRAL.label(one.state)) for one in referrals[:3]],
+        "next_round": add_months(clock.today(), policy_on(clock.today()).interval_months),
         "form": form,
         "high": Side.AT_OR_ABOVE.value,
     }

@@ -198,7 +198,10 @@ def test_a_day_at_the_bench_through_the_pages(signed_in: SignIn) -> None:
     assert "No approved steps" in page
     assert sample.person.family_name not in page
     place = BenchPlace.objects.get()
-    client.post(reverse("results:place-capture", args=[place.pk]), {f"p{place.pk}-value": "400"})
+    client.post(
+        reverse("results:place-capture", args=[place.pk]),
+        {f"p{place.pk}-value": "400", f"p{place.pk}-dilution": "1"},
+    )
     entry = TypedReading.objects.get()
     second = signed_in(cast.LAB_LEAD)
     page = second.get(reverse("results:typed")).content.decode()

@@ -23,6 +23,7 @@ from staff.errors import RoundbookError
 from tests import cast
 from tests import lab_bench as bench
 from tests.conftest import NOON
+from tools import fixture_readings
 
 pytestmark = pytest.mark.usefixtures("region")
 MLLP, LIS1 = InboxMessage.Channel.MLLP, InboxMessage.Channel.LIS1
@@ -246,3 +247,13 @@ def test_the_pages_of_messages(signed_in: Callable[[str], Client]) -> None:
     client.post(reverse("results:message-settle", args=[row.pk]), {"note": "Measured by hand."})
     assert "Measured by hand" in client.get(reverse("results:messages") + "?all").content.decode()
     assert InboxMessage.objects.get().settled_note.startswith("Measured by hand")
+
+
+@pytest.mark.parametrize("name", ["readings.hl7", "readings.lis2"])
+def test_the_message_files_for_trying_by_hand(name: str) -> None:
+    written = fixture_readings.readings_hl7() if name.endswith("hl7") else fixture_readings.readings_lis2()
+    assert (fixture_readings.FIXTURES / name).read_bytes() == written
+    run = bench.an_open_run()
+    file = readings_load(by=bench.technician(), run=run, name=name, content=written)
+    assert (file.lines, file.taken) == (3, 0)
+    assert set(InboxLine.objects.values_list("verdict", flat=True)) == {"unknown_serial"}

@@ -4,9 +4,17 @@ import pytest
 from django.db import DatabaseError, transaction
 
 from results.models import Reading, Sample, TypedReading
-from results.services.authorise import result_release_at_or_above, result_release_below, results_release_below
+from results.services.authorise import (
+    candidate_for,
+    result_release_at_or_above,
+    result_release_below,
+    results_release_below,
+    sample_retest,
+)
+from results.services.bench import dilution_asked
 from results.services.runs import run_close
 from results.services.typed import reading_type, reading_type_again, typed_waiting
+from screening.models import Return
 from staff.errors import NotAllowed, RoundbookError
 from tests import cast
 from tests import lab_bench as bench
@@ -83,3 +91,25 @@ def test_a_flag_is_typed_twice_too() -> None:
     bench.an_open_run()
     assert typed(sample, "", "", flag="CLOT").state == "agreed"
     assert Sample.objects.get(pk=sample.pk).state == "repeat"
+
+
+def test_h11_a_diluted_reading_counts_times_its_dilution_and_the_higher_one_stands() -> None:
+    # Source: job hazard H11 and 2.8-6: a huge amount reads low; diluted 1 to 10, the higher reading stands.
+    sample = bench.a_sample()
+    Return.objects.filter(pk=sample.return_of_id).update(remark="visible_blood")
+    sample = Sample.objects.get(pk=sample.pk)
+    assert dilution_asked(sample)
+    assert not dilution_asked(bench.a_sample())
+    first = bench.measured([(sample, "50")])
+    sample_retest(by=bench.lead(), sample=sample, reason="Blood seen: dilute.")
+    run = bench.an_open_run()
+    entry = reading_type(by=bench.technician(), run=run, serial=sample.serial, value="80", dilution=10)
+    reading_type_again(by=bench.lead(), entry=entry, value="80")
+    run_close(by=third(), run=run, readings=bench.controls())
+    candidate = candidate_for(sample)
+    assert candidate.side.value == "at_or_above"
+    assert candidate.fact.value == 800
+    assert result_release_at_or_above(by=third(), sample=sample).reported_ug_g == 160
+    assert first.status == "in_control"
+    with pytest.raises(RoundbookError):
+        reading_type(by=bench.technician(), run=run, serial=sample.serial, value="80", dilution=0)
