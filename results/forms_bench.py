@@ -39,6 +39,9 @@ class CaptureForm(forms.Form):
         min_value=1,
         max_value=999_999_999,
     )
+    dilution = forms.IntegerField(
+        label=_("Diluted 1 to"), initial=1, min_value=1, max_value=1000, help_text=_("1: not diluted.")
+    )
 
 
 class AgainForm(forms.Form):

@@ -7,10 +7,10 @@ the share that is detectable, the share at or above the cutoff, and the median o
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import erf, log, sqrt
-from statistics import median
+from statistics import fmean, median, stdev
 
 EDGES = (2.0, 4.0, 10.0, 20.0, 40.0, 80.0, 200.0)
 """Lower edges of the bands after the first, in µg/g: under 2, 2–4, 4–10, 10–20, 20–40, 40–80, 80–200, 200 and over."""
@@ -156,3 +156,34 @@ def slip_of(
         if all(value is not None and low <= value <= high for value, (low, high) in seen):
             return shift
     return None
+
+
+@dataclass(frozen=True, slots=True)
+class MeanLog:
+    """The detectable readings of one group: how many, the mean of their natural logarithms, and its standard error."""
+
+    n: int
+    mean: float
+    error: float
+
+
+def mean_log_by(readings: Iterable[tuple[int, float]]) -> dict[int, MeanLog]:
+    """Mean log f-Hb of detectable readings (µg/g, above zero) by group: days on the way, or the month.
+
+    Groups of fewer than two readings are left out. Haemoglobin that breaks down on the way or in the heat shows as a
+    falling mean, long before anybody's class changes (job 7.7, stability watch).
+    """
+    logs: dict[int, list[float]] = {}
+    for group, value in readings:
+        logs.setdefault(group, []).append(log(value))
+    return {
+        group: MeanLog(len(own), fmean(own), stdev(own) / sqrt(len(own)))
+        for group, own in sorted(logs.items())
+        if len(own) > 1
+    }
+
+
+def lower_than(one: MeanLog, other: MeanLog, limit: float = 3.0) -> bool:
+    """Whether the first group's mean is lower by more than `limit` standard errors of the difference."""
+    error = sqrt(one.error**2 + other.error**2)
+    return error > 0 and (other.mean - one.mean) / error > limit

@@ -95,7 +95,7 @@ BARE = (
     " CASE WHEN r.value * %(ml)s / %(mg)s >= %(cutoff)s THEN 'at_or_above' ELSE 'below' END, %(rule)s, %(cutoff)s, '>=',"
     " 'female', 60, false, %(today)s, %(today)s, roundbook_now(), %(by)s, ''"
     " FROM bare_day d JOIN results_reading r ON r.sample_id = d.id AND r.run_id = %(run)s",
-    "WITH moved AS (UPDATE screening_round r SET state = 'closed', close_reason = 'below',"
+    "WITH moved AS (UPDATE screening_round r SET state = 'closed', close_reason = 'below', closed_at = roundbook_now(),"
     " last_seq = r.last_seq + 1, due_on = NULL, pool = '' FROM bare_day d WHERE r.id = d.round_id RETURNING r.id, r.last_seq)"
     " INSERT INTO screening_roundmove (subject_id, seq, event, from_state, to_state, reason)"
     " SELECT id, last_seq, 'below', 'result_due', 'closed', 'below' FROM moved",

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal, InvalidOperation
 
 from django.db import connection
@@ -9,7 +10,14 @@ from django.utils.translation import gettext as _
 
 from results.comparisons import Comparison, Pair, Score, assessment_score, assessment_z, compare
 from results.models import AssessmentRound, ComparisonPair, ComparisonSet, CutoffRule, Run, WatchAlarm
-from results.patient_watch import Measured, ZeroInflated, carry_over_suspects, unit_watch
+from results.patient_watch import (
+    MeanLog,
+    Measured,
+    ZeroInflated,
+    carry_over_suspects,
+    mean_log_by,
+    unit_watch,
+)
 from results.services.referrals_frame import results_policy_on
 from staff.access import require_role
 from staff.acting import Acting, acting
@@ -27,6 +35,22 @@ VALUES = """
     JOIN screening_kitmodel m ON m.id = l.kit_model_id
     WHERE {which} AND r.flag = '' AND r.value IS NOT NULL ORDER BY r.read_at, r.id
 """
+
+
+BY_DAYS = """
+    SELECT least(r.analysed_on - s.collected_earliest, 14), r.dilution *
+           CASE WHEN r.unit = 'ng/mL' THEN r.value * m.buffer_ml / m.stool_mg ELSE r.value END
+    FROM results_reading r JOIN results_sample s ON s.id = r.sample_id JOIN screening_kit k ON k.id = s.kit_id
+    JOIN screening_lot l ON l.id = k.lot_id JOIN screening_kitmodel m ON m.id = l.kit_model_id
+    WHERE r.flag = '' AND r.comparator = '' AND r.value > 0 AND r.analysed_on > %s
+"""
+
+
+def stability(since: date) -> dict[int, MeanLog]:
+    """Mean log f-Hb of detectable readings by days from collection to analysis (14 stands for 14 and more)."""
+    with connection.cursor() as cursor:
+        cursor.execute(BY_DAYS, [since])
+        return mean_log_by((max(0, days), float(value)) for days, value in cursor.fetchall())
 
 
 @dataclass(frozen=True, slots=True)

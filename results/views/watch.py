@@ -1,6 +1,8 @@
 """The watch over people's readings, comparisons of lots and analysers, and external assessment."""
 
 from collections.abc import Sequence
+from datetime import timedelta
+from math import exp
 from typing import Any
 
 from django.contrib import messages
@@ -11,7 +13,7 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from results.forms_watch import ApproveForm, AssessmentForm, ComparisonForm
 from results.models import Analyser, AssessmentRound, ComparisonSet, Run, WatchAlarm
-from results.patient_watch import ZeroInflated, median_detectable, moving_share, share_watch
+from results.patient_watch import ZeroInflated, lower_than, median_detectable, moving_share, share_watch
 from results.services.watch import (
     Seen,
     assessment_keep,
@@ -21,6 +23,7 @@ from results.services.watch import (
     comparison_enter,
     comparison_told,
     readings_lately,
+    stability,
     unit_alarms,
 )
 from results.views.lab_request import actor, refuse
@@ -47,11 +50,22 @@ def watch(request: HttpRequest) -> HttpResponse:
         "alarms": [(dict(WatchAlarm.Kind.choices)[kind], after) for kind, after in unit_alarms(seen)],
         "held": WatchAlarm.objects.select_related("run__analyser").order_by("-pk")[:20],
         "suspects": [(run, one) for run in runs for one in carry_over_in(run)],
+        "stability": _stability(),
         "comparisons": [(row, comparison_told(row)) for row in ComparisonSet.objects.prefetch_related("pairs")[:20]],
         "assessments": [(row, assessment_told(row)) for row in AssessmentRound.objects.select_related("analyser")[:40]],
         "today": clock.today(),
     }  # fmt: skip
     return render(request, "results/watch.html", context)
+
+
+def _stability() -> list[tuple[int, int, float, bool]]:
+    """By days on the way: readings, geometric mean in µg/g, and whether it is lower than in the first three days."""
+    groups = stability(clock.today() - timedelta(days=180))
+    fresh = next((groups[day] for day in (1, 2, 3) if day in groups), None)
+    return [
+        (days, one.n, exp(one.mean), fresh is not None and lower_than(one, fresh))
+        for days, one in groups.items()
+    ]
 
 
 def _told(seen: Sequence[Seen]) -> dict[str, Any]:

@@ -19,6 +19,8 @@ from results.patient_watch import (
     Measured,
     ZeroInflated,
     carry_over_suspects,
+    lower_than,
+    mean_log_by,
     median_detectable,
     moving_share,
     share_watch,
@@ -183,6 +185,21 @@ def test_no_shift_explains_a_check_sample_that_is_nowhere() -> None:
     assert slip_of({3: (50.0, 60.0)}, rack([0, 0, 0, 0, 0])) is None
     with pytest.raises(ValueError, match="check sample"):
         slip_of({}, rack([1]))
+
+
+def test_h10_a_month_of_heat_shows_in_the_mean_log_and_a_cool_one_does_not() -> None:
+    # Source: job hazard H10 (simulated July factor) and 2.5 of the standards: f-Hb falls in the heat.
+    rng = random.Random(5)  # noqa: S311 - a replayable draw
+    months = {6: 1.0, 7: 0.6, 8: 1.0}
+    rows = [(month, x * factor) for month, factor in months.items() for x in drawn(rng, 9_000) if x > 0]
+    found = mean_log_by(rows)
+    assert lower_than(found[7], found[6])
+    assert not lower_than(found[8], found[6])
+    assert not lower_than(found[6], found[7])
+    # Oracle: scipy's standard error of the mean.
+    july = [math.log(value) for month, value in rows if month == 7]
+    assert found[7].error == pytest.approx(stats.sem(july))
+    assert mean_log_by([(1, 5.0)]) == {}
 
 
 def a_run_reading(factor: float, count: int = 60) -> Run:
