@@ -69,7 +69,7 @@ def enter(request: HttpRequest, kind: str) -> HttpResponse:
     form_class, _model, words = KINDS[kind]
     form = form_class(request.POST or None)
     if request.method == "POST" and form.is_valid():
-        row = form.save(commit=False)
+        row = form.instance
         try:
             _keep(kind)(by=actor(request), row=row)
         except RoundbookError as error:

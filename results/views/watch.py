@@ -117,7 +117,7 @@ def comparison_new(request: HttpRequest) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         try:
             made = comparison_enter(
-                by=actor(request), comparison=form.save(commit=False), text=form.cleaned_data["text"]
+                by=actor(request), comparison=form.instance, text=form.cleaned_data["text"]
             )
         except RoundbookError as error:
             form.add_error("text", str(error.sentence))
@@ -151,7 +151,7 @@ def assessment(request: HttpRequest, pk: int | None = None) -> HttpResponse:
     form = AssessmentForm(request.POST or None, instance=row)
     if request.method == "POST" and form.is_valid():
         try:
-            assessment_keep(by=actor(request), row=form.save(commit=False))
+            assessment_keep(by=actor(request), row=form.instance)
         except RoundbookError as error:
             form.add_error("action", str(error.sentence))
         else:
