@@ -107,11 +107,21 @@ class MllpLine(Line):
 
 
 class Lis1Line(Line):
-    """LIS2: frames are acknowledged one by one; the session's messages are kept before the answer to its end."""
+    """LIS2: frames are acknowledged one by one; a message is kept before the frame with its end record is."""
 
     def setup(self) -> None:
         """One receiver a line."""
-        self.receiver = lis1_frames.Receiver()
+        self.receiver = lis1_frames.Receiver(keep=self.stored)
+
+    def stored(self, content: bytes) -> bool:
+        """Whether a whole message is kept; if not, its last frame is refused and sent again."""
+        try:
+            self.keep(lis1_frames.Session(content))
+        except (DatabaseError, InterfaceError, RoundbookError):
+            self.server.failures += 1
+            close_old_connections()
+            return False
+        return True
 
     def answer(self, data: bytes) -> bytes:
         """ACK and NAK for the frames in these bytes."""

@@ -5,6 +5,7 @@ the next frame. Numbers run 1…7, 0, 1…; the checksum is the sum of the bytes
 256, as two hexadecimal digits. Source: CLSI LIS1-A / ASTM E1381 (from memory; checksums calculated, standards 8.4).
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 ENQ, ACK, NAK, EOT, STX, ETX, ETB, CR, LF = 5, 6, 21, 4, 2, 3, 23, 13, 10
@@ -44,14 +45,20 @@ class Session:
 
 @dataclass(slots=True)
 class Receiver:
-    """The receiving side of one line: bytes in, answers and finished sessions out; memory is bounded."""
+    """The receiving side of one line: bytes in, answers and finished sessions out; memory is bounded.
+
+    `keep` is asked to store a message as soon as its end record (L) is whole, before that frame is acknowledged; when it
+    says no, the frame is refused and the sender sends it again. Without it messages come out at the end of the session.
+    """
 
     largest: int = LARGEST
+    keep: Callable[[bytes], bool] | None = None
     _open: bool = False
     _frame: bytearray = field(default_factory=bytearray)
     _in_frame: bool = False
     _text: bytearray = field(default_factory=bytearray)
     _last: int = 0
+    _last_body: bytes = b""
     _bad: int = 0
     _trouble: str = ""
 
@@ -95,6 +102,7 @@ class Receiver:
             self._trouble = self._trouble or "cut_session"
             left = self._end()
         self._open, self._last, self._bad, self._trouble = True, 0, 0, ""
+        self._last_body = b""
         return left
 
     def _end(self) -> list[Session]:
@@ -114,20 +122,33 @@ class Receiver:
         if checksum(body) != digits.upper():
             return self._refuse("checksum")
         number = body[0] - ord("0")
-        if number == self._last and self._last_text_is(body):
+        if body == self._last_body:
             return ACK
         if number != (self._last + 1) % 8:
             return self._refuse("frame_number")
         if len(self._text) + len(body) > self.largest:
             return self._refuse("too_large")
-        self._last, self._bad = number, 0
         self._text += body[1:-1]
+        if body[-1] == ETX and self._message_ended() and not self._kept():
+            del self._text[-len(body[1:-1]) :]
+            return self._refuse("not_stored")
+        self._last, self._bad, self._last_body = number, 0, body
         self._frame.clear()
         return ACK
 
-    def _last_text_is(self, body: bytes) -> bool:
-        """Whether this is the last frame once more, because our answer was lost."""
-        return bool(self._text) and self._text.endswith(body[1:-1])
+    def _message_ended(self) -> bool:
+        """Whether the last whole record is an end record."""
+        last = bytes(self._text[-LARGEST_FRAME:]).rstrip(b"\r").rsplit(b"\r", 1)[-1]
+        return last[:1] in (b"L", b"l")
+
+    def _kept(self) -> bool:
+        """Whether the message so far is stored elsewhere; nothing is to be stored without `keep` or when damaged."""
+        if self.keep is None or self._trouble:
+            return True
+        if not self.keep(bytes(self._text)):
+            return False
+        self._text.clear()
+        return True
 
     def _refuse(self, why: str) -> int:
         """NAK; a frame that stays bad marks the session and its bytes are kept with it."""

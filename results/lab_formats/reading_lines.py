@@ -16,6 +16,7 @@ TROUBLES = {
     "cut_session": _("The line went down before the message ended. Send it again."),
     "checksum": _("A frame arrived damaged each time it was sent. Check the cable, then send the message again."),
     "frame_number": _("Frames of the message are missing or out of order. Send it again."),
+    "not_stored": _("The message could not be stored when it came. Send it again."),
     "no_enquiry": _("The message began without asking for the line first. Send it again."),
 }  # fmt: skip
 

@@ -7,13 +7,14 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
+from typing import Literal
 
 from django.db import connection
 from django.utils.translation import gettext as _
 
 from results.lab_formats.csv_readings import RawLine, ReadingsFileError, running_number
-from results.lab_formats.reading_lines import file_lines
-from results.models import InboxLine, ReadingsFile, Run, Sample
+from results.lab_formats.reading_lines import file_lines, message_lines
+from results.models import InboxLine, InboxMessage, ReadingsFile, Run, Sample
 from results.services.readings_copy import copy_rows
 from results.services.readings_judging import (
     ALREADY_STORED,
@@ -276,7 +277,7 @@ def readings_gap_explain(*, by: User, file: ReadingsFile, note: str) -> int:
             .order_by("line")
         )
         wanted = {row.line: row for row in held}
-        lines = [line for line in file_lines(bytes(file.content)) if line.line in wanted]
+        lines = [line for line in _lines_of(file) if line.line in wanted]
         used = set(run.readings.values_list("running_number", flat=True))
         while lines and (running_number((lines[0].fields or ("",))[0]) or 0) in used | {0}:
             row = wanted[lines.pop(0).line]
@@ -285,7 +286,22 @@ def readings_gap_explain(*, by: User, file: ReadingsFile, note: str) -> int:
         taken = lines_store(file, judged, by=by, frame=frame)
         _rewrite_inbox(wanted, judged, note.strip())
         ReadingsFile.objects.filter(pk=file.pk).update(taken=file.taken + taken)
+        _message_settled(file, note.strip())
     return taken
+
+
+def _lines_of(file: ReadingsFile) -> list[RawLine]:
+    """The lines of a file, or of the message it stands for."""
+    if file.kind != ReadingsFile.Kind.MESSAGE:
+        return file_lines(bytes(file.content))
+    kind: Literal["hl7", "lis2"] = "hl7" if file.message.channel == InboxMessage.Channel.MLLP else "lis2"
+    return message_lines(kind, bytes(file.message.content))[1]
+
+
+def _message_settled(file: ReadingsFile, note: str) -> None:
+    """Once no line of a message waits any more, the message does not either."""
+    if not InboxLine.objects.filter(file_id=file.pk, settled_note="").exclude(verdict=TAKEN).exists():
+        InboxMessage.objects.filter(file=file, settled_note="").update(settled_note=note[:200])
 
 
 def _rewrite_inbox(wanted: dict[int, InboxLine], judged: Sequence[Judged], note: str) -> None:

@@ -65,6 +65,7 @@ VERDICTS: "dict[str, StrOrPromise]" = {
     "cut_session": _("line went down"),
     "checksum": _("damaged frames"),
     "frame_number": _("frames missing"),
+    "not_stored": _("could not be stored"),
     "no_enquiry": _("began without asking"),
 }
 

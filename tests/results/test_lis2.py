@@ -158,6 +158,26 @@ def test_what_is_not_whole_says_why_and_is_kept() -> None:
     assert [s.trouble for s in talk(ENQ, made[0], ENQ, *made, EOT)[1]] == ["cut_session", ""]
 
 
+def test_a_message_is_stored_before_its_last_frame_is_acknowledged() -> None:
+    stored: list[bytes] = []
+    willing = iter([False, True])
+
+    def keep(content: bytes) -> bool:
+        if not next(willing):
+            return False
+        stored.append(content)
+        return True
+
+    receiver, made = Receiver(keep=keep), frames(TEXT)
+    answers = receiver.feed(ENQ + b"".join(made[:-1]))[0]
+    assert (answers, stored) == (ACK * 5, [])
+    assert receiver.feed(made[-1])[0] == NAK, "it could not be stored"
+    assert receiver.feed(made[-1])[0] == ACK
+    assert receiver.feed(made[-1])[0] == ACK, "our answer was lost: the same frame once more"
+    assert stored == [TEXT]
+    assert receiver.feed(EOT)[1] + receiver.close() == []
+
+
 def test_memory_is_bounded() -> None:
     receiver = Receiver(largest=10_000)
     receiver.feed(ENQ)

@@ -16,7 +16,7 @@ from results.services.authorise import (
     results_release_below,
 )
 from results.services.messages import message_receive, message_settle, messages_retry
-from results.services.readings import readings_load
+from results.services.readings import readings_gap_explain, readings_load
 from results.services.runs import run_close
 from screening.serials import serial_make
 from staff.errors import RoundbookError
@@ -80,6 +80,12 @@ def test_an_analysers_own_running_numbers_stay_contiguous() -> None:
     ]
     assert verdicts == ["matched", "matched", "waiting"]
     assert Sample.objects.get(pk=three.pk).state == "ready"
+    row = InboxMessage.objects.get(control_id="10")
+    assert row.file is not None
+    assert readings_gap_explain(by=bench.technician(), file=row.file, note="Number 9 was a control.") == 1
+    row.refresh_from_db()
+    assert row.settled_note == "Number 9 was a control."
+    assert Sample.objects.get(pk=three.pk).state == "measured"
 
 
 def test_without_an_open_run_a_message_waits_and_is_taken_when_there_is_one() -> None:
