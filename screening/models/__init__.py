@@ -1,6 +1,6 @@
 """Tables of screening; import from here, never from a submodule."""
 
-from screening.models.intake import Delivery, IntakeSession, Return, ReturnMove, Scan
+from screening.models.intake import Delivery, IntakeSession, Return, ReturnMove, Scan, SessionMode, Tray, TrayKind
 from screening.models.kits import Batch, Kit, KitModel, KitMove, Lot
 from screening.models.people import (
     Area,
@@ -21,5 +21,6 @@ from screening.models.rounds import Round, RoundMove
 __all__ = [
     "Area", "Batch", "Delivery", "Exclusion", "ExclusionKind", "IntakeSession", "Kit", "KitModel", "KitMove", "Lot",
     "Person", "PersonIdentifier", "PostcodeFifth", "Practice", "Protocol", "RefusedLine", "RegisterLoad", "Return",
-    "ReturnMove", "Round", "RoundMove", "Scan", "ScreeningPolicy", "Sex", "StagedPerson", "Stop", "StopScope",
+    "ReturnMove", "Round", "RoundMove", "Scan", "ScreeningPolicy", "SessionMode", "Sex",
+    "StagedPerson", "Stop", "StopScope", "Tray", "TrayKind",
 ]  # fmt: skip

@@ -64,6 +64,18 @@ class ScreeningPolicy(models.Model):
     max_replacements = models.SmallIntegerField(_("replacements a round"), default=2)
     kit_minimum_life_days = models.SmallIntegerField(_("days a kit must still last"), default=120)
     hold_working_days = models.SmallIntegerField(_("working days to solve a set-aside"), default=2)
+    one_desk = models.BooleanField(_("one desk, without trays"), default=False)
+    missing_date = models.CharField(
+        _("undated samples"),
+        max_length=12,
+        default="worst_case",
+        choices=[
+            ("worst_case", _("judge them from the day the kit left us")),
+            ("phone", _("ask the person")),
+            ("reject", _("send a new kit")),
+        ],
+    )
+    scans_waiting = models.SmallIntegerField(_("scans that may wait for the network"), default=25)
     feed_change_percent = models.DecimalField(
         _("largest change by a feed, %"), max_digits=5, decimal_places=2, default=0.5
     )
@@ -82,6 +94,12 @@ class ScreeningPolicy(models.Model):
             ),
             models.CheckConstraint(
                 condition=Q(closing_days__range=(84, 180)), name="closing_day_is_plausible"
+            ),
+            models.CheckConstraint(
+                condition=Q(scans_waiting__range=(1, 50)), name="few_scans_wait_for_the_network"
+            ),
+            models.CheckConstraint(
+                condition=Q(missing_date__in=["worst_case", "phone", "reject"]), name="missing_date_rule_is_known"
             ),
             models.CheckConstraint(
                 condition=Q(kit_minimum_life_days__gte=F("closing_days")), name="kit_outlives_its_round"

@@ -8,14 +8,11 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
-from django.utils.text import format_lazy
 from django.utils.translation import gettext_lazy as _
 
 from screening.accession_words import REASON_SENTENCES, REMARK_SENTENCES, Reason, Remark, sentences_joined
 from screening.collection import CollectionError, CollectionErrorCode
 from screening.services.intake_cards import Mark, Words, understand
-
-TRAY_PLACES = 50
 
 
 class BenchOutcome(StrEnum):
@@ -35,6 +32,12 @@ class BenchOutcome(StrEnum):
     UNDONE = "undone"
     DROPPED = "dropped"
     ACKNOWLEDGED = "acknowledged"
+    MADE_UP = "made_up"
+    OWED_ASIDE = "owed_aside"
+    OWED_STOP = "owed_stop"
+    ASK_NOW = "ask_now"
+    TRAY = "tray"
+    PAUSED = "paused"
     IDLE = "idle"
 
 
@@ -44,13 +47,36 @@ COUNTED = ACCEPTED | {
     BenchOutcome.STOP,
     BenchOutcome.NOT_OURS,
     BenchOutcome.ALREADY_LOGGED,
+    BenchOutcome.MADE_UP,
+    BenchOutcome.OWED_ASIDE,
+    BenchOutcome.OWED_STOP,
 }
+STOPS = frozenset({BenchOutcome.STOP, BenchOutcome.OWED_STOP})
 LEAVES_PENDING = frozenset(
-    {BenchOutcome.NOTED, BenchOutcome.ASK_AGAIN, BenchOutcome.REFUSED, BenchOutcome.DOUBLE}
+    {BenchOutcome.NOTED, BenchOutcome.ASK_AGAIN, BenchOutcome.REFUSED, BenchOutcome.DOUBLE, BenchOutcome.ASK_NOW, BenchOutcome.TRAY}
 )
 
 BENCH_SENTENCES: dict[str, Words] = {
     "compare": _("Compare the name with the vial, then key the day on the label."),
+    "compare_owed": _(
+        "Its name was not compared yet. Compare it now; then key the day on the label, or scan NAME FITS."
+    ),
+    "later": _("Not judged while the network was away. Scan it again from the waiting rack."),
+    "made_up_elsewhere": _("The name is compared. Move the kit to its place."),
+    "made_up": _("The name is compared. Move the kit to its place."),
+    "asks_on": _("The name is compared, but something else is to be cleared up. Put it with the set-asides."),
+    "no_stored_day": _("No day is stored for this kit. Key the day on the label, or scan NO DATE."),
+    "ask_now_name": _(
+        "Ask the person to write the name on the label, then key the day. If they have left, scan the card again."
+    ),
+    "ask_now_date": _(
+        "Ask the person for the day and key it. If they do not know or have left, scan the card again."
+    ),
+    "tray_opened": _("The next accepted kit goes into place 1."),
+    "tray_empty": _("This tray is still empty. Use it first."),
+    "tray_taken": _("A tray with this label is being filled at another desk. Take another tray."),
+    "no_trays": _("This desk works without trays."),
+    "paused": _("Paused. Print the slip and put it on the box; anybody can go on by scanning it."),
     "household": _("Another kit is out at the same address: read the given name too."),
     "no_kit_yet": _("Scan a kit first."),
     "day_owed": _("This scan was not taken: the kit before it still needs its day. Key it, or scan NO DATE."),
@@ -67,6 +93,10 @@ BENCH_SENTENCES: dict[str, Words] = {
     "nothing_to_undo": _("There is nothing to undo in this session."),
     "undone": _("Undone: take this kit out of the rack. Scan it again when it is clear."),
     "uncounted": _("The last scan is no longer counted."),
+    "undo_tray_closed": _(
+        "The tray of that kit is closed, so its scan stands. Find the kit in its tray and tell the phone desk."
+    ),
+    "undo_made_up": _("A name compared later cannot be undone here. Tell the phone desk."),
     "undo_too_late": _("This kit has moved on and cannot be undone here. Tell the phone desk."),
     "undo_replaced": _(
         "This kit was found unsuitable and a new one is on its way. It cannot be undone; tell the phone desk."
@@ -91,7 +121,7 @@ class Counts:
         return self.accepted + self.set_aside + self.not_ours
 
     def after(self, outcome: str, kit_id: int | None, sequence: int) -> Counts:
-        """The counts with one more scan."""
+        """The counts with one more scan; a kit whose name is compared later was counted when it was scanned."""
         accepted = outcome in ACCEPTED
         aside = outcome == BenchOutcome.SET_ASIDE or (outcome == BenchOutcome.STOP and kit_id is not None)
         foreign = outcome == BenchOutcome.NOT_OURS or (outcome == BenchOutcome.STOP and kit_id is None)
@@ -102,6 +132,10 @@ class Counts:
             self.minute + (accepted or aside),
             max(self.sequence, sequence),
         )
+
+    def made_up(self, sequence: int) -> Counts:
+        """The counts after a name was compared later: one more accepted, one fewer set aside."""
+        return Counts(self.accepted + 1, self.set_aside - 1, self.not_ours, self.minute + 1, sequence)
 
     def without(self, outcome: str, kit_id: int | None) -> Counts:
         """The counts with one scan taken away."""
@@ -128,6 +162,7 @@ class Earlier:
     serial: str = ""
     name: str = ""
     birth_year: int | None = None
+    window: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,10 +177,12 @@ class ScanAnswer:
     name: str = ""
     birth_year: int | None = None
     position: Words = ""
+    last_day: Words = ""
     day_words: Words = ""
     remark: Words = ""
     needs_acknowledge: bool = False
     waiting_for_day: bool = False
+    stored: bool = True
     counts: Counts = field(default_factory=Counts)
     earlier: tuple[Earlier, ...] = ()
 
@@ -167,8 +204,9 @@ def earlier_read(rows: Sequence[Mapping[str, Any]]) -> tuple[Earlier, ...]:
             heard_at=datetime.fromisoformat(row["heard_at"]),
             kit_id=row["kit_id"],
             serial=row["serial"] or "",
-            name=row["name"] or "",
-            birth_year=row["birth_year"],
+            name=row.get("name") or "",
+            birth_year=row.get("birth_year"),
+            window=row.get("window") or "",
         )
         for row in rows
     )
@@ -195,26 +233,6 @@ def pending_of(earlier: Sequence[Earlier]) -> Pending | None:
         elif one.outcome not in LEAVES_PENDING:
             return None
     return None
-
-
-def place_accepted(nth: int) -> Words:
-    """Where the nth accepted kit of a session goes."""
-    tray, place = divmod(nth - 1, TRAY_PLACES)
-    return format_lazy(_("tray {tray}, place {place}"), tray=tray + 1, place=place + 1)
-
-
-def place_aside(nth: int, *, named: bool = False) -> Words:
-    """The slot of the set-aside rack for the nth set-aside kit of a session, `named` in full where needed."""
-    return format_lazy(_("set-aside slot {place}") if named else _("slot {place}"), place=nth)
-
-
-def place_for(outcome: str, kit_id: int | None, counts: Counts) -> Words:
-    """Where a kit goes, `counts` including it; empty where it goes into no rack of ours."""
-    if outcome in ACCEPTED:
-        return place_accepted(counts.accepted)
-    if outcome == BenchOutcome.SET_ASIDE or (outcome == BenchOutcome.STOP and kit_id is not None):
-        return place_aside(counts.set_aside, named=outcome == BenchOutcome.STOP)
-    return ""
 
 
 def sentence_for(outcome: str, code: str, raw: str = "") -> Words:

@@ -16,6 +16,8 @@ from screening.serials import DEFAULT_PREFIX, SerialError, serial_read
 
 Words = str | Promise
 CARD_PREFIX = "RB-"
+STORED_DAY = "="
+"""Keyed for a kit whose day was stored while its name could not be compared: that day stands."""
 
 
 class Heard(StrEnum):
@@ -26,6 +28,9 @@ class Heard(StrEnum):
     UNDO = "undo"
     DAY = "day"
     MARK = "mark"
+    NEW_TRAY = "new_tray"
+    PAUSE = "pause"
+    SLIP = "slip"
     SERIAL = "serial"
     MISREAD = "misread"
     FOREIGN = "foreign"
@@ -102,6 +107,9 @@ def marks_read(condition: str) -> frozenset[Mark]:
 _COMMANDS = (
     Card("RB-ACKNOWLEDGE", _("Acknowledge the alarm"), Heard.ACKNOWLEDGE),
     Card("RB-UNDO", _("Undo the last kit"), Heard.UNDO),
+    Card("RB-NEWTRAY", _("Start a new tray"), Heard.NEW_TRAY),
+    Card("RB-PAUSE", _("Pause; print the slip for the box"), Heard.PAUSE),
+    Card("RB-NAMEFITS", _("The name fits, with the day stored before"), Heard.DAY, STORED_DAY, "day"),
     Card("RB-SAMEDAY", _("Same day as the last kit"), Heard.DAY, "+", "day"),
     Card("RB-NODATE", _("No date on the label"), Heard.DAY, ".", "day"),
     Card("RB-OTHERMONTH", _("The label says another month"), Heard.DAY, CollectionCommand.OTHER_MONTH, "day"),
@@ -133,9 +141,21 @@ _DAYS = tuple(
 CARDS: dict[str, Card] = {card.code: card for card in (*_COMMANDS, *_ASIDE, *_DAYS)}
 _BY_BARE_CODE = {code.replace("-", ""): card for code, card in CARDS.items()}
 
-_DAY = re.compile(r"[0-9]{1,2}([/.-][0-9]{1,2}([/.-][0-9]{2,4})?\.?)?|[0-9]{4}-[0-9]{2}-[0-9]{2}|[.+]")
+_DAY = re.compile(r"[0-9]{1,2}([/.-][0-9]{1,2}([/.-][0-9]{2,4})?\.?)?|[0-9]{4}-[0-9]{2}-[0-9]{2}|[.+=]")
+_TRAY = re.compile(r"RB-?TRAY-?([A-Z0-9]{1,8})")
+_SLIP = re.compile(r"RB-?SESSION-?([0-9]{1,12})")
 _AIM = re.compile(r"^\][A-Z][0-9A-Z]")
 _SHORT = 6
+
+
+def tray_card(label: str) -> str:
+    """The text of the barcode on a tray."""
+    return f"RB-TRAY-{label}"
+
+
+def slip_card(session_id: int) -> str:
+    """The text of the barcode on the slip of a session that was paused."""
+    return f"RB-SESSION-{session_id}"
 
 
 def understand(raw: str, prefix: str = DEFAULT_PREFIX) -> Utterance:
@@ -146,6 +166,9 @@ def understand(raw: str, prefix: str = DEFAULT_PREFIX) -> Utterance:
     if _DAY.fullmatch(text):
         return Utterance(Heard.DAY, text)
     bare = _AIM.sub("", text)
+    for pattern, kind in ((_TRAY, Heard.NEW_TRAY), (_SLIP, Heard.SLIP)):
+        if match := pattern.fullmatch(bare):
+            return Utterance(kind, match[1])
     if bare.startswith((CARD_PREFIX, CARD_PREFIX.rstrip("-") + "SETASIDE")):
         card = _BY_BARE_CODE.get(bare.replace("-", ""))
         return Utterance(card.kind, card.value) if card else Utterance(Heard.UNKNOWN_CARD, bare)

@@ -7,12 +7,14 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
 
+from screening.accession import judge_return
 from screening.accession_facts import (
     REOPENING,
     AccessionPolicy,
     Condition,
     KitFact,
     LabelName,
+    MissingDateRule,
     ReturnFacts,
     ReturnState,
     RoundFact,
@@ -63,6 +65,9 @@ class KitFacts:
     opted_out: bool = False
     household_kit_out: bool = False
     person_died: bool = False
+    missing_date: str = "worst_case"
+    one_desk: bool = False
+    owed: dict[str, Any] | None = None
     name: str = ""
     birth_year: int | None = None
 
@@ -89,7 +94,10 @@ class Effects:
 
 def policy_of(kit: KitFacts) -> AccessionPolicy:
     """The accession policy for this kit: the age limit of its model, the replacements of its protocol."""
-    return AccessionPolicy(age_limit_days=kit.age_limit_days, max_replacements=kit.max_replacements)
+    return AccessionPolicy(
+        age_limit_days=kit.age_limit_days, max_replacements=kit.max_replacements,
+        missing_date=MissingDateRule(kit.missing_date),
+    )  # fmt: skip
 
 
 def first_possible_day(kit: KitFacts, arrived_on: date) -> date:
@@ -99,11 +107,17 @@ def first_possible_day(kit: KitFacts, arrived_on: date) -> date:
 
 
 def facts_for(
-    kit: KitFacts, *, arrived_on: date, today: date, day: CollectionDay | None, marks: Collection[Mark]
+    kit: KitFacts,
+    *,
+    arrived_on: date,
+    today: date,
+    day: CollectionDay | None,
+    marks: Collection[Mark],
+    compared: bool = True,
 ) -> ReturnFacts:
     """The accession rule's facts of a kit scanned today with what reception said of it.
 
-    A kit that by our records left after its delivery arrived counts as never dispatched.
+    `compared` is False for a scan made while the network was away: nobody has seen the name (R16). A kit that by our records left after its delivery arrived counts as never dispatched.
     """
     left = kit.dispatched_on if kit.dispatched_on and kit.dispatched_on <= arrived_on else None
     names = [LABEL_NAMES[mark] for mark in LABEL_NAMES if mark in marks]
@@ -124,13 +138,26 @@ def facts_for(
         opted_out=kit.opted_out,
         newer_round_open=kit.newer_round_open,
         other_kit_in=kit.other_kit_in,
-        label_name=names[0] if names else LabelName.SAME,
+        label_name=names[0] if names else LabelName.SAME if compared else LabelName.NOT_COMPARED,
         birth_date_differs=Mark.OTHER_BIRTH_DATE in marks,
         household_kit_out=kit.household_kit_out,
         condition=conditions[0] if conditions else Condition.GOOD,
         note_enclosed=Mark.NOTE_ENCLOSED in marks,
         replacements_used=max(kit.kits_of_round - 1, 0),
     )
+
+
+def verdict_on(
+    kit: KitFacts,
+    arrived_on: date,
+    today: date,
+    day: CollectionDay | None,
+    marks: Collection[Mark],
+    compared: bool = True,
+) -> Verdict:
+    """The accession verdict on a kit of ours."""
+    facts = facts_for(kit, arrived_on=arrived_on, today=today, day=day, marks=marks, compared=compared)
+    return judge_return(facts, policy_of(kit))
 
 
 def hold(kit: KitFacts, reason: Reason, today: date, closed: Collection[date]) -> tuple[date, str]:
@@ -149,6 +176,8 @@ def effects_of(
     keyed: str = "",
     compared: bool = True,
     closed: Collection[date] = (),
+    tray_id: int | None = None,
+    position: int | None = None,
 ) -> Effects:
     """Everything a judged return changes; a verdict that writes no return changes nothing."""
     first = first_possible_day(kit, arrived_on)
@@ -163,6 +192,8 @@ def effects_of(
         "collected_latest": latest,
         "name_checked": compared and day is not None,
         "remark": remarks_packed(verdict),
+        "tray_id": tray_id,
+        "position": position,
     }
     effects = Effects(kit, verdict, returned, void_kit=verdict.reason is Reason.NOT_ASSIGNED)
     due, pool = hold(kit, verdict.reason, today, closed)

@@ -19,9 +19,9 @@ from screening.services.intake_effects import (
     effects_of,
     first_possible_day,
     kit_facts_after,
+    verdict_on,
 )
 from screening.services.intake_reopening import reopened_dates_refresh
-from screening.services.intake_scan import verdict_on
 from screening.services.intake_sql import closed_days_read, kits_read, returns_write
 from staff.acting import acting
 from staff.errors import RoundbookError

@@ -57,8 +57,8 @@ NOT_WITHOUT_LIFTING = Reason.LOT_QUARANTINED.value
 
 
 def reason_of(back: Return) -> str:
-    """Why a return is set aside: the reason of its latest `set_aside` move."""
-    move = back.moves.filter(event="set_aside").order_by("-seq").first()
+    """Why a return is set aside: the reason it was given last."""
+    move = back.moves.filter(event__in=["set_aside", "reschedule"]).exclude(reason="").order_by("-seq").first()
     return move.reason if move else ""
 
 
@@ -236,7 +236,7 @@ def _carry_out(
         back.name_checked = True
         back.save(update_fields=["collected_earliest", "collected_latest", "label_day", "name_checked"])
         make_move(back, "solve", reason=answer, note=note)
-        _round_to_the_laboratory(frame, kit)
+        round_to_the_laboratory(frame, kit)
         return
     reason = found.code or reason_of(back)
     if answer == Answer.SWAPPED:
@@ -246,7 +246,8 @@ def _carry_out(
     _round_without_this_kit(frame, kit, found, reason)
 
 
-def _round_to_the_laboratory(frame: Acting, kit: KitFacts) -> None:
+def round_to_the_laboratory(frame: Acting, kit: KitFacts) -> None:
+    """The round of a kit that became ready waits for the laboratory."""
     if kit.round_state == "result_due":
         round_ = Round.objects.get(pk=kit.round_id or 0)
         due = frame.today + timedelta(days=RESULT_DUE_DAYS)

@@ -25,6 +25,10 @@ _KIT_COLUMNS = """
     (SELECT count(*) > 0 FROM screening_kit o JOIN screening_return b ON b.kit_id = o.id
       WHERE o.round_id = rnd.id AND o.id <> kit.id AND b.state = 'ready') AS others_ready,
     coalesce(kit.void_reason, '') = 'swap suspected' AS identity_in_doubt,
+    coalesce(policy.missing_date, 'worst_case') AS missing_date, coalesce(policy.one_desk, false) AS one_desk,
+    (SELECT jsonb_build_object('id', b.id, 'day', b.label_day, 'arrived_on', b.arrived_on)
+       FROM screening_return b JOIN screening_tray t ON t.id = b.tray_id
+      WHERE b.kit_id = kit.id AND b.state = 'set_aside' AND t.kind = 'owed') AS owed,
     (SELECT count(*) FROM screening_kit o WHERE o.round_id = rnd.id AND o.id <> kit.id
         AND o.void_on IS NULL AND o.state IN ('assigned', 'dispatched')) AS others_out,
     (SELECT count(*) > 0 FROM screening_round n WHERE n.person_id = rnd.person_id AND n.id <> rnd.id
@@ -55,48 +59,63 @@ _CLOSED_DAYS = """
       WHERE n.day > %(today)s AND n.day <= %(today)s + 40 AND (n.site_id IS NULL OR n.site_id = d.site_id))
 """
 COUNTS = """
-    (SELECT jsonb_build_object(
-        'accepted', count(*) FILTER (WHERE c.outcome IN ('accepted', 'accepted_with_remark'))
-                  - count(*) FILTER (WHERE c.outcome = 'undone' AND c.code IN ('accepted', 'accepted_with_remark')),
-        'set_aside', count(*) FILTER (WHERE c.outcome = 'set_aside' OR c.outcome = 'stop' AND c.kit_id IS NOT NULL)
-                  - count(*) FILTER (WHERE c.outcome = 'undone' AND c.code IN ('set_aside', 'stop')
-                                       AND c.kit_id IS NOT NULL),
-        'not_ours', count(*) FILTER (WHERE c.outcome = 'not_ours' OR c.outcome = 'stop' AND c.kit_id IS NULL)
-                  - count(*) FILTER (WHERE c.outcome = 'undone' AND (c.code = 'not_ours' OR c.kit_id IS NULL
-                                       AND c.code = 'stop')),
-        'minute', count(*) FILTER (WHERE c.heard_at > %(now)s - interval '60 seconds'
-                  AND c.outcome IN ('accepted', 'accepted_with_remark', 'set_aside', 'stop')),
-        'sequence', coalesce(max(c.sequence), 0))
-     FROM screening_scan c WHERE c.session_id = sess.id)
+    jsonb_build_object('accepted', sess.accepted, 'set_aside', sess.set_aside, 'not_ours', sess.not_ours,
+        'sequence', sess.last_sequence, 'minute', (SELECT count(*) FROM screening_scan c WHERE c.session_id = sess.id
+            AND c.sequence > sess.last_sequence - 120 AND c.heard_at > %(now)s - interval '60 seconds'
+            AND c.outcome IN ('accepted', 'accepted_with_remark', 'set_aside', 'stop', 'made_up')))
 """
+RECOUNT = """
+SELECT count(*) FILTER (WHERE c.outcome IN ('accepted', 'accepted_with_remark'))
+       - count(*) FILTER (WHERE c.outcome = 'undone' AND c.code IN ('accepted', 'accepted_with_remark'))
+       + count(*) FILTER (WHERE c.outcome = 'made_up' AND c.code = 'made_up') AS accepted,
+       count(*) FILTER (WHERE c.outcome = 'set_aside' OR c.outcome = 'stop' AND c.kit_id IS NOT NULL)
+       - count(*) FILTER (WHERE c.outcome = 'undone' AND c.code IN ('set_aside', 'stop') AND c.kit_id IS NOT NULL)
+       - count(*) FILTER (WHERE c.outcome = 'made_up' AND c.code = 'made_up') AS set_aside,
+       count(*) FILTER (WHERE c.outcome = 'not_ours' OR c.outcome = 'stop' AND c.kit_id IS NULL)
+       - count(*) FILTER (WHERE c.outcome = 'undone' AND (c.code = 'not_ours' OR c.kit_id IS NULL AND c.code = 'stop'))
+         AS not_ours
+FROM screening_scan c WHERE c.session_id = %(session)s
+"""
+"""The counts of a session from its scans; the session keeps the same figures as they happen."""
 EARLIER = """
     (SELECT coalesce(jsonb_agg(to_jsonb(e) ORDER BY e.sequence DESC), '[]') FROM (
-        SELECT c.sequence, c.raw, c.outcome, c.code, c.heard_at, c.kit_id, k.serial,
-               p.given_names || ' ' || p.family_name AS name, extract(year FROM p.birth_date)::int AS birth_year
-        FROM screening_scan c LEFT JOIN screening_kit k ON k.id = c.kit_id
-        LEFT JOIN screening_round r ON r.id = k.round_id LEFT JOIN screening_person o ON o.id = r.person_id
-        LEFT JOIN screening_person p ON p.id = coalesce(o.merged_into_id, o.id)
-        WHERE c.session_id = sess.id AND (c.sequence > (SELECT max(x.sequence) - 24 FROM screening_scan x
-              WHERE x.session_id = sess.id) OR c.sequence IN (%(sequence)s, sess.alarm_sequence))) e)
+        SELECT c.sequence, c.raw, c.outcome, c.code, c.heard_at, c.kit_id, c."window", k.serial{person}
+        FROM screening_scan c LEFT JOIN screening_kit k ON k.id = c.kit_id {joins}
+        WHERE c.session_id = sess.id AND (c.sequence > sess.last_sequence - 24
+              OR c.sequence IN (%(sequence)s, sess.alarm_sequence))) e)
+"""
+_EARLIER_NAMED = EARLIER.format(
+    person=", p.given_names || ' ' || p.family_name AS name, extract(year FROM p.birth_date)::int AS birth_year",
+    joins="""LEFT JOIN screening_round r ON r.id = k.round_id LEFT JOIN screening_person o ON o.id = r.person_id
+        LEFT JOIN screening_person p ON p.id = coalesce(o.merged_into_id, o.id)""",
+)
+_TRAYS = """
+    (SELECT coalesce(jsonb_object_agg(t.kind, jsonb_build_object('id', t.id, 'label', t.label, 'places', t.places,
+        'filled', t.filled)), '{}') FROM screening_tray t WHERE t.session_id = sess.id AND t.closed_at IS NULL)
+"""
+_LAST_DAY = """
+    (SELECT b.collected_latest FROM screening_return b WHERE b.session_id = sess.id
+        AND b.collected_earliest = b.collected_latest AND b.label_day <> '' ORDER BY b.id DESC LIMIT 1)
 """
 _SESSION = f"""
-    SELECT sess.id AS session_id, sess.closed_at, sess.alarm_sequence, d.id AS delivery_id, d.arrived_on,
-        {_CLOSED_DAYS} AS closed_days, {COUNTS} AS counts, {EARLIER} AS earlier,
-        CASE WHEN %(plus)s THEN (SELECT b.collected_latest FROM screening_return b WHERE b.session_id = sess.id
-            AND b.collected_earliest = b.collected_latest AND b.label_day <> '' ORDER BY b.id DESC LIMIT 1) END AS last_day
+    SELECT sess.id AS session_id, sess.closed_at, sess.mode, sess.alarm_sequence, d.id AS delivery_id,
+        coalesce(d.arrived_on, %(today)s) AS arrived_on, d.site_id, {_CLOSED_DAYS} AS closed_days, {COUNTS} AS counts,
+        {EARLIER.format(person="", joins="")} AS earlier, {_TRAYS} AS trays,
+        CASE WHEN %(plus)s THEN {_LAST_DAY} END AS last_day
 """
 SCAN = f"""
 WITH sess AS MATERIALIZED (SELECT * FROM screening_intakesession WHERE id = %(session)s FOR UPDATE), {_LOCKED},
 facts AS (SELECT {_KIT_COLUMNS} FROM kit {_KIT_JOINS})
 SELECT s.*, to_jsonb(f) AS kit FROM (
-    {_SESSION} FROM sess JOIN screening_delivery d ON d.id = sess.delivery_id) s LEFT JOIN facts f ON true
+    {_SESSION} FROM sess LEFT JOIN screening_delivery d ON d.id = sess.delivery_id) s LEFT JOIN facts f ON true
 """
 MANY = f"""
 WITH {_LOCKED} SELECT to_jsonb(f) FROM (SELECT {_KIT_COLUMNS} FROM kit {_KIT_JOINS}) f
 """
 CLOSED_DAYS = f"SELECT {_CLOSED_DAYS} FROM screening_delivery d WHERE d.id = %(delivery)s"
 BENCH = f"""
-SELECT {COUNTS} AS counts, {EARLIER} AS earlier FROM screening_intakesession sess WHERE sess.id = %(session)s
+SELECT {COUNTS} AS counts, {_EARLIER_NAMED} AS earlier, {_TRAYS} AS trays, {_LAST_DAY} AS last_day
+FROM screening_intakesession sess WHERE sess.id = %(session)s
 """
 
 _MOVE = "seq smallint, event text, from_state text, to_state text, due_on date, pool text, reason text, note text, rule text"
@@ -113,12 +132,15 @@ def _moves_into(table: str, source: str, subject: str) -> str:
 _WRITE = f"""
 WITH ret AS (
     INSERT INTO screening_return (kit_id, delivery_id, session_id, arrived_on, label_day, collected_earliest,
-                                  collected_latest, name_checked, remark)
+                                  collected_latest, name_checked, remark, tray_id, "position")
     SELECT w.kit_id, %(delivery)s, %(session)s, w.arrived_on, w.label_day, w.collected_earliest, w.collected_latest,
-           w.name_checked, w.remark
+           w.name_checked, w.remark, w.tray_id, w."position"
     FROM jsonb_to_recordset(%(returns)s::jsonb) AS w(kit_id bigint, arrived_on date, label_day text,
-         collected_earliest date, collected_latest date, name_checked boolean, remark text)
-    RETURNING id, kit_id
+         collected_earliest date, collected_latest date, name_checked boolean, remark text, tray_id bigint,
+         "position" smallint)
+    RETURNING id, kit_id, tray_id, "position"
+), filled AS (
+    UPDATE screening_tray t SET filled = ret."position" FROM ret WHERE t.id = ret.tray_id
 ), return_moves AS (
     {_moves_into("screening_returnmove", "return_moves", "ret.id")} JOIN ret ON ret.kit_id = m.kit_id
 ), kit_moves AS (
@@ -126,11 +148,18 @@ WITH ret AS (
 ), round_moves AS (
     {_moves_into("screening_roundmove", "round_moves", "m.round_id")} WHERE m.round_id IS NOT NULL
 )"""
-_SCAN_ROW = """
-    INSERT INTO screening_scan (session_id, sequence, raw, kit_id, outcome, code, typed, heard_at, by_id)
-    VALUES (%(session)s, %(sequence)s, %(raw)s, %(kit)s, %(outcome)s, %(code)s, %(typed)s, %(now)s, %(by)s)
+_SESSION_ROW = """, counted AS (
+    UPDATE screening_intakesession SET accepted = accepted + %(accepted)s, set_aside = set_aside + %(set_aside)s,
+        not_ours = not_ours + %(not_ours)s, last_sequence = greatest(last_sequence, %(sequence)s),
+        alarm_sequence = CASE WHEN %(alarm_changes)s THEN %(alarm)s ELSE alarm_sequence END, paused_at = NULL
+    WHERE id = %(session)s)
 """
-_ALARM = ", alarm AS (UPDATE screening_intakesession SET alarm_sequence = %(alarm)s WHERE id = %(session)s)"
+_SCAN_ROW = """
+    INSERT INTO screening_scan (session_id, sequence, raw, kit_id, outcome, code, typed, "window", offline,
+                                claimed_by_id, heard_at, by_id)
+    VALUES (%(session)s, %(sequence)s, %(raw)s, %(kit)s, %(outcome)s, %(code)s, %(typed)s, %(window)s, %(offline)s,
+            %(claimed)s, %(now)s, %(by)s)
+"""
 
 
 def scan_read(**params: Any) -> dict[str, Any] | None:
@@ -141,7 +170,7 @@ def scan_read(**params: Any) -> dict[str, Any] | None:
         if row is None:
             return None
         found = dict(zip([column.name for column in cursor.description or ()], row, strict=True))
-    for name in ("counts", "earlier", "kit"):
+    for name in ("counts", "earlier", "kit", "trays"):
         if isinstance(found[name], str):
             found[name] = json.loads(found[name])
     if found["kit"]:
@@ -172,10 +201,32 @@ def closed_days_read(delivery_id: int, today: date) -> list[date]:
 
 
 def bench_read(**params: Any) -> dict[str, Any]:
-    """Counts and latest scans of a session, without locks."""
+    """Counts, latest scans with names, open trays and last day of a session, without locks."""
     with connection.cursor() as cursor:
         cursor.execute(BENCH, params)
-        return dict(zip(("counts", "earlier"), (_plain(value) for value in cursor.fetchone()), strict=True))
+        names = ("counts", "earlier", "trays", "last_day")
+        return dict(zip(names, (_plain(value) for value in cursor.fetchone()), strict=True))
+
+
+WHO = """
+SELECT p.given_names || ' ' || p.family_name, extract(year FROM p.birth_date)::int
+FROM screening_kit k JOIN screening_round r ON r.id = k.round_id JOIN screening_person o ON o.id = r.person_id
+JOIN screening_person p ON p.id = coalesce(o.merged_into_id, o.id) WHERE k.serial = %s
+"""
+
+
+def who_of(serial: str) -> tuple[str, int | None]:
+    """Name and birth year of the person a kit was sent to; empty for a kit of nobody."""
+    with connection.cursor() as cursor:
+        cursor.execute(WHO, [serial])
+        return cursor.fetchone() or ("", None)
+
+
+def recount(session: int) -> tuple[int, int, int]:
+    """Accepted, set aside and not ours of a session, counted from its scans."""
+    with connection.cursor() as cursor:
+        cursor.execute(RECOUNT, {"session": session})
+        return tuple(cursor.fetchone())
 
 
 def _plain(value: Any) -> Any:
@@ -183,14 +234,15 @@ def _plain(value: Any) -> Any:
 
 
 def scan_write(*, effects: Effects | None, alarm: int | bool | None = False, **row: Any) -> None:
-    """Store a scan row and, in the same statement, everything its return changes.
+    """Store a scan row, the session's counts and, in the same statement, everything its return changes.
 
-    `alarm` sets (a sequence) or clears (None) the session's alarm; False leaves it.
+    `alarm` sets (a sequence) or clears (None) the session's alarm; False leaves it. `accepted`, `set_aside` and
+    `not_ours` are what this scan adds to the counts.
     """
     written = _WRITE if effects else "WITH nothing AS (SELECT 1)"
-    statement = written + ("" if alarm is False else _ALARM) + _SCAN_ROW
+    row |= {"alarm_changes": alarm is not False, "alarm": None if alarm is False else alarm}
     with connection.cursor() as cursor:
-        cursor.execute(statement, row | {"alarm": alarm} | (_rows([effects]) if effects else {}))
+        cursor.execute(written + _SESSION_ROW + _SCAN_ROW, row | (_rows([effects]) if effects else {}))
     if effects and effects.void_kit:
         kits_void([effects.kit.kit_id], "never assigned")
 

@@ -6,67 +6,57 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from screening.collection import date_in_words
-from screening.models import Kit, Return, Round, Scan
+from screening.models import Kit, Return, Round, Scan, Tray
 from screening.services.due import due_dates_refresh
 from screening.services.intake_answers import (
     ACCEPTED,
     BENCH_SENTENCES,
     COUNTED,
     BenchOutcome,
-    Counts,
     Earlier,
     ScanAnswer,
-    place_for,
     remarks_in_words,
     sentence_for,
 )
 from screening.services.intake_cards import Words
+from screening.services.intake_places import place_of
+from screening.services.intake_sql import who_of
 from staff.ledger.moves import make_move
 from staff.roles import Pool
 
 if TYPE_CHECKING:
-    from screening.services.intake_scan import Bench
+    from screening.services.intake_desk import Bench
 
 
 def answer_again(bench: Bench, stored: Earlier) -> ScanAnswer:
     """The answer to a scan that is already stored; a different text under its number is refused unstored."""
-    if stored.raw != bench.heard.raw[:200]:
-        return _plain(bench, BenchOutcome.REFUSED, "sequence_taken")
-    counts = _counts_at(bench.session_id, stored.sequence)
+    if stored.raw != bench.heard.raw[:200] or stored.window != bench.heard.window[:12]:
+        return replace(_plain(bench, BenchOutcome.REFUSED, "sequence_taken"), stored=False)
+    name, born = (stored.name, stored.birth_year) if stored.name else who_of(stored.serial)
     answer = ScanAnswer(
         stored.outcome, stored.code, sentence_for(stored.outcome, stored.code, stored.raw), stored.sequence,
-        serial=stored.serial, name=stored.name, birth_year=stored.birth_year, counts=bench.counts,
-        earlier=bench.earlier, position=place_for(stored.outcome, stored.kit_id, counts),
+        serial=stored.serial, name=name, birth_year=born, counts=bench.counts, earlier=bench.earlier,
         needs_acknowledge=bench.alarm_sequence == stored.sequence,
     )  # fmt: skip
     latest = bench.earlier[0].sequence == stored.sequence
     answer = replace(answer, waiting_for_day=latest and stored.outcome == BenchOutcome.SHOWN)
-    return (
-        _with_return(answer, stored)
-        if stored.kit_id and stored.outcome in ACCEPTED | {BenchOutcome.SET_ASIDE}
-        else answer
-    )
+    return _with_return(answer, stored) if stored.kit_id and stored.outcome in PLACED else answer
+
+
+PLACED = ACCEPTED | {BenchOutcome.SET_ASIDE, BenchOutcome.STOP, BenchOutcome.MADE_UP, BenchOutcome.OWED_ASIDE}
 
 
 def _with_return(answer: ScanAnswer, stored: Earlier) -> ScanAnswer:
-    back = Return.objects.filter(kit_id=stored.kit_id or 0).exclude(state="undone").order_by("-pk").first()
+    returns = Return.objects.filter(kit_id=stored.kit_id or 0).exclude(state="undone").select_related("tray")
+    back = returns.order_by("-pk").first()
     if back is None:
         return answer
     dated = back.label_day and back.collected_earliest == back.collected_latest
     words = date_in_words(back.collected_latest, back.arrived_on) if dated else ""
-    return replace(answer, day_words=words, remark=remarks_in_words(back.remark))
-
-
-def _counts_at(session_id: int, sequence: int) -> Counts:
-    """The counts as they stood after a scan."""
-    counts = Counts()
-    rows = Scan.objects.filter(session_id=session_id, sequence__lte=sequence).order_by("sequence")
-    for outcome, code, kit_id, seq in rows.values_list("outcome", "code", "kit_id", "sequence"):
-        if outcome == BenchOutcome.UNDONE:
-            counts = counts.without(code, kit_id)
-        else:
-            counts = counts.after(outcome, kit_id, seq)
-    return counts
+    return replace(
+        answer, day_words=words, remark=remarks_in_words(back.remark),
+        position=place_of(back.tray, back.position),
+    )  # fmt: skip
 
 
 def answer_standing(bench: Bench) -> ScanAnswer:
@@ -76,10 +66,9 @@ def answer_standing(bench: Bench) -> ScanAnswer:
     if bench.pending is None:
         return _plain(bench, BenchOutcome.IDLE, "ready")
     shown = _plain(bench, BenchOutcome.SHOWN, "compare")
-    return replace(
-        shown, serial=bench.pending.serial, name=bench.pending.name, birth_year=bench.pending.birth_year,
-        waiting_for_day=True,
-    )  # fmt: skip
+    kit = bench.pending
+    name, born = (kit.name, kit.birth_year) if kit.name else who_of(kit.serial)
+    return replace(shown, serial=kit.serial, name=name, birth_year=born, waiting_for_day=True)
 
 
 def with_alarm(bench: Bench, answer: ScanAnswer, sequence: int) -> ScanAnswer:
@@ -87,21 +76,18 @@ def with_alarm(bench: Bench, answer: ScanAnswer, sequence: int) -> ScanAnswer:
     raised = next((one for one in bench.earlier if one.sequence == sequence), None)
     if raised is None:
         return replace(answer, needs_acknowledge=True)
+    name, born = (raised.name, raised.birth_year) if raised.name else who_of(raised.serial)
     return replace(
-        answer, needs_acknowledge=True, name=raised.name, birth_year=raised.birth_year, serial=raised.serial,
+        answer, needs_acknowledge=True, name=name, birth_year=born, serial=raised.serial,
         remark=sentence_for(raised.outcome, raised.code, raised.raw),
     )  # fmt: skip
 
 
 def _plain(bench: Bench, outcome: str, code: str) -> ScanAnswer:
     return ScanAnswer(
-        outcome,
-        code,
-        BENCH_SENTENCES[code],
-        bench.counts.sequence,
-        counts=bench.counts,
-        earlier=bench.earlier,
-    )
+        outcome, code, BENCH_SENTENCES[code], bench.counts.sequence, counts=bench.counts, earlier=bench.earlier,
+        stored=False,
+    )  # fmt: skip
 
 
 def undo_last(bench: Bench) -> ScanAnswer:
@@ -114,9 +100,14 @@ def undo_last(bench: Bench) -> ScanAnswer:
     target = _last_counted(bench.session_id)
     if target is None:
         return bench.answer(BenchOutcome.ASK_AGAIN, "nothing_to_undo")
+    if target.outcome in NOT_UNDONE:
+        return bench.answer(BenchOutcome.ASK_AGAIN, "undo_made_up")
     kit = Kit.objects.filter(pk=target.kit_id or 0).first()
     back = (
-        Return.objects.filter(kit=kit, session_id=bench.session_id).exclude(state="undone").first()
+        Return.objects.filter(kit=kit, session_id=bench.session_id)
+        .exclude(state="undone")
+        .select_related("tray")
+        .first()
         if kit
         else None
     )
@@ -126,11 +117,15 @@ def undo_last(bench: Bench) -> ScanAnswer:
     return bench.answer(BenchOutcome.ASK_AGAIN, refusal) if refusal else _undone(bench, target, "undone")
 
 
+NOT_UNDONE = frozenset({BenchOutcome.MADE_UP, BenchOutcome.OWED_ASIDE, BenchOutcome.OWED_STOP})
+
+
 def _undone(bench: Bench, target: Scan, words: str) -> ScanAnswer:
-    stored = bench.answer(
-        BenchOutcome.UNDONE, target.outcome, sentence=BENCH_SENTENCES[words], about=target.kit_id
-    )
-    return replace(stored, counts=stored.counts.without(target.outcome, target.kit_id))
+    after = bench.counts.without(target.outcome, target.kit_id)
+    return bench.answer(
+        BenchOutcome.UNDONE, target.outcome, sentence=BENCH_SENTENCES[words], about=target.kit_id,
+        counts=replace(after, sequence=bench.heard.sequence),
+    )  # fmt: skip
 
 
 def _last_counted(session_id: int) -> Scan | None:
@@ -160,6 +155,9 @@ def _moves_to_undo(round_: Round, kit: Kit) -> bool | None:
 
 def _undo_return(bench: Bench, back: Return, kit: Kit) -> str:
     """Take a return back through the three ledgers; the code of the refusal where it is too late."""
+    tray = back.tray
+    if tray is not None and tray.closed_at is not None:
+        return "undo_tray_closed"
     round_ = Round.objects.select_for_update().filter(pk=kit.round_id or 0).first()
     if kit.round_id is not None and kit.void_on is None:
         live = Kit.objects.filter(round_id=kit.round_id, void_on=None, state__in=["assigned", "dispatched"])
@@ -169,6 +167,8 @@ def _undo_return(bench: Bench, back: Return, kit: Kit) -> str:
     if moved is None or (kit.state == "returned" and kit.dispatched_on is None):
         return "undo_too_late"
     make_move(back, "undo", reason="scan_undone")
+    if tray is not None and tray.filled == back.position:
+        Tray.objects.filter(pk=tray.pk).update(filled=tray.filled - 1)
     if kit.state == "returned":
         make_move(kit, "return_undone", note=f"return {back.pk}")
     if round_ is not None and moved:

@@ -33,6 +33,12 @@ LOOKS: dict[str, Look] = {
     BenchOutcome.UNDONE: Look(_("Undone"), "quiet", "back", "click"),
     BenchOutcome.DROPPED: Look(_("Taken out"), "quiet", "back", "click"),
     BenchOutcome.ACKNOWLEDGED: Look(_("Acknowledged"), "quiet", "ok", "click"),
+    BenchOutcome.MADE_UP: Look(_("Name compared"), "ok", "ok", "tick"),
+    BenchOutcome.OWED_ASIDE: Look(_("Set aside"), "warn", "warn", "low"),
+    BenchOutcome.OWED_STOP: Look(_("STOP"), "stop", "stop", "fall"),
+    BenchOutcome.ASK_NOW: Look(_("Ask the person now"), "note", "person", "click"),
+    BenchOutcome.TRAY: Look(_("New tray"), "note", "kit", "click"),
+    BenchOutcome.PAUSED: Look(_("Paused"), "quiet", "clock", "click"),
     BenchOutcome.IDLE: Look(_("Ready"), "quiet", "kit"),
 }
 HALTS = frozenset({"warn", "stop"})

@@ -63,7 +63,11 @@ class Choice:
 
 
 def _waiting() -> QuerySet[Return]:
-    latest = ReturnMove.objects.filter(subject=OuterRef("pk"), event="set_aside").order_by("-seq")
+    latest = (
+        ReturnMove.objects.filter(subject=OuterRef("pk"), event__in=["set_aside", "reschedule"])
+        .exclude(reason="")
+        .order_by("-seq")
+    )
     return (
         Return.objects.filter(state="set_aside")
         .select_related("kit__round__person__merged_into", "kit__lot__kit_model")

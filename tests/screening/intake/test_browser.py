@@ -132,7 +132,7 @@ def test_five_kits_by_keyboard_and_an_alarm_that_enter_does_not_clear(browser: B
     scanner(page, f"{day}{kits[3].serial}")
     expect(page.locator(".verdict .who")).to_contain_text(str(kits[3].round.person))
     scanner(page, "RB-SETASIDE-NONAME")
-    expect(page.locator(SAY)).to_contain_text("Set aside – slot 1")
+    expect(page.locator(SAY)).to_contain_text("Set aside – slot A1")
 
     scanner(page, dead.serial)
     expect(page.locator(SAY)).to_contain_text("STOP")
