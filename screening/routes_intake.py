@@ -9,13 +9,10 @@ from staff.routes import Door, door
 
 DESKS = door(Role.FRONT_DESK, Role.PHONE_DESK)
 ROUTES: dict[str, Door] = {
-    "screening:post": DESKS,
-    "screening:post-session": DESKS,
-    "screening:post-cards": DESKS,
-    "screening:post-card": DESKS,
-    "screening:post-bench": DESKS,
-    "screening:post-scan": DESKS,
-    "screening:post-close": DESKS,
-    "screening:set-asides": DESKS,
-    "screening:set-aside": DESKS,
-}
+    f"screening:{name}": DESKS
+    for name in (
+        "post", "post-session", "post-first", "post-practice", "post-practice-pdf", "post-delivery", "post-cards",
+        "post-cards-pdf", "post-card", "post-tray", "post-bench", "post-scan", "post-state", "post-slip", "post-close",
+        "set-asides", "set-aside",
+    )
+}  # fmt: skip

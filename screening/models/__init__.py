@@ -1,6 +1,15 @@
 """Tables of screening; import from here, never from a submodule."""
 
-from screening.models.intake import Delivery, IntakeSession, Return, ReturnMove, Scan, SessionMode, Tray, TrayKind
+from screening.models.intake import (
+    Delivery,
+    IntakeSession,
+    Return,
+    ReturnMove,
+    Scan,
+    SessionMode,
+    Tray,
+    TrayKind,
+)
 from screening.models.kits import Batch, Kit, KitModel, KitMove, Lot
 from screening.models.people import (
     Area,

@@ -103,7 +103,9 @@ class Tray(models.Model):
     class Meta:
         constraints: ClassVar = [
             models.UniqueConstraint(
-                fields=["session", "kind"], condition=Q(closed_at__isnull=True), name="one_open_tray_of_a_kind"
+                fields=["session", "kind"],
+                condition=Q(closed_at__isnull=True),
+                name="one_open_tray_of_a_kind",
             ),
             models.CheckConstraint(
                 condition=Q(filled__gte=0, filled__lte=F("places")), name="tray_is_not_overfull"
@@ -125,9 +127,7 @@ class Scan(models.Model):
     code = models.CharField(max_length=40, blank=True, default="")
     typed = models.BooleanField(default=False)
     window = models.CharField(_("browser window"), max_length=12, blank=True, default="", db_default="")
-    offline = models.BooleanField(
-        _("made while the network was away"), default=False, db_default=False
-    )
+    offline = models.BooleanField(_("made while the network was away"), default=False, db_default=False)
     claimed_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
     )
@@ -179,7 +179,7 @@ class Return(Subject):
             ),
             models.Index(
                 fields=["state", "due_on"], condition=Q(state="set_aside"), name="return_set_aside_by_date"
-            )
+            ),
         ]
         constraints: ClassVar = [
             models.UniqueConstraint(fields=["kit"], condition=~Q(state="undone"), name="a_kit_returns_once"),
@@ -193,7 +193,8 @@ class Return(Subject):
                 fields=["tray", "position"], condition=~Q(state="undone"), name="one_kit_a_place"
             ),
             models.CheckConstraint(
-                condition=Q(tray__isnull=True, position__isnull=True) | Q(tray__isnull=False, position__gte=1),
+                condition=Q(tray__isnull=True, position__isnull=True)
+                | Q(tray__isnull=False, position__gte=1),
                 name="a_place_is_in_a_tray",
             ),
         ]

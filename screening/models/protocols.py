@@ -99,7 +99,8 @@ class ScreeningPolicy(models.Model):
                 condition=Q(scans_waiting__range=(1, 50)), name="few_scans_wait_for_the_network"
             ),
             models.CheckConstraint(
-                condition=Q(missing_date__in=["worst_case", "phone", "reject"]), name="missing_date_rule_is_known"
+                condition=Q(missing_date__in=["worst_case", "phone", "reject"]),
+                name="missing_date_rule_is_known",
             ),
             models.CheckConstraint(
                 condition=Q(kit_minimum_life_days__gte=F("closing_days")), name="kit_outlives_its_round"

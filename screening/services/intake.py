@@ -9,6 +9,7 @@ from screening.services.intake_sessions import (
     delivery_record,
     delivery_settle,
     difference_helper,
+    hand_count_correct,
     session_bench,
     session_close,
     session_resume,
@@ -20,8 +21,8 @@ from staff import clock
 from staff.models import User
 
 __all__ = [
-    "LoggedMany", "SessionSummary", "bench_scan", "delivery_record", "delivery_settle", "difference_helper", "kit_scan",
-    "return_solve", "returns_log_many", "scan_undo", "session_bench", "session_close", "session_resume", "session_start",
+    "LoggedMany", "SessionSummary", "bench_scan", "delivery_record", "delivery_settle", "difference_helper",
+    "hand_count_correct", "kit_scan", "return_solve", "returns_log_many", "scan_undo", "session_bench", "session_close", "session_resume", "session_start",
 ]  # fmt: skip
 
 

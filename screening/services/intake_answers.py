@@ -52,8 +52,16 @@ COUNTED = ACCEPTED | {
     BenchOutcome.OWED_STOP,
 }
 STOPS = frozenset({BenchOutcome.STOP, BenchOutcome.OWED_STOP})
+UNLISTED = frozenset({BenchOutcome.SHOWN, BenchOutcome.NOTED, BenchOutcome.DOUBLE, BenchOutcome.ASK_NOW})
 LEAVES_PENDING = frozenset(
-    {BenchOutcome.NOTED, BenchOutcome.ASK_AGAIN, BenchOutcome.REFUSED, BenchOutcome.DOUBLE, BenchOutcome.ASK_NOW, BenchOutcome.TRAY}
+    {
+        BenchOutcome.NOTED,
+        BenchOutcome.ASK_AGAIN,
+        BenchOutcome.REFUSED,
+        BenchOutcome.DOUBLE,
+        BenchOutcome.ASK_NOW,
+        BenchOutcome.TRAY,
+    }
 )
 
 BENCH_SENTENCES: dict[str, Words] = {
@@ -163,6 +171,7 @@ class Earlier:
     name: str = ""
     birth_year: int | None = None
     window: str = ""
+    offline: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,8 +198,7 @@ class ScanAnswer:
     @property
     def last_five(self) -> list[Earlier]:
         """The last five scans that were counted or asked for something."""
-        hidden = {BenchOutcome.SHOWN, BenchOutcome.NOTED, BenchOutcome.DOUBLE}
-        return [one for one in self.earlier if one.outcome not in hidden][:5]
+        return [one for one in self.earlier if one.outcome not in UNLISTED][:5]
 
 
 def earlier_read(rows: Sequence[Mapping[str, Any]]) -> tuple[Earlier, ...]:
@@ -207,6 +215,7 @@ def earlier_read(rows: Sequence[Mapping[str, Any]]) -> tuple[Earlier, ...]:
             name=row.get("name") or "",
             birth_year=row.get("birth_year"),
             window=row.get("window") or "",
+            offline=row.get("offline") or False,
         )
         for row in rows
     )

@@ -62,7 +62,12 @@ def _moved(back: Return, place: Place | None) -> None:
 
 
 def _accepted(
-    bench: Bench, kit: KitFacts, back: Return, verdict: Verdict, place: Place | None, day: CollectionDay | None
+    bench: Bench,
+    kit: KitFacts,
+    back: Return,
+    verdict: Verdict,
+    place: Place | None,
+    day: CollectionDay | None,
 ) -> ScanAnswer:
     from screening.services.intake_solve import round_to_the_laboratory
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from string import ascii_uppercase
-from typing import Any
+from typing import Any, cast
 
 from django.db import connection
 from django.utils.text import format_lazy
@@ -31,7 +31,8 @@ class Place:
     @property
     def words(self) -> Words:
         """The place as it is said on the screen."""
-        return format_lazy(_PLACE_WORDS[self.kind], tray=self.label, place=self.position)
+        words = cast(Any, _PLACE_WORDS[self.kind])
+        return format_lazy(words, tray=self.label, place=self.position)
 
 
 _PLACE_WORDS: dict[str, Words] = {
@@ -68,7 +69,7 @@ def place_next(
     tray = trays.get(kind)
     if tray is not None and tray["filled"] < tray["places"]:
         return Place(kind, tray["label"], tray["filled"] + 1, tray["id"])
-    opened = tray_open(kind, session=session, site=site, closing=tray and tray["id"], now=now)
+    opened = tray_open(kind, session=session, site=site, closing=tray["id"] if tray else None, now=now)
     return Place(kind, opened.label, 1, opened.pk)
 
 
@@ -79,7 +80,11 @@ def tray_open(
     if closing is not None:
         Tray.objects.filter(pk=closing).update(closed_at=now)
     return Tray.objects.create(
-        session_id=session, kind=kind, label=label or _label(kind, site, now), places=TRAY_PLACES, opened_at=now
+        session_id=session,
+        kind=kind,
+        label=label or _label(kind, site, now),
+        places=TRAY_PLACES,
+        opened_at=now,
     )
 
 

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, timedelta
+from typing import Any
 
 from django.utils.translation import gettext_lazy as _
 
 from screening.serials import DEFAULT_PREFIX, SERIAL_DIGITS, SerialError, serial_make, serial_read
+from screening.services.intake_answers import Earlier
 from screening.services.intake_cards import Heard, Utterance, Words, understand
 from screening.services.intake_effects import KitFacts
 
@@ -38,8 +42,23 @@ def practice_understand(raw: str) -> Utterance:
     except SerialError:
         said = understand(raw)
     if said.kind is Heard.SERIAL or said.value.startswith(DEFAULT_PREFIX):
-        return Utterance(Heard.FOREIGN, said.value, _("A real kit in a practice session: nothing was logged."))
+        return Utterance(
+            Heard.FOREIGN, said.value, _("A real kit in a practice session: nothing was logged.")
+        )
     return said
+
+
+def practice_named(earlier: Sequence[Earlier], today: date) -> tuple[Earlier, ...]:
+    """Earlier scans of a practice session with the made-up serials and names they were about."""
+    named = []
+    for one in earlier:
+        said = practice_understand(one.raw)
+        kit = practice_facts(said.value, today, has_return=False) if said.kind is Heard.SERIAL else None
+        known: dict[str, Any] = (
+            {"serial": kit.serial, "name": kit.name, "birth_year": kit.birth_year} if kit else {}
+        )
+        named.append(replace(one, **known))
+    return tuple(named)
 
 
 def practice_facts(serial: str, today: date, *, has_return: bool) -> KitFacts | None:

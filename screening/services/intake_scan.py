@@ -24,7 +24,7 @@ from screening.services.intake_answers import (
 from screening.services.intake_cards import CARDS, Heard, Mark, Words, marks_read, understand
 from screening.services.intake_desk import Bench, Scanned
 from screening.services.intake_effects import KitFacts
-from screening.services.intake_practice import practice_facts, practice_understand
+from screening.services.intake_practice import practice_facts, practice_named, practice_understand
 from screening.services.intake_sql import scan_read
 from screening.services.intake_verdicts import HANDLERS, with_pending
 from staff.acting import Acting, acting
@@ -125,13 +125,7 @@ def _practised(
     frame: Acting, heard: Scanned, earlier: tuple[Earlier, ...]
 ) -> tuple[Scanned, tuple[Earlier, ...], KitFacts | None]:
     """The same scan in a practice session: practice serials are understood, and the kit is made up."""
-    named = []
-    for one in earlier:
-        said = practice_understand(one.raw)
-        kit = practice_facts(said.value, frame.today, has_return=False) if said.kind is Heard.SERIAL else None
-        named.append(
-            replace(one, serial=kit.serial, name=kit.name, birth_year=kit.birth_year) if kit else one
-        )
+    named = practice_named(earlier, frame.today)
     said = practice_understand(heard.raw)
     serial = said.value if said.kind is Heard.SERIAL else heard.serial
     waiting = pending_of(named)
@@ -143,7 +137,7 @@ def _practised(
     seen = max((one.sequence for one in mine if one.serial == serial), default=0)
     has_return = done and seen > undone and not (waiting and waiting.serial == serial)
     kit = practice_facts(serial, frame.today, has_return=has_return)
-    return replace(heard, said=said, serial=serial), tuple(named), kit
+    return replace(heard, said=said, serial=serial), named, kit
 
 
 def _take(bench: Bench) -> ScanAnswer:
@@ -168,6 +162,7 @@ def _heard_twice(bench: Bench) -> bool:
     return (
         latest is not None
         and not bench.heard.offline
+        and not latest.offline
         and bench.heard.said.kind is not Heard.DAY
         and latest.raw == bench.heard.raw[:200]
         and bench.frame.now - latest.heard_at < DOUBLE_WITHIN

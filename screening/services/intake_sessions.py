@@ -7,6 +7,7 @@ from django.db.models import Sum
 from django.db.models.functions import Coalesce
 from django.utils.translation import gettext_lazy as _
 
+from screening.collection import day_in_words
 from screening.models import Delivery, IntakeSession, Return, SessionMode, Tray
 from screening.services.intake_answers import (
     BENCH_SENTENCES,
@@ -17,6 +18,8 @@ from screening.services.intake_answers import (
     earlier_read,
     pending_of,
 )
+from screening.services.intake_cards import Words
+from screening.services.intake_practice import practice_named
 from screening.services.intake_sql import bench_read
 from screening.services.intake_undo import sentence_of_alarm
 from staff import clock
@@ -107,6 +110,8 @@ def session_bench(*, session: IntakeSession) -> ScanAnswer:
     """How the session stands: its alarm, the kit that waits for its day, the counts and the last scans."""
     read = bench_read(session=session.pk, now=clock.now(), sequence=0)
     earlier, counts = earlier_read(read["earlier"]), Counts(**read["counts"])
+    if session.mode == SessionMode.PRACTICE:
+        earlier = practice_named(earlier, clock.today())
     waiting: Pending | None = pending_of(earlier)
     if session.alarm_sequence is not None:
         raised = next((one for one in earlier if one.sequence == session.alarm_sequence), None)
@@ -125,6 +130,13 @@ def session_bench(*, session: IntakeSession) -> ScanAnswer:
         BenchOutcome.IDLE, "ready", BENCH_SENTENCES["ready"], counts.sequence, counts=counts, earlier=earlier,
         stored=False,
     )  # fmt: skip
+
+
+def session_day(session: IntakeSession) -> Words:
+    """The day keyed last in a session, in words: what `+` would mean; empty where there is none."""
+    day = bench_read(session=session.pk, now=clock.now(), sequence=0)["last_day"]
+    arrived = session.delivery.arrived_on if session.delivery else clock.today()
+    return day_in_words(day, arrived) if day else ""
 
 
 def delivery_scanned(delivery_id: int) -> int:
@@ -184,9 +196,23 @@ def _may_close(session: IntakeSession) -> None:
     if owed:
         raise RoundbookError(
             "names_owed",
-            _("%(n)s kits of the waiting rack still need their name compared. Scan them one by one, then close.")
+            _(
+                "Kits in the waiting rack whose name is not compared yet: %(n)s. Scan them one by one, then close."
+            )
             % {"n": owed},
         )
+
+
+def hand_count_correct(*, by: User, delivery: Delivery, hand_count: int) -> Delivery:
+    """Put another count by hand in place of the one before; refused once the delivery is settled."""
+    _count_ok(hand_count)
+    with acting(by, reason="counted again"):
+        found = Delivery.objects.select_for_update().get(pk=delivery.pk)
+        if found.settled_at is not None:
+            raise RoundbookError("settled", _("This delivery is settled. Its count stands."))
+        found.hand_count = hand_count
+        found.save(update_fields=["hand_count"])
+        return found
 
 
 def _settle(delivery: Delivery, by: User, now: datetime, reason: str) -> None:
@@ -207,14 +233,20 @@ def delivery_settle(*, by: User, delivery: Delivery, reason: str) -> Delivery:
             return found
         sessions = IntakeSession.objects.filter(delivery=found)
         if sessions.filter(closed_at=None).exists():
-            raise RoundbookError("session_open", _("A session of this delivery is still open. Close it first."))
+            raise RoundbookError(
+                "session_open", _("A session of this delivery is still open. Close it first.")
+            )
         if found.hand_count is None:
-            raise RoundbookError("not_counted", _("Nobody has counted this delivery by hand. Count it first."))
+            raise RoundbookError(
+                "not_counted", _("Nobody has counted this delivery by hand. Count it first.")
+            )
         agrees = delivery_scanned(found.pk) == found.hand_count
         if not agrees and not reason.strip():
             raise RoundbookError("reason_missing", _("Say why the count and the scans differ."))
         hands = sessions.filter(operator=by) | sessions.filter(partner=by)
-        if not agrees and (hands.exists() or Return.objects.filter(delivery=found, session__scans__by=by).exists()):
+        if not agrees and (
+            hands.exists() or Return.objects.filter(delivery=found, session__scans__by=by).exists()
+        ):
             raise RoundbookError(
                 "second_person", _("Somebody who did not scan this delivery must close the difference.")
             )
@@ -239,7 +271,9 @@ def difference_helper(delivery: Delivery) -> list[Gap]:
     """Where to look when a delivery's count and its scans differ: its trays, those with gaps first."""
     trays = Tray.objects.filter(session__delivery=delivery).order_by("opened_at", "pk")
     held: dict[int, int] = {}
-    for tray_id in Return.objects.filter(tray__in=trays).exclude(state="undone").values_list("tray_id", flat=True):
+    for tray_id in (
+        Return.objects.filter(tray__in=trays).exclude(state="undone").values_list("tray_id", flat=True)
+    ):
         held[int(tray_id or 0)] = held.get(int(tray_id or 0), 0) + 1
     gaps = [Gap(tray, held.get(tray.pk, 0)) for tray in trays]
     return sorted(gaps, key=lambda gap: -gap.missing)

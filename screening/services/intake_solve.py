@@ -58,7 +58,9 @@ NOT_WITHOUT_LIFTING = Reason.LOT_QUARANTINED.value
 
 def reason_of(back: Return) -> str:
     """Why a return is set aside: the reason it was given last."""
-    move = back.moves.filter(event__in=["set_aside", "reschedule"]).exclude(reason="").order_by("-seq").first()
+    move = (
+        back.moves.filter(event__in=["set_aside", "reschedule"]).exclude(reason="").order_by("-seq").first()
+    )
     return move.reason if move else ""
 
 

@@ -79,7 +79,7 @@ FROM screening_scan c WHERE c.session_id = %(session)s
 """The counts of a session from its scans; the session keeps the same figures as they happen."""
 EARLIER = """
     (SELECT coalesce(jsonb_agg(to_jsonb(e) ORDER BY e.sequence DESC), '[]') FROM (
-        SELECT c.sequence, c.raw, c.outcome, c.code, c.heard_at, c.kit_id, c."window", k.serial{person}
+        SELECT c.sequence, c.raw, c.outcome, c.code, c.heard_at, c.kit_id, c."window", c.offline, k.serial{person}
         FROM screening_scan c LEFT JOIN screening_kit k ON k.id = c.kit_id {joins}
         WHERE c.session_id = sess.id AND (c.sequence > sess.last_sequence - 24
               OR c.sequence IN (%(sequence)s, sess.alarm_sequence))) e)

@@ -101,8 +101,7 @@ def _judge(bench: Bench, kit: KitFacts, keyed: str, marks: frozenset[Mark]) -> S
     if keyed == STORED_DAY:
         keyed = owed["day"] if owed else ""
         if not keyed:
-            slip = bench.answer(BenchOutcome.ASK_AGAIN, "no_stored_day", kit=kit)
-            return with_pending(bench, slip)
+            return with_pending(bench, bench.answer(BenchOutcome.ASK_AGAIN, "no_stored_day", kit=kit))
     day, slip = _day_keyed(bench, kit, keyed)
     if slip and not bench.heard.offline:
         return with_pending(
@@ -174,7 +173,7 @@ def _new_tray(bench: Bench) -> ScanAnswer:
     if tray is not None and not tray["filled"] and label in ("", tray["label"]):
         return with_pending(bench, bench.answer(BenchOutcome.ASK_AGAIN, "tray_empty"))
     opened = tray_open(
-        "rack", session=bench.session_id, site=bench.site_id, closing=tray and tray["id"], now=bench.frame.now,
+        "rack", session=bench.session_id, site=bench.site_id, closing=tray["id"] if tray else None, now=bench.frame.now,
         label=label,
     )  # fmt: skip
     answer = bench.answer(BenchOutcome.TRAY, "tray_opened", position=f"{opened.label}")

@@ -1,27 +1,30 @@
-"""Log the post: deliveries and sessions, the bench where kits are scanned, and the command cards."""
+"""Log the post: deliveries and their sessions, opened, resumed by slip, counted, settled; practice."""
 
 from datetime import timedelta
-from typing import cast
+from typing import Any, cast
 
 from django import forms
 from django.contrib import messages
-from django.http import Http404, HttpRequest, HttpResponse
+from django.db.models import Count, Min
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext_lazy as _
-from django.utils.translation import ngettext
-from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from screening.models import Delivery, IntakeSession
+from screening.models import Delivery, IntakeSession, SessionMode, Tray
 from screening.services import intake
-from screening.services.intake_answers import BenchOutcome, ScanAnswer
-from screening.services.intake_cards import CARDS
-from screening.views.post_face import face_of
+from screening.services.intake_cards import Heard, understand
+from screening.services.intake_sessions import delivery_scanned
+from screening.services.policies import policy_on
+from screening.views.post_bench import difference_words
 from staff import clock
 from staff.errors import RoundbookError
 from staff.models import Site, User
+from staff.roles import Role
 
 SHOWN_DAYS = 10
+OPEN_HOURS = 4
+STOPPED_HOURS = 2
 
 
 class DeliveryForm(forms.Form):
@@ -43,6 +46,37 @@ class DeliveryForm(forms.Form):
     hand_count = forms.IntegerField(
         label=_("Envelopes counted by hand"), min_value=0, max_value=100_000, required=False
     )
+    mode = forms.ChoiceField(
+        label=_("How they came"), required=False,
+        choices=[
+            (SessionMode.POST.value, _("by post or courier")),
+            (SessionMode.HAND_IN.value, _("handed in: the person stands here")),
+        ],
+    )  # fmt: skip
+    partner = forms.ModelChoiceField(
+        User.objects.none(),
+        label=_("Who opens the envelopes with you"),
+        required=False,
+        empty_label=_("I work alone"),
+    )
+
+    def __init__(self, *args: Any, by: User, one_desk: bool = False, **kwargs: Any) -> None:
+        """The other people of the desks may be partners; a one-desk clinic is asked little (R15)."""
+        super().__init__(*args, **kwargs)
+        desks = User.objects.filter(
+            is_active=True, postings__role__in=[Role.FRONT_DESK, Role.PHONE_DESK, Role.LABORATORY]
+        )
+        cast(Any, self.fields["partner"]).queryset = desks.exclude(pk=by.pk).distinct()
+        if one_desk:
+            for name in ("label", "partner", "mode"):
+                del self.fields[name]
+
+
+class FirstScanForm(forms.Form):
+    """A one-desk clinic opens its delivery with the first scan and one question."""
+
+    raw = forms.CharField(label=_("Scan the first kit"), max_length=200)
+    today = forms.BooleanField(label=_("It arrived today"), required=False, initial=True)
 
 
 def _user(request: HttpRequest) -> User:
@@ -52,19 +86,29 @@ def _user(request: HttpRequest) -> User:
 @require_http_methods(["GET", "POST"])
 def post(request: HttpRequest) -> HttpResponse:
     """Choose what is being opened: a new delivery, or one whose sessions were left half-way."""
+    one_desk = policy_on(clock.today()).one_desk
     form = DeliveryForm(
-        request.POST or None, initial={"arrived_on": clock.today(), "site": _last_site(_user(request))}
-    )
+        request.POST or None, by=_user(request), one_desk=one_desk,
+        initial={"arrived_on": clock.today(), "site": _last_site(_user(request))},
+    )  # fmt: skip
     if request.method == "POST" and form.is_valid():
         try:
-            delivery = intake.delivery_record(by=_user(request), **form.cleaned_data)
-            session = intake.session_start(by=_user(request), delivery=delivery)
+            session = _opened(_user(request), form.cleaned_data)
         except RoundbookError as error:
             form.add_error(None, str(error.sentence))
         else:
             return redirect("screening:post-bench", session.pk)
-    context = {"form": form, "deliveries": _deliveries(), "days": SHOWN_DAYS}
+    context = {
+        "form": form, "deliveries": _deliveries(), "days": SHOWN_DAYS, "stopped": _stopped(), "one_desk": one_desk,
+        "first": FirstScanForm() if one_desk else None,
+    }  # fmt: skip
     return render(request, "screening/post.html", context, status=422 if form.errors else 200)
+
+
+def _opened(by: User, given: dict[str, Any]) -> IntakeSession:
+    mode, partner = given.pop("mode", "") or SessionMode.POST.value, given.pop("partner", None)
+    delivery = intake.delivery_record(by=by, **given)
+    return intake.session_start(by=by, delivery=delivery, mode=mode, partner=partner)
 
 
 def _last_site(user: User) -> int | None:
@@ -73,180 +117,122 @@ def _last_site(user: User) -> int | None:
     return latest.site_id if latest else None
 
 
+def _stopped() -> list[dict[str, object]]:
+    """Sessions that are open, the one left longest first."""
+    now = clock.now()
+    sessions = IntakeSession.objects.filter(closed_at=None, delivery__isnull=False)
+    rows: list[dict[str, object]] = []
+    for one in sessions.select_related("delivery__site", "operator", "partner").order_by("started_at")[:50]:
+        tray = Tray.objects.filter(session=one, kind="rack", closed_at=None).first()
+        since = one.paused_at or one.started_at
+        rows.append({
+            "session": one, "tray": tray, "scanned": one.accepted + one.set_aside + one.not_ours, "since": since,
+            "late": now - since > timedelta(hours=STOPPED_HOURS),
+        })  # fmt: skip
+    return rows
+
+
 def _deliveries() -> list[dict[str, object]]:
-    since = clock.today() - timedelta(days=SHOWN_DAYS)
-    recent = Delivery.objects.filter(arrived_on__gte=since).select_related("site")[:50]
-    sessions: dict[int, list[IntakeSession]] = {}
-    for one in IntakeSession.objects.filter(
-        delivery__in=[d.pk for d in recent], closed_at=None
-    ).select_related("operator"):
-        sessions.setdefault(one.delivery_id, []).append(one)
-    return [{"delivery": one, "open": sessions.get(one.pk, [])} for one in recent]
+    since, now = clock.today() - timedelta(days=SHOWN_DAYS), clock.now()
+    recent = (
+        Delivery.objects.filter(arrived_on__gte=since)
+        .select_related("site")
+        .annotate(worked=Count("sessions"), opened_at=Min("sessions__started_at"))
+    )[:50]
+    rows: list[dict[str, object]] = []
+    for one in recent:
+        unopened = not cast(Any, one).worked
+        late = unopened and now - one.arrived_at > timedelta(hours=OPEN_HOURS)
+        scanned = delivery_scanned(one.pk)
+        differs = one.hand_count is not None and scanned != one.hand_count and one.settled_at is None
+        rows.append(
+            {"delivery": one, "unopened": unopened, "late": late, "scanned": scanned, "differs": differs}
+        )
+    return rows
 
 
 @require_POST
 def session(request: HttpRequest) -> HttpResponse:
-    """Start another session for a delivery, or go on with one that was left."""
-    number = request.POST.get("session", "")
-    if number.isdigit():
-        found = intake.session_resume(
-            by=_user(request), session=get_object_or_404(IntakeSession, pk=int(number))
-        )
-        return redirect("screening:post-bench", found.pk)
-    number = request.POST.get("delivery", "")
-    delivery = get_object_or_404(Delivery, pk=int(number) if number.isdigit() else 0)
-    return redirect("screening:post-bench", intake.session_start(by=_user(request), delivery=delivery).pk)
-
-
-@require_GET
-def bench(request: HttpRequest, session_id: int) -> HttpResponse:
-    """The bench as the session stands; opening it again after a crash goes on where it stopped."""
-    found = get_object_or_404(
-        IntakeSession.objects.select_related("delivery__site", "operator"), pk=session_id
-    )
-    if found.closed_at is not None:
-        messages.info(request, BENCH_CLOSED)
-        return redirect("screening:post")
-    return _bench(request, found, intake.session_bench(session=found))
-
-
-BENCH_CLOSED = _("That session is closed. Start another for the delivery.")
-
-
-def _bench(request: HttpRequest, found: IntakeSession, answer: ScanAnswer) -> HttpResponse:
-    context = {"session": found, "face": face_of(answer), "strip": STRIP}
-    return render(request, "screening/post_bench.html", context)
-
-
-STRIP = [
-    CARDS[code]
-    for code in (
-        "RB-UNDO", "RB-SAMEDAY", "RB-NODATE", "RB-OTHERMONTH", "RB-IMPOSSIBLE", "RB-FUTURE", "RB-SETASIDE-NONAME",
-        "RB-SETASIDE-OTHERNAME", "RB-SETASIDE-UNREADABLE", "RB-SETASIDE-LEAKING", "RB-SETASIDE-OVERFULL",
-        "RB-SETASIDE-EMPTY", "RB-SETASIDE-DAMAGED", "RB-SETASIDE-TWOVIALS", "RB-NOTE-ENCLOSED", "RB-NOTE-BLOOD",
-    )
-]  # fmt: skip
-
-
-@require_POST
-def scan(request: HttpRequest, session_id: int) -> HttpResponse:
-    """Take one scan; a fragment for the page's script, the whole page without it.
-
-    A scan that was stored before is answered again, so a retry after a lost answer counts nothing twice.
-    """
-    said = request.POST.get("card") or request.POST.get("raw", "")
-    number = request.POST.get("sequence", "")
+    """Start another session for a delivery, go on with one that was left, by button or slip, or practise."""
+    by, given = _user(request), request.POST
+    slip = understand(given.get("slip", ""))
+    number = slip.value if slip.kind is Heard.SLIP else given.get("session", "")
     try:
-        answer = intake.bench_scan(
-            by=_user(request), session=IntakeSession(pk=session_id),
-            sequence=int(number) if number.isdigit() and len(number) < 9 else 0, raw=said[:200],
-            pending=request.POST.get("pending", "")[:20], typed=request.POST.get("typed") == "yes",
-        )  # fmt: skip
-    except RoundbookError as error:
-        if error.status == 404:
-            raise
-        answer = ScanAnswer(BenchOutcome.REFUSED, error.code, str(error.sentence), 0)
-    if getattr(request, "htmx", False):
-        return render(request, "screening/_post_face.html", {"face": face_of(answer)})
-    found = get_object_or_404(
-        IntakeSession.objects.select_related("delivery__site", "operator"), pk=session_id
-    )
-    return _bench(request, found, answer)
-
-
-class CloseForm(forms.Form):
-    """The end of a session."""
-
-    hand_count = forms.IntegerField(min_value=0, max_value=100_000, required=False)
-
-
-@require_POST
-def close(request: HttpRequest, session_id: int) -> HttpResponse:
-    """Close a session and say how it compares with the count by hand."""
-    found = get_object_or_404(IntakeSession, pk=session_id)
-    form = CloseForm(request.POST)
-    if not form.is_valid():
-        messages.error(request, _("Count the envelopes: a whole number, 0 or more."))
-        return redirect("screening:post-bench", session_id)
-    try:
-        summary = intake.session_close(
-            by=_user(request), session=found, hand_count=form.cleaned_data["hand_count"]
-        )
+        if number.isdigit():
+            found = intake.session_resume(by=by, session=get_object_or_404(IntakeSession, pk=int(number)))
+        elif given.get("practice"):
+            found = intake.session_start(by=by, delivery=None, mode=SessionMode.PRACTICE)
+        elif "slip" in given:
+            messages.error(request, _("This is not the slip of a session. Choose the session from the list."))
+            return redirect("screening:post")
+        else:
+            number = given.get("delivery", "")
+            delivery = get_object_or_404(Delivery, pk=int(number) if number.isdigit() else 0)
+            found = intake.session_start(by=by, delivery=delivery)
     except RoundbookError as error:
         messages.error(request, str(error.sentence))
-        return redirect("screening:post-bench", session_id)
-    _say_summary(request, summary)
-    return redirect("screening:post")
+        return redirect("screening:post")
+    return redirect("screening:post-bench", found.pk)
 
 
-def _say_summary(request: HttpRequest, summary: intake.SessionSummary) -> None:
-    counts = summary.counts
-    messages.success(
-        request,
-        _("Session closed: %(accepted)s accepted, %(aside)s set aside, %(foreign)s not ours.")
-        % {"accepted": counts.accepted, "aside": counts.set_aside, "foreign": counts.not_ours},
+@require_POST
+def first_scan(request: HttpRequest) -> HttpResponse:
+    """A one-desk clinic's first scan opens its delivery; the one question is whether it arrived today (R15)."""
+    form, by = FirstScanForm(request.POST), _user(request)
+    site_id = _last_site(by) or Site.objects.filter(receives_kits=True).values_list("pk", flat=True).first()
+    if not form.is_valid() or site_id is None:
+        messages.error(request, _("Scan the first kit of the post."))
+        return redirect("screening:post")
+    if not form.cleaned_data["today"]:
+        messages.info(request, _("Say on which day it arrived, then scan."))
+        return redirect("screening:post")
+    delivery = intake.delivery_record(by=by, site=Site(pk=site_id), arrived_on=clock.today())
+    found = intake.session_start(by=by, delivery=delivery)
+    intake.bench_scan(by=by, session=found, sequence=1, raw=form.cleaned_data["raw"])
+    return redirect("screening:post-bench", found.pk)
+
+
+class SettleForm(forms.Form):
+    """The end of a delivery whose count differs."""
+
+    hand_count = forms.IntegerField(
+        label=_("Envelopes counted by hand"), min_value=0, max_value=100_000, required=False
     )
-    if summary.difference is None:
-        return
-    if summary.difference == 0:
-        messages.success(
-            request, _("The delivery agrees with the count by hand: %(n)s.") % {"n": summary.hand_count}
-        )
-    elif summary.difference < 0:
-        n = -summary.difference
-        messages.warning(
-            request,
-            ngettext(
-                "%(n)s envelope fewer was scanned than counted. Look in the sack and under the trays.",
-                "%(n)s envelopes fewer were scanned than counted. Look in the sack and under the trays.",
-                n,
-            )
-            % {"n": n},
-        )
-    else:
-        n = summary.difference
-        messages.warning(
-            request,
-            ngettext(
-                "%(n)s envelope more was scanned than counted. Count again, or correct the count.",
-                "%(n)s envelopes more were scanned than counted. Count again, or correct the count.",
-                n,
-            )
-            % {"n": n},
-        )
+    reason = forms.CharField(label=_("Why the count differs"), max_length=200, required=False)
 
 
-GROUPS = (
-    ("command", _("Commands")),
-    ("day", _("The day on the label")),
-    ("aside", _("Set aside")),
-    ("note", _("Notes beside the kit")),
-    ("month", _("Days of the month")),
-)
+@require_http_methods(["GET", "POST"])
+def delivery(request: HttpRequest, delivery_id: int) -> HttpResponse:
+    """One delivery against its count by hand: where to look, and the end by a second person."""
+    found = get_object_or_404(Delivery.objects.select_related("site", "settled_by"), pk=delivery_id)
+    form = SettleForm(request.POST or None, initial={"hand_count": found.hand_count})
+    if request.method == "POST" and form.is_valid():
+        try:
+            _settled(_user(request), found, form.cleaned_data)
+        except RoundbookError as error:
+            form.add_error(None, str(error.sentence))
+        else:
+            messages.success(request, _("The delivery is settled."))
+            return redirect("screening:post")
+        found.refresh_from_db()
+    scanned = delivery_scanned(found.pk)
+    difference = None if found.hand_count is None else scanned - found.hand_count
+    context = {
+        "delivery": found, "form": form, "scanned": scanned, "difference": difference,
+        "words": difference_words(difference, found.hand_count or 0) if difference is not None else "",
+        "gaps": intake.difference_helper(found),
+        "sessions": found.sessions.select_related("operator", "partner").order_by("pk"),
+    }  # fmt: skip
+    return render(request, "screening/delivery.html", context, status=422 if form.errors else 200)
+
+
+def _settled(by: User, found: Delivery, given: dict[str, Any]) -> None:
+    if given["hand_count"] is not None and given["hand_count"] != found.hand_count:
+        intake.hand_count_correct(by=by, delivery=found, hand_count=given["hand_count"])
+    intake.delivery_settle(by=by, delivery=found, reason=given["reason"])
 
 
 @require_GET
-def cards(request: HttpRequest) -> HttpResponse:
-    """The command cards, to print and tape to the desk."""
-    groups = [(title, [card for card in CARDS.values() if card.group == group]) for group, title in GROUPS]
-    return render(request, "screening/post_cards.html", {"groups": groups})
-
-
-@require_GET
-@cache_control(private=True, max_age=86_400)
-def card(request: HttpRequest, code: str) -> HttpResponse:
-    """One command card's barcode (Code 128) as SVG."""
-    if code not in CARDS:
-        raise Http404
-    import zxingcpp
-
-    made = zxingcpp.create_barcode(code, zxingcpp.BarcodeFormat.Code128)
-    return HttpResponse(_scalable(zxingcpp.write_barcode_to_svg(made)), content_type="image/svg+xml")
-
-
-def _scalable(svg: str) -> str:
-    """The same drawing with a view box, so that it grows with its place, and without the maker's note."""
-    head, _sep, rest = svg[svg.index("<svg") :].partition(">")
-    width, height = (head.split(f'{name}="')[1].split('"')[0] for name in ("width", "height"))
-    body = rest.split("<desc>")[0] + rest.split("</desc>")[-1]
-    return f'{head} viewBox="0 0 {width} {height}" shape-rendering="crispEdges">{body}'
+def practice(request: HttpRequest) -> HttpResponse:
+    """Practice explained: own kits, another frame, nothing logged."""
+    return render(request, "screening/post_practice.html")

@@ -1,11 +1,14 @@
 """How the bench shows an answer: word, icon, tone and sound of each outcome."""
 
 from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
 
 from django.utils.translation import gettext_lazy as _
 
-from screening.services.intake_answers import BenchOutcome, Earlier, ScanAnswer, sentence_for
+from screening.services.intake_answers import UNLISTED, BenchOutcome, Earlier, ScanAnswer, sentence_for
 from screening.services.intake_cards import Words
+from staff import clock
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +73,35 @@ class Face:
     def halts(self) -> bool:
         """Whether scans made before this was seen are to be made again."""
         return self.look.tone in HALTS
+
+
+def face_as_json(answer: ScanAnswer) -> dict[str, Any]:
+    """An answer for the page's script: the same facts as the template draws, already in words."""
+    look = LOOKS[answer.outcome]
+    return {
+        "outcome": answer.outcome, "code": answer.code, "stored": answer.stored, "sequence": answer.sequence,
+        "word": str(look.word), "tone": look.tone, "icon": look.icon, "sound": look.sound,
+        "halts": look.tone in HALTS, "position": str(answer.position), "serial": answer.serial,
+        "name": answer.name, "born": born_words(answer.birth_year), "day": str(answer.day_words),
+        "sentence": str(answer.sentence), "remark": str(answer.remark), "alarm": answer.needs_acknowledge,
+        "waiting": answer.waiting_for_day, "listed": answer.stored and answer.outcome not in UNLISTED,
+        "counts": {
+            "accepted": answer.counts.accepted, "set_aside": answer.counts.set_aside,
+            "not_ours": answer.counts.not_ours, "minute": answer.counts.minute,
+        },
+        "next": answer.counts.sequence + 1 if answer.counts.sequence else None,
+        "time": f"{wall_clock():%H:%M:%S}",
+    }  # fmt: skip
+
+
+def wall_clock() -> datetime:
+    """The moment as the desk's wall clock shows it."""
+    return clock.now().astimezone(clock.zone())
+
+
+def born_words(year: int | None) -> str:
+    """The birth year to compare with the vial."""
+    return str(_("born %(year)s") % {"year": year}) if year else ""
 
 
 def face_of(answer: ScanAnswer) -> Face:

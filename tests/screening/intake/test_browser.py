@@ -1,104 +1,24 @@
 """The bench in a real browser: a scanner that types like a keyboard, verdicts, focus, alarms, a lost network."""
 
-import shutil
-import threading
-from collections.abc import Iterator
 from datetime import date
-from socketserver import ThreadingMixIn
-from wsgiref.simple_server import WSGIRequestHandler, WSGIServer, make_server
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from django.conf import settings
-from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_KEY
-from django.contrib.sessions.backends.db import SessionStore
-from django.core.wsgi import get_wsgi_application
-from django.db import connections
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, expect
 
-from oversight.rehearsal.setting import region_lay_down
 from screening.models import Return, Scan
-from staff import clock
 from tests import cast
-from tests.conftest import FIRST_DAY
 from tests.screening.intake import bench
-from tools.machine import BROWSERS
+from tests.screening.intake.desk_browser import (
+    FIELD,
+    RULES,
+    SAY,
+    focus_is_in_the_field,
+    scanner,
+    signed_in_page,
+)
 
 pytestmark = pytest.mark.browser
-RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
-FIELD = "#raw"
-SAY = ".verdict .say"
-ARGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"]
-
-
-class Server(ThreadingMixIn, WSGIServer):
-    """One thread a request, as behind the real web server; closing it waits for those still at work."""
-
-    daemon_threads = False
-
-    def process_request_thread(self, request: object, client_address: object) -> None:
-        """Answer, and leave no connection behind that would keep the test's database from going."""
-        super().process_request_thread(request, client_address)
-        connections.close_all()
-
-
-class Quiet(WSGIRequestHandler):
-    """Writes no line a request."""
-
-    def log_message(self, format: str, *args: object) -> None:
-        """Say nothing."""
-
-
-@pytest.fixture
-def browser(server: str) -> Iterator[Browser]:
-    """A headless Chromium, started after the database and closed before it goes."""
-    program = next((path for name in BROWSERS if (path := shutil.which(name))), None)
-    with sync_playwright() as player:
-        connections.close_all()
-        launched = player.chromium.launch(executable_path=program, args=ARGS)
-        yield launched
-        launched.close()
-        connections.close_all()  # those made while the browser's event loop ran are kept apart from all others
-
-
-@pytest.fixture
-def server(fresh_db: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
-    """The application on a free port, on the demo day, against this test's own database."""
-    monkeypatch.setattr(settings, "FIXED_TODAY", clock.today().isoformat())
-    monkeypatch.setattr(settings, "ALLOWED_HOSTS", ["*"])
-    monkeypatch.setenv("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
-    region_lay_down(first_day=FIRST_DAY)
-    web = make_server("127.0.0.1", 0, get_wsgi_application(), Server, Quiet)
-    threading.Thread(target=web.serve_forever, daemon=True).start()
-    yield f"http://127.0.0.1:{web.server_port}"
-    web.shutdown()
-    web.server_close()
-
-
-def signed_in_page(browser: Browser, server: str, username: str, *, scheme: str = "light") -> Page:
-    """A window in which this member of staff is signed in."""
-    user = cast.member(username)
-    session = SessionStore()
-    session[SESSION_KEY] = str(user.pk)
-    session[BACKEND_SESSION_KEY] = "django.contrib.auth.backends.ModelBackend"
-    session[HASH_SESSION_KEY] = user.get_session_auth_hash()
-    session.save()
-    context = browser.new_context(viewport={"width": 1280, "height": 900}, color_scheme=scheme)
-    context.add_cookies(
-        [{"name": settings.SESSION_COOKIE_NAME, "value": session.session_key or "", "url": server}]
-    )
-    return context.new_page()
-
-
-def scanner(page: Page, text: str) -> None:
-    """What a keyboard-wedge scanner does: types fast into whatever has the focus, then Enter."""
-    page.keyboard.type(text)
-    page.keyboard.press("Enter")
-
-
-def focus_is_in_the_field(page: Page) -> bool:
-    """Whether the next key would land in the capture field."""
-    return bool(page.evaluate("document.activeElement === document.getElementById('raw')"))
 
 
 def test_five_kits_by_keyboard_and_an_alarm_that_enter_does_not_clear(browser: Browser, server: str) -> None:
@@ -175,8 +95,8 @@ def test_a_scan_made_while_the_network_is_away_is_stored_once(browser: Browser, 
 
     page.route("**/scan", drop_the_answer)
     scanner(page, kit.serial)
-    expect(page.locator("[data-line]")).to_contain_text("Not stored yet")
-    expect(page.locator(".verdict.waiting")).to_be_visible()
+    expect(page.locator(".verdict.waiting")).to_contain_text("Not stored yet")
+    expect(page.locator("[data-waiting-count]")).to_contain_text("1")
     expect(page.locator(".verdict .who")).to_contain_text(str(kit.round.person), timeout=15_000)
     assert Scan.objects.filter(session=session).count() == 1
 
