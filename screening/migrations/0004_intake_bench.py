@@ -204,4 +204,21 @@ class Migration(migrations.Migration):
             model_name='tray',
             constraint=models.CheckConstraint(condition=models.Q(('filled__gte', 0), ('filled__lte', models.F('places'))), name='tray_is_not_overfull'),
         ),
+        # Counts of the sessions before this: from their scans, as each scan keeps them from now on.
+        migrations.RunSQL(
+            """
+            UPDATE screening_intakesession s SET accepted = n.accepted, set_aside = n.set_aside, not_ours = n.not_ours,
+                last_sequence = n.last_sequence
+            FROM (SELECT session_id, max(sequence) AS last_sequence,
+                count(*) FILTER (WHERE outcome IN ('accepted', 'accepted_with_remark')) - count(*) FILTER (
+                    WHERE outcome = 'undone' AND code IN ('accepted', 'accepted_with_remark')) AS accepted,
+                count(*) FILTER (WHERE outcome = 'set_aside' OR outcome = 'stop' AND kit_id IS NOT NULL) - count(*) FILTER (
+                    WHERE outcome = 'undone' AND code IN ('set_aside', 'stop') AND kit_id IS NOT NULL) AS set_aside,
+                count(*) FILTER (WHERE outcome = 'not_ours' OR outcome = 'stop' AND kit_id IS NULL) - count(*) FILTER (
+                    WHERE outcome = 'undone' AND (code = 'not_ours' OR kit_id IS NULL AND code = 'stop')) AS not_ours
+                FROM screening_scan GROUP BY session_id) n
+            WHERE n.session_id = s.id
+            """,
+            migrations.RunSQL.noop,
+        ),
     ]

@@ -168,7 +168,7 @@ def test_a_morning_of_kits_with_every_trouble_and_the_network_cut(
 ) -> None:
     mixed, clean = troubles(), [bench.kit_out() for _ in range(count - 16)]
     work = mixed + [("kit", kit, bench.day_of(n % 7)) for n, kit in enumerate(clean[4:])]
-    random.Random(12).shuffle(work)
+    random.Random(12).shuffle(work)  # noqa: S311
     page = signed_in_page(browser, server, cast.FRONT_DESK)
     complaints = complaints_of(page)
     session = opened(page, server)

@@ -137,6 +137,8 @@ export const start = async (form) => {
     if (answer.day) lastDayIs(answer.day);
     if (answer.next !== null && !desk.waiting.length) desk.next = answer.next;
     await shown(one, answer);
+    form.elements.sequence.value = desk.next;
+    form.elements.pending.value = desk.pending;
   };
 
   const shown = async (one, answer) => {
