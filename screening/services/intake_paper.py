@@ -77,7 +77,7 @@ def tray_pdf(tray: Tray) -> bytes:
     rows = format_html_join(
         "",
         "<tr><td>{}</td><td>{}</td><td>{}</td></tr>",
-        ((b.position, b.kit.serial, b.collected_earliest) for b in held),
+        ((b.position, b.kit.serial, date_format(b.collected_earliest)) for b in held),
     )
     delivery = tray.session.delivery
     body = format_html(

@@ -39,8 +39,10 @@ def practice_understand(raw: str) -> Utterance:
     """What was scanned in a practice session: practice serials count, real ones are somebody else's."""
     try:
         return Utterance(Heard.SERIAL, serial_read(raw, PRACTICE_PREFIX))
-    except SerialError:
+    except SerialError as error:
         said = understand(raw)
+        if said.value.startswith(PRACTICE_PREFIX):
+            return Utterance(Heard.MISREAD, said.value, error.sentence)
     if said.kind is Heard.SERIAL or said.value.startswith(DEFAULT_PREFIX):
         return Utterance(
             Heard.FOREIGN, said.value, _("A real kit in a practice session: nothing was logged.")

@@ -268,8 +268,11 @@ class Gap:
 
 
 def difference_helper(delivery: Delivery) -> list[Gap]:
-    """Where to look when a delivery's count and its scans differ: its trays, those with gaps first."""
-    trays = Tray.objects.filter(session__delivery=delivery).order_by("opened_at", "pk")
+    """Where to look when a delivery's count and its scans differ: its trays, those with gaps first.
+
+    The waiting rack is left out: its kits move on to other places once their name is compared.
+    """
+    trays = Tray.objects.filter(session__delivery=delivery).exclude(kind="owed").order_by("opened_at", "pk")
     held: dict[int, int] = {}
     for tray_id in (
         Return.objects.filter(tray__in=trays).exclude(state="undone").values_list("tray_id", flat=True)

@@ -155,7 +155,10 @@ export const start = async (form) => {
       face.waitingCount(desk.waiting.length);
       if (desk.waiting.length) return;
       desk.away = false;
-      face.draw({ ...answer, name: "", born: "", position: "", serial: "", listed: false, sentence: words.stored, remark: "", day: "" });
+      face.draw({
+        ...answer, word: words.storedWord, tone: "note", icon: "note", sentence: words.stored, listed: false,
+        name: "", born: "", position: "", serial: "", remark: "", day: "",
+      });
       play("low");
       return;
     }

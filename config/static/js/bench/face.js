@@ -1,6 +1,6 @@
 /* Draws an answer of the server, or what waits, into the verdict; the template drew the first one. */
 
-import { words } from "./words.js";
+import { dayInWords, words } from "./words.js";
 
 const root = () => document.getElementById("face");
 const part = (name) => root().querySelector(`[data-${name}]`);
@@ -89,7 +89,7 @@ export const drawWaiting = (scan, count, sentence) => {
   part("say").textContent = `${words.waiting} (${count})`;
   show("who", "");
   show("day", scan.day);
-  part("day-words").textContent = scan.day ?? "";
+  part("day-words").textContent = scan.day ? dayInWords(scan.day) || scan.day : "";
   part("sentence").textContent = `${scan.raw}: ${sentence}`;
   show("remark", "");
   part("owes-day").hidden = true;
