@@ -13,6 +13,7 @@ ROUTES: dict[str, Door] = {
     for name in (
         "post", "post-session", "post-first", "post-practice", "post-practice-pdf", "post-delivery", "post-cards",
         "post-cards-pdf", "post-card", "post-tray", "post-bench", "post-scan", "post-state", "post-slip", "post-close",
-        "set-asides", "set-aside",
+        "post-undelivered", "notes", "note-done", "hand-over", "set-asides", "set-aside",
     )
 }  # fmt: skip
+ROUTES["screening:rule-costs"] = door(Role.FRONT_DESK, Role.PHONE_DESK, Role.MANAGER, Role.ADMINISTRATOR)

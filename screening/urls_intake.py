@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from screening.views import post, post_bench, post_cards, set_asides
+from screening.views import post, post_bench, post_cards, post_lists, set_asides
 
 urlpatterns: list[URLPattern] = [
     path("post/", post.post, name="post"),
@@ -20,6 +20,11 @@ urlpatterns: list[URLPattern] = [
     path("post/<int:session_id>/state", post_bench.state, name="post-state"),
     path("post/<int:session_id>/slip.pdf", post_cards.slip_pdf, name="post-slip"),
     path("post/<int:session_id>/close", post_bench.close, name="post-close"),
+    path("post/undelivered/", post_lists.undelivered, name="post-undelivered"),
+    path("notes/", post_lists.notes, name="notes"),
+    path("notes/<int:return_id>/done", post_lists.note_done, name="note-done"),
+    path("rounds/<int:pk>/hand-over", post_lists.hand_over, name="hand-over"),
+    path("set-asides/rules/", post_lists.rules, name="rule-costs"),
     path("set-asides/", set_asides.set_asides, name="set-asides"),
     path("set-asides/<int:return_id>/", set_asides.set_aside, name="set-aside"),
 ]

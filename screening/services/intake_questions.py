@@ -1,4 +1,4 @@
-"""What to ask about a set-aside, and which answers fit its reason; pure rules."""
+"""What to ask about a set-aside, and which answers fit its reason; a call that reached nobody is recorded apart."""
 
 from django.utils.translation import gettext_lazy as _
 
@@ -69,5 +69,5 @@ def answers_for(reason: str) -> list[Answer]:
     """The answers that fit this reason, in the order of the page; the day has a field of its own."""
     if reason in NEVER_TESTED:
         return [Answer.UNSUITABLE]
-    answers = [Answer.ACCEPT, Answer.UNDATED, Answer.UNSUITABLE, Answer.CALL_LATER]
-    return [*answers[:3], Answer.SWAPPED, answers[3]] if reason in _SWAPS else answers
+    answers = [Answer.ACCEPT, Answer.UNDATED, Answer.UNSUITABLE]
+    return [*answers, Answer.SWAPPED] if reason in _SWAPS else answers

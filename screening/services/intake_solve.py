@@ -7,13 +7,12 @@ from datetime import date, timedelta
 from enum import StrEnum
 
 from django.db import IntegrityError
-from django.db.models import QuerySet
 from django.utils.text import format_lazy
 from django.utils.translation import gettext_lazy as _
 
 from screening.accession_words import Reason
 from screening.collection import CollectionError, age_days, date_in_words, expired, infer_day, too_old
-from screening.models import Kit, Person, Return, Round
+from screening.models import Kit, Return, Round
 from screening.services.due import due_dates_refresh
 from screening.services.intake_cards import Words
 from screening.services.intake_effects import RESULT_DUE_DAYS, KitFacts, first_possible_day
@@ -303,18 +302,3 @@ def _reject_other(frame: Acting, back: Return, other_serial: str, note: str) -> 
 
 
 VOID_FOR_SWAP = "swap suspected"
-
-
-def household_of(person: Person) -> QuerySet[Person]:
-    """Others at the same address with a kit that is out or just came back."""
-    if not person.postcode:
-        return Person.objects.none()
-    return (
-        Person.objects.filter(
-            postcode=person.postcode,
-            address_1=person.address_1,
-            rounds__state__in=["kit_due", "kit_out", "result_due"],
-        )
-        .exclude(pk=person.pk)
-        .distinct()[:10]
-    )

@@ -17,8 +17,17 @@ from django.views.decorators.http import require_GET, require_http_methods
 from screening.access import people_listed
 from screening.models import Person, Return, ReturnMove
 from screening.services.intake import return_solve
+from screening.services.intake_calls import (
+    CALL_WORDS,
+    Call,
+    attempts_of,
+    call_record,
+    day_suggested,
+    housemates,
+)
+from screening.services.intake_places import place_of
 from screening.services.intake_questions import LABELS, answers_for, question_for, reason_in_words
-from screening.services.intake_solve import Answer, Consequence, consequence, household_of, reason_of
+from screening.services.intake_solve import Answer, Consequence, consequence, reason_of
 from screening.states import RETURN
 from staff import clock
 from staff.errors import RoundbookError
@@ -37,6 +46,15 @@ class SolveForm(forms.Form):
     other_serial = forms.CharField(max_length=40, required=False)
 
 
+class CallForm(forms.Form):
+    """What became of a call."""
+
+    call = forms.ChoiceField(choices=[(one.value, CALL_WORDS[one]) for one in Call])
+    on = forms.DateField(required=False)
+    at = forms.TimeField(required=False)
+    note = forms.CharField(max_length=400, required=False)
+
+
 @dataclass(frozen=True, slots=True)
 class Row:
     """One set-aside as the list shows it."""
@@ -46,6 +64,7 @@ class Row:
     reason: Any
     expires_on: date
     overdue: bool
+    place: Any = ""
 
     @property
     def who(self) -> str:
@@ -70,7 +89,7 @@ def _waiting() -> QuerySet[Return]:
     )
     return (
         Return.objects.filter(state="set_aside")
-        .select_related("kit__round__person__merged_into", "kit__lot__kit_model")
+        .select_related("kit__round__person__merged_into", "kit__lot__kit_model", "tray")
         .annotate(reason=Subquery(latest.values("reason")[:1]))
         .order_by("due_on", "pk")
     )
@@ -98,6 +117,7 @@ def set_asides(request: HttpRequest) -> HttpResponse:
                 reason_in_words(cast(Any, back).reason),
                 _expires_on(back),
                 (back.due_on or today) < today,
+                place_of(back.tray, back.position),
             )
             for back in page
         ]
@@ -116,6 +136,8 @@ def _user(request: HttpRequest) -> User:
 def set_aside(request: HttpRequest, return_id: int) -> HttpResponse:
     """One set-aside: what is known, what to ask, and the answers with what each would do."""
     form = SolveForm(request.POST or None)
+    if request.method == "POST" and "call" in request.POST:
+        return _called(request, return_id)
     if request.method == "POST":
         if form.is_valid():
             try:
@@ -132,17 +154,32 @@ def set_aside(request: HttpRequest, return_id: int) -> HttpResponse:
     return _show(request, return_id, form)
 
 
+def _called(request: HttpRequest, return_id: int) -> HttpResponse:
+    """Record a call; the set-aside stays, due as the call left it."""
+    form = CallForm(request.POST)
+    if not form.is_valid():
+        form.add_error(None, _("Choose what became of the call; a day as 2026-06-17, a time as 14:30."))
+        return _show(request, return_id, form, status=422)
+    try:
+        call_record(by=_user(request), return_=Return(pk=return_id), **form.cleaned_data)
+    except RoundbookError as error:
+        form.add_error(None, str(error.sentence))
+        return _show(request, return_id, form, status=422)
+    messages.success(request, _("The call is recorded."))
+    return redirect("screening:set-asides")
+
+
 def _state(back: Return) -> str:
     return RETURN.label(back.state)
 
 
-def _show(request: HttpRequest, return_id: int, form: SolveForm, status: int = 200) -> HttpResponse:
+def _show(request: HttpRequest, return_id: int, form: forms.Form, status: int = 200) -> HttpResponse:
     day = (request.POST.get("day") or request.GET.get("day", ""))[:24].strip()
     today = clock.today()
     with transaction.atomic():
         back = get_object_or_404(
             Return.objects.select_related(
-                "kit__round__person__merged_into", "kit__lot__kit_model", "delivery"
+                "kit__round__person__merged_into", "kit__lot__kit_model", "delivery", "tray"
             ),
             pk=return_id,
         )
@@ -150,11 +187,15 @@ def _show(request: HttpRequest, return_id: int, form: SolveForm, status: int = 2
             messages.info(request, _("Somebody has already solved this one."))
             return redirect("screening:set-asides")
         reason, person = reason_of(back), _person(back)
-        household = list(household_of(person)) if person else []
-        people_listed(
-            by=_user(request), person_ids=[p.pk for p in [person, *household] if p],
-            place="set-aside",
-        )  # fmt: skip
+        household = housemates(person) if person else []
+        shown = [person, *(one.person for one in household)]
+        people_listed(by=_user(request), person_ids=[p.pk for p in shown if p], place="set-aside")
+        suggested = day_suggested(back)
+        likely = (
+            consequence(back=back, answer=Answer.DAY_TOLD, day=suggested.isoformat(), today=today)
+            if suggested
+            else None
+        )
         choices = [
             Choice(one, LABELS[one], consequence(back=back, answer=one, today=today))
             for one in answers_for(reason)
@@ -164,7 +205,9 @@ def _show(request: HttpRequest, return_id: int, form: SolveForm, status: int = 2
         "back": back, "person": person, "household": household, "reason": reason_in_words(reason),
         "question": question_for(reason), "choices": choices, "asks_day": len(choices) > 1, "day": day, "told": told,
         "expires_on": _expires_on(back), "days_left": (_expires_on(back) - today).days, "form": form,
-        "age": _age(person, today), "attempts": back.moves.filter(event="reschedule").select_related("actor"),
+        "age": _age(person, today), "attempts": attempts_of(back), "suggested": suggested,
+        "likely": likely, "place": place_of(back.tray, back.position), "calls": [(c.value, CALL_WORDS[c]) for c in Call],
+        "today": today, "swap": Answer.SWAPPED in [one.answer for one in choices],
         "note": request.POST.get("note", ""), "other_serial": request.POST.get("other_serial", ""),
     }  # fmt: skip
     return render(request, "screening/set_aside.html", context, status=status)

@@ -1,0 +1,125 @@
+"""Ringing about a set-aside: what became of each attempt, when to ring again, and who else is at the address."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, time
+from enum import StrEnum
+
+from django.utils.translation import gettext_lazy as _
+
+from screening.collection import CollectionError, infer_day
+from screening.models import Kit, Person, Return
+from screening.services.intake_cards import Words
+from screening.services.intake_effects import first_possible_day
+from screening.services.intake_solve import reason_of
+from screening.services.intake_sql import closed_days_read, kits_read
+from screening.states import KIT
+from staff.acting import acting
+from staff.errors import RoundbookError
+from staff.ledger.moves import make_move
+from staff.models import User
+from staff.roles import Pool
+from staff.working_days import working_days_after
+
+
+class Call(StrEnum):
+    """What became of a call."""
+
+    NO_ANSWER = "no_answer"
+    MACHINE = "machine"
+    WRONG_NUMBER = "wrong_number"
+    CALL_BACK = "call_back"
+
+
+CALL_WORDS: dict[str, Words] = {
+    Call.NO_ANSWER: _("Nobody answered"),
+    Call.MACHINE: _("Answering machine: only our name and number were left"),
+    Call.WRONG_NUMBER: _("Wrong number"),
+    Call.CALL_BACK: _("Reached, ring again as agreed"),
+}
+
+
+def call_record(
+    *, by: User, return_: Return, call: str, on: date | None = None, at: time | None = None, note: str = ""
+) -> Return:
+    """Record an attempt to ring; the next one is due on the next working day, or as agreed (R19).
+
+    RoundbookError for an unknown outcome, an agreed day that is past or missing, or a return solved meanwhile.
+    """
+    if call not in set(Call):
+        raise RoundbookError("unknown_call", _("Choose what became of the call."))
+    with acting(by, reason="set-aside: call") as frame:
+        back = Return.objects.select_for_update(of=("self",)).get(pk=return_.pk)
+        if back.state != "set_aside":
+            raise RoundbookError(
+                "already_solved", _("Somebody has already solved this one. Go back to the list.")
+            )
+        if call == Call.CALL_BACK and (on is None or on < frame.today):
+            raise RoundbookError("call_back_when", _("Say on which day to ring again, today or later."))
+        due = on if call == Call.CALL_BACK and on else working_days_after(
+            frame.today, 1, closed_days_read(back.delivery_id, frame.today)
+        )  # fmt: skip
+        make_move(
+            back, "reschedule", due_on=due, due_time=at if call == Call.CALL_BACK else None,
+            pool=Pool.PHONE_DESK.value, reason=reason_of(back), rule=call, note=note.strip()[:400],
+        )  # fmt: skip
+        back.refresh_from_db()
+        return back
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """One earlier attempt, as the page lists it."""
+
+    at: object
+    who: str
+    words: Words
+    note: str
+
+
+def attempts_of(back: Return) -> list[Attempt]:
+    """Every attempt to ring about a return, oldest first."""
+    moves = back.moves.filter(event="reschedule").select_related("actor").order_by("seq")
+    return [
+        Attempt(move.occurred_at, move.actor.full_name, CALL_WORDS.get(move.rule, _("Put off")), move.note)
+        for move in moves
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class Housemate:
+    """Somebody else at the address, with the kit that may have been swapped."""
+
+    person: Person
+    serial: str
+    state: Words
+
+
+def housemates(person: Person) -> list[Housemate]:
+    """Others at the same address whose kit is out, or back and not yet reported."""
+    if not person.postcode:
+        return []
+    kits = (
+        Kit.objects.filter(
+            round__person__postcode=person.postcode, round__person__address_1=person.address_1,
+            round__state__in=["kit_due", "kit_out", "result_due"], state__in=["assigned", "dispatched", "returned"],
+        )
+        .exclude(round__person=person)
+        .select_related("round__person")
+        .order_by("pk")[:10]
+    )  # fmt: skip
+    return [
+        Housemate(kit.round.person, kit.serial, KIT.label(kit.state)) for kit in kits if kit.round is not None
+    ]
+
+
+def day_suggested(back: Return) -> date | None:
+    """The one day that a single slip on the label would explain; a person confirms it (R3). Call in a transaction."""
+    if not back.label_day:
+        return None
+    kit = kits_read([back.kit.serial])[back.kit.serial]
+    try:
+        return infer_day(back.label_day, back.arrived_on, first_possible_day(kit, back.arrived_on)).suggestion
+    except CollectionError:
+        return None
