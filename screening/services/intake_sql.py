@@ -9,6 +9,7 @@ from django.core.serializers.json import DjangoJSONEncoder
 from django.db import connection
 
 from screening.services.intake_effects import Effects, KitFacts
+from staff.quick import prepared
 
 _KIT_COLUMNS = """
     kit.id AS kit_id, kit.serial, kit.state AS kit_state, kit.last_seq AS kit_seq, kit.dispatched_on,
@@ -164,8 +165,7 @@ _SCAN_ROW = """
 
 def scan_read(**params: Any) -> dict[str, Any] | None:
     """Lock session, kit and round; return session, delivery, counts, earlier scans and the kit's facts."""
-    with connection.cursor() as cursor:
-        cursor.execute(SCAN, params)
+    with prepared(SCAN, params) as cursor:
         row = cursor.fetchone()
         if row is None:
             return None
@@ -241,8 +241,8 @@ def scan_write(*, effects: Effects | None, alarm: int | bool | None = False, **r
     """
     written = _WRITE if effects else "WITH nothing AS (SELECT 1)"
     row |= {"alarm_changes": alarm is not False, "alarm": None if alarm is False else alarm}
-    with connection.cursor() as cursor:
-        cursor.execute(written + _SESSION_ROW + _SCAN_ROW, row | (_rows([effects]) if effects else {}))
+    with prepared(written + _SESSION_ROW + _SCAN_ROW, row | (_rows([effects]) if effects else {})):
+        pass
     if effects and effects.void_kit:
         kits_void([effects.kit.kit_id], "never assigned")
 

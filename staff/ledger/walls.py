@@ -24,7 +24,7 @@ def build_walls(*, using: str = "default", **_: Any) -> None:
         ensure_months(cursor)
         for ledger in walls:
             cursor.execute(
-                sql.LEDGER.format(
+                sql.ledger_sql(
                     move=ledger.move_table, subject=ledger.subject_table, machine=ledger.machine.name
                 )
             )
