@@ -35,20 +35,32 @@ _frame: ContextVar[Acting | None] = ContextVar("roundbook_acting", default=None)
 _kept: ContextVar[dict[Hashable, Any] | None] = ContextVar("roundbook_kept", default=None)
 
 
+ANNOUNCE = (
+    "set_config('roundbook.actor', %(frame_actor)s, true), set_config('roundbook.now', %(frame_now)s, true),"
+    " set_config('roundbook.reason', %(frame_reason)s, true),"
+    " set_config('pghistory.context_metadata', %(frame_context)s, true)"
+)
+"""The columns that tell the database who acts and when, for a statement that begins a transaction by itself."""
+
+
+def announcement(frame: Acting) -> dict[str, str]:
+    """The parameters of `ANNOUNCE`."""
+    return {
+        "frame_actor": str(frame.by.pk), "frame_now": frame.now.isoformat(), "frame_reason": frame.reason,
+        "frame_context": json.dumps({"actor": frame.by.pk, "reason": frame.reason}),
+    }  # fmt: skip
+
+
 def _announce(frame: Acting) -> None:
-    context = json.dumps({"actor": frame.by.pk, "reason": frame.reason})
     with connection.cursor() as cursor:
-        cursor.execute(
-            "SELECT set_config('roundbook.actor', %s, true), set_config('roundbook.now', %s, true),"
-            " set_config('roundbook.reason', %s, true), set_config('pghistory.context_metadata', %s, true)",
-            [str(frame.by.pk), frame.now.isoformat(), frame.reason, context],
-        )
+        cursor.execute(f"SELECT {ANNOUNCE}", announcement(frame))
 
 
 @contextmanager
-def acting(by: "User", *, reason: str = "") -> Iterator[Acting]:
+def acting(by: "User", *, reason: str = "", announces: bool = True) -> Iterator[Acting]:
     """Open a transaction in which `by` acts; a nested frame shares the outer moment.
 
+    `announces=False` leaves it to the first statement inside to carry `ANNOUNCE`, which saves a round trip.
     Every write of a ledger, a result or a tracked row needs this frame: the database takes actor and time from it
     and refuses a ledger row without one.
     """
@@ -60,7 +72,7 @@ def acting(by: "User", *, reason: str = "") -> Iterator[Acting]:
         frame = Acting(by=by, now=outer.now, reason=reason or outer.reason, memo=outer.memo)
     # A nested frame needs no savepoint: when it fails, the outer transaction may only be rolled back.
     with transaction.atomic(savepoint=outer is None):
-        if frame != outer:
+        if frame != outer and (announces or outer is not None):
             _announce(frame)
         token = _frame.set(frame)
         try:

@@ -17,7 +17,10 @@ def prepared(statement: str, params: Mapping[str, Any]) -> Iterator[psycopg.Curs
     """
     connection.ensure_connection()
     raw: psycopg.Connection[Any] = connection.connection
-    before, raw.prepare_threshold = raw.prepare_threshold, 0  # Django switches preparing off for its own cursors
+    before, raw.prepare_threshold = (
+        raw.prepare_threshold,
+        0,
+    )  # Django switches preparing off for its own cursors
     try:
         with connection.wrap_database_errors, psycopg.Cursor(raw) as cursor:
             cursor.execute(statement.encode(), params, prepare=True)

@@ -22,7 +22,10 @@ ROUNDS = 3
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """One figure: our time for so many things, the bare limit's, and our rate over its rate."""
+    """One figure: our time for so many things, the bare limit's, and our rate over its rate.
+
+    `untuned` is our rate over that of an untuned view in the same run, where there is one.
+    """
 
     name: str
     people: int
@@ -34,10 +37,19 @@ class Measured:
     p50_ms: float | None = None
     p95_ms: float | None = None
     peak_mb: float | None = None
+    untuned: float | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """The figures that apply, rounded for reading."""
-        digits = {"seconds": 4, "limit_seconds": 4, "ratio": 3, "p50_ms": 2, "p95_ms": 2, "peak_mb": 0}
+        digits = {
+            "seconds": 4,
+            "limit_seconds": 4,
+            "ratio": 3,
+            "p50_ms": 2,
+            "p95_ms": 2,
+            "peak_mb": 0,
+            "untuned": 2,
+        }
         return {
             key: round(value, digits[key]) if key in digits else value
             for key, value in asdict(self).items()

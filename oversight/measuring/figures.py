@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 
-from oversight.measuring import kits, lab, mail, register, rounds
+from oversight.measuring import kits, lab, mail, register, rounds, scans
 from oversight.measuring.bench import Bench, Measured, days_ago
 from oversight.measuring.database import empty_template, filled_template, working_copy
 from oversight.measuring.region import AGE_DAYS, lay_down
@@ -41,7 +41,10 @@ MEASUREMENTS: dict[str, Measurement] = {
             rounds.batch,
         ),
         Measurement("moves", "bare UPDATE plus INSERT without triggers", rounds.moves),
-        Measurement("scan_1", "the bare psycopg transaction, without triggers", kits.scan_1),
+        *(
+            Measurement(name, "the bare psycopg transaction in as many processes, without triggers", work)
+            for name, work in (("scan_1", scans.scan_1), ("scan_8", scans.scan_8), ("scan_32", scans.scan_32))
+        ),
         Measurement("readings", "the bare set-based SQL, without triggers", kits.readings),
         Measurement("lab_day", "the bare set-based SQL, without triggers", lab.lab_day),
         Measurement("lab_day_loop", "one ORM object after the other", lab.lab_day_loop),
@@ -53,8 +56,6 @@ MEASUREMENTS: dict[str, Measurement] = {
 """Every measurement, in the order in which all are run."""
 PLANNED = frozenset(
     {
-        "scan_8",
-        "scan_32",
         "planner_idle",
         "dashboard",
         "dashboard_columnar",

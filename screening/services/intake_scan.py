@@ -76,12 +76,13 @@ def bench_scan(
 ) -> ScanAnswer:
     """Take whatever the one field of the bench page received: a kit, a day or a command card.
 
-    `pending` is the serial of the kit the page shows; it is checked against the session's own record. A scan that
+    `pending` is the serial of the kit the page shows; it is checked against the session's own record. `day` goes with
+    a kit whose label was read before it was scanned. A scan that
     waited for the network (`offline`) brings its `day` and `cards` with it and goes to the waiting rack (R16).
     """
     said = understand(raw)
     serial = said.value if said.kind is Heard.SERIAL else pending
-    keyed = said.value if said.kind is Heard.DAY else day if offline else ""
+    keyed = said.value if said.kind is Heard.DAY else day
     found = [CARDS[code] for code in cards if code in CARDS]
     marks = frozenset(Mark(card.value) for card in found if card.kind is Heard.MARK)
     return _hear(
@@ -93,20 +94,23 @@ def _hear(by: User, heard: Scanned) -> ScanAnswer:
     """Take the scan; where another transaction stored the same scan or kit meanwhile, look again."""
     for _attempt in range(2):
         try:
-            with acting(by) as frame:
+            with acting(by, announces=False) as frame:
                 return _take(_bench(frame, heard))
         except IntegrityError as error:
             if not any(name in str(error) for name in RETRIED):
                 raise
-    with acting(by) as frame:
+    with acting(by, announces=False) as frame:
         return _take(_bench(frame, heard))
 
 
 def _bench(frame: Acting, heard: Scanned) -> Bench:
     found = scan_read(
-        session=heard.session_id, serials=[heard.serial], sequence=heard.sequence, today=frame.today,
-        now=frame.now, plus=heard.keyed == "+",
-    )  # fmt: skip
+        frame,
+        session=heard.session_id,
+        serials=[heard.serial],
+        sequence=heard.sequence,
+        plus=heard.keyed == "+",
+    )
     if found is None:
         raise NotFound("no_session", _("There is no such intake session. Start one from the delivery."))
     if found["closed_at"] is not None:

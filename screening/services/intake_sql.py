@@ -9,6 +9,7 @@ from django.core.serializers.json import DjangoJSONEncoder
 from django.db import connection
 
 from screening.services.intake_effects import Effects, KitFacts
+from staff.acting import ANNOUNCE, Acting, announcement
 from staff.quick import prepared
 
 _KIT_COLUMNS = """
@@ -105,10 +106,12 @@ _SESSION = f"""
         CASE WHEN %(plus)s THEN {_LAST_DAY} END AS last_day
 """
 SCAN = f"""
-WITH sess AS MATERIALIZED (SELECT * FROM screening_intakesession WHERE id = %(session)s FOR UPDATE), {_LOCKED},
+WITH told AS MATERIALIZED (SELECT {ANNOUNCE}),
+sess AS MATERIALIZED (SELECT * FROM screening_intakesession WHERE id = %(session)s FOR UPDATE), {_LOCKED},
 facts AS (SELECT {_KIT_COLUMNS} FROM kit {_KIT_JOINS})
 SELECT s.*, to_jsonb(f) AS kit FROM (
-    {_SESSION} FROM sess LEFT JOIN screening_delivery d ON d.id = sess.delivery_id) s LEFT JOIN facts f ON true
+    {_SESSION} FROM sess LEFT JOIN screening_delivery d ON d.id = sess.delivery_id) s CROSS JOIN told
+    LEFT JOIN facts f ON true
 """
 MANY = f"""
 WITH {_LOCKED} SELECT to_jsonb(f) FROM (SELECT {_KIT_COLUMNS} FROM kit {_KIT_JOINS}) f
@@ -163,9 +166,13 @@ _SCAN_ROW = """
 """
 
 
-def scan_read(**params: Any) -> dict[str, Any] | None:
-    """Lock session, kit and round; return session, delivery, counts, earlier scans and the kit's facts."""
-    with prepared(SCAN, params) as cursor:
+def scan_read(frame: Acting, **params: Any) -> dict[str, Any] | None:
+    """Tell who acts, lock session, kit and round; return session, delivery, counts, earlier scans and the kit's facts.
+
+    Nothing may be written before it where the frame was opened without announcing.
+    """
+    given = {"today": frame.today, "now": frame.now} | announcement(frame)
+    with prepared(SCAN, given | params) as cursor:
         row = cursor.fetchone()
         if row is None:
             return None

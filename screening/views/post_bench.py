@@ -89,20 +89,26 @@ def scan(request: HttpRequest, session_id: int) -> HttpResponse:
 
     A scan that was stored before is answered again, so a retry after a lost answer counts nothing twice.
     """
-    as_json = "application/json" in request.headers.get("Accept", "")
-    try:
-        answer = intake.bench_scan(
-            by=_user(request), session=IntakeSession(pk=session_id), **_said(request.POST)
-        )
-    except RoundbookError as error:
-        if error.status == 404:
-            raise
-        answer = ScanAnswer(BenchOutcome.REFUSED, error.code, str(error.sentence), 0, stored=False)
-    if as_json:
-        return JsonResponse(face_as_json(answer))
+    if "application/json" in request.headers.get("Accept", ""):
+        return scan_as_json(by=_user(request), session_id=session_id, posted=request.POST)
+    answer = _taken(_user(request), session_id, request.POST)
     if getattr(request, "htmx", False):
         return render(request, "screening/_post_face.html", {"face": face_of(answer)})
     return _bench(request, _found(session_id), answer)
+
+
+def scan_as_json(*, by: User, session_id: int, posted: Any) -> JsonResponse:
+    """Take one scan for the page's script."""
+    return JsonResponse(face_as_json(_taken(by, session_id, posted)))
+
+
+def _taken(by: User, session_id: int, posted: Any) -> ScanAnswer:
+    try:
+        return intake.bench_scan(by=by, session=IntakeSession(pk=session_id), **_said(posted))
+    except RoundbookError as error:
+        if error.status == 404:
+            raise
+        return ScanAnswer(BenchOutcome.REFUSED, error.code, str(error.sentence), 0, stored=False)
 
 
 def _said(posted: Any) -> dict[str, Any]:

@@ -49,7 +49,7 @@ def test_figures_at_a_small_size(fresh_db: str) -> None:
     ("names", "people", "words"),
     [
         (["shoe"], 2000, "There is no figure 'shoe'"),
-        (["scan_32"], 2000, "cannot be measured yet"),
+        (["planner_idle"], 2000, "cannot be measured yet"),
         (["due"], 5, "Ask for 200 to"),
     ],
 )

@@ -8,9 +8,20 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from oversight.measuring.figures import MEASUREMENTS, chosen, measure
 from staff.errors import RoundbookError
 
-HEAD = ("figure", "people", "items", "seconds", "limit s", "ratio", "p50 ms", "p95 ms", "MB")
-FIELDS = ("name", "people", "items", "seconds", "limit_seconds", "ratio", "p50_ms", "p95_ms", "peak_mb")
-WIDTHS = (22, 9, 8, 10, 10, 8, 9, 9, 7)
+HEAD = ("figure", "people", "items", "seconds", "limit s", "ratio", "p50 ms", "p95 ms", "MB", "×untuned")
+FIELDS = (
+    "name",
+    "people",
+    "items",
+    "seconds",
+    "limit_seconds",
+    "ratio",
+    "p50_ms",
+    "p95_ms",
+    "peak_mb",
+    "untuned",
+)
+WIDTHS = (22, 9, 8, 10, 10, 8, 9, 9, 7, 9)
 
 
 class Command(BaseCommand):

@@ -38,6 +38,7 @@ export const wire = (form) => {
       sequence: scan.sequence,
       pending: scan.pending ?? "",
       window: scan.window,
+      operator: form.dataset.operator,
     });
     if (scan.offline) {
       body.set("offline", "yes");

@@ -1,0 +1,57 @@
+"""The bare scan: one psycopg transaction of the same rows, without Django and without triggers."""
+
+from collections.abc import Sequence
+from time import perf_counter
+from typing import Any
+
+import psycopg
+
+READ = """
+SELECT k.id, k.last_seq, r.id, r.last_seq, p.given_names, p.family_name, p.birth_date
+FROM screening_kit k JOIN screening_lot l ON l.id = k.lot_id JOIN screening_kitmodel m ON m.id = l.kit_model_id
+JOIN screening_round r ON r.id = k.round_id JOIN screening_person p ON p.id = r.person_id
+WHERE k.serial = %s FOR UPDATE OF k, r
+"""
+WRITES = (
+    "INSERT INTO screening_scan (session_id, sequence, raw, kit_id, outcome, code, typed, heard_at, by_id)"
+    " VALUES (%(session)s, %(n)s, %(serial)s, %(kit)s, 'accepted', 'accepted', false, roundbook_now(), %(by)s)",
+    "UPDATE screening_kit SET state = 'returned', last_seq = %(kit_seq)s + 1 WHERE id = %(kit)s",
+    "INSERT INTO screening_kitmove (subject_id, seq, event, from_state, to_state)"
+    " VALUES (%(kit)s, %(kit_seq)s + 1, 'return', 'dispatched', 'returned')",
+    "UPDATE screening_round SET state = 'result_due', last_seq = %(round_seq)s + 1, due_on = %(today)s,"
+    " pool = 'laboratory' WHERE id = %(round)s",
+    "INSERT INTO screening_roundmove (subject_id, seq, event, from_state, to_state, due_on, pool)"
+    " VALUES (%(round)s, %(round_seq)s + 1, 'kit_back', 'kit_out', 'result_due', %(today)s, 'laboratory')",
+    "WITH back AS (INSERT INTO screening_return (kit_id, delivery_id, session_id, arrived_on, label_day,"
+    " collected_earliest, collected_latest, name_checked, remark, state, last_seq)"
+    " VALUES (%(kit)s, %(delivery)s, %(session)s, %(today)s, '', %(day)s, %(day)s, true, '', 'ready', 2) RETURNING id)"
+    " INSERT INTO screening_returnmove (subject_id, seq, event, from_state, to_state, due_on, pool)"
+    " SELECT id, seq, event, source, target, due, pool FROM back, (VALUES"
+    " (1, 'log', '', 'logged', %(today)s::date, 'front_desk'), (2, 'accept', 'logged', 'ready', NULL::date, ''))"
+    " AS m(seq, event, source, target, due, pool)",
+)
+
+
+def scan_bare(owner: psycopg.Connection[Any], facts: dict[str, Any]) -> None:
+    """One kit: read under lock, seven rows written or changed, committed."""
+    with owner.transaction():
+        row = owner.execute(READ.encode(), [facts["serial"]]).fetchone()
+        if row is None:
+            raise AssertionError("A kit is missing.")
+        known = dict(zip(("kit", "kit_seq", "round", "round_seq"), row, strict=False)) | facts
+        for statement in WRITES:
+            owner.execute(statement.encode(), known)
+
+
+def scans_bare(
+    address: str, database: str, setting: Sequence[str], serials: Sequence[str], facts: dict[str, Any]
+) -> float:
+    """One desk's kits one after the other in a connection of its own; runs in a process of its own. Seconds."""
+    with psycopg.connect(address, dbname=database, autocommit=True) as owner:
+        owner.execute(
+            "SELECT set_config('roundbook.actor', %s, false), set_config('roundbook.now', %s, false)", setting
+        )
+        began = perf_counter()
+        for n, serial in enumerate(serials, start=facts["first"]):
+            scan_bare(owner, facts | {"n": n, "serial": serial})
+        return perf_counter() - began

@@ -1,0 +1,213 @@
+"""Measures the scan endpoint under 1, 8 and 32 scanners, over HTTP, beside the bare transaction and an untuned view."""
+
+import http.client
+import os
+import socket
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from multiprocessing import get_context
+from statistics import median
+from time import perf_counter, sleep
+from urllib.parse import urlencode, urlsplit, urlunsplit
+
+from django.conf import settings
+from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_KEY
+from django.contrib.sessions.backends.db import SessionStore
+from django.db import connection
+from django.http import HttpRequest
+from django.middleware.csrf import get_token
+
+from oversight.measuring.bare_scan import scans_bare
+from oversight.measuring.bench import ROUNDS, Bench, Measured, bare_hands, with_times
+from oversight.measuring.rounds import rounds_out, serials_of
+from screening.models import Delivery, IntakeSession
+from screening.services.intake import delivery_record, session_start
+from staff import clock
+from staff.acting import acting
+from staff.models import Site, User
+from staff.roles import Role
+
+SCANS = 480  # a round and way, over all scanners
+WARM = 2  # scans of each scanner before the watch runs
+TABLES = (
+    "screening_scan", "screening_kit", "screening_kitmove", "screening_round", "screening_roundmove", "screening_return",
+    "screening_returnmove",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Scanner:
+    """One desk: its user, its session's address, its cookies."""
+
+    user: User
+    session: IntakeSession
+    headers: dict[str, str]
+
+
+def scan_1(bench: Bench) -> Measured:
+    """One scanner."""
+    return _scans(bench, 1)
+
+
+def scan_8(bench: Bench) -> Measured:
+    """Eight scanners at once."""
+    return _scans(bench, 8)
+
+
+def scan_32(bench: Bench) -> Measured:
+    """Thirty-two scanners at once."""
+    return _scans(bench, 32)
+
+
+def _scans(bench: Bench, desks: int) -> Measured:
+    each = max(min(SCANS, bench.people // (3 * ROUNDS + 3)) // desks, WARM + 1)
+    wanted = 3 * (ROUNDS * each + WARM) * desks
+    left = iter(serials_of(rounds_out(wanted, by=bench.desk)))
+    site, today = Site.objects.filter(receives_kits=True)[0], clock.today()
+    delivery = delivery_record(by=bench.desk, site=site, arrived_on=today)
+    ways = {
+        way: [_scanner(n, delivery, bench.desk) for n in range(desks)] for way in ("ours", "untuned", "bare")
+    }
+    seconds: dict[str, list[float]] = {way: [] for way in ways}
+    times: list[float] = []
+
+    def kits(count: int) -> list[list[str]]:
+        return [[next(left) for _ in range(count)] for _ in range(desks)]
+
+    with (
+        _served("config.wsgi:application") as ours,
+        _served("oversight.measuring.untuned_wsgi:application") as other,
+    ):
+        ports = {"ours": ours, "untuned": other}
+        for way, port in ports.items():
+            _over_http(port, ways[way], kits(WARM), first=1, times=[])
+        first = {"ours": WARM + 1, "untuned": WARM + 1, "bare": 1}
+        for n in range(ROUNDS):
+            order = list(ways)[n % 3 :] + list(ways)[: n % 3]
+            for way in order:
+                share = kits(each)
+                if way == "bare":
+                    spent = _bare(bench, ways[way], delivery, share, first[way])
+                else:
+                    spent = _over_http(
+                        ports[way], ways[way], share, first[way], times if way == "ours" else []
+                    )
+                seconds[way].append(spent)
+                first[way] += each
+    ratios = [b / o for o, b in zip(seconds["ours"], seconds["bare"], strict=True)]
+    over = [u / o for o, u in zip(seconds["ours"], seconds["untuned"], strict=True)]
+    found = bench.result(
+        items=each * desks,
+        seconds=median(seconds["ours"]),
+        limit_seconds=median(seconds["bare"]),
+        ratio=median(ratios),
+    )
+    return replace(with_times(found, times), untuned=median(over))
+
+
+def _scanner(n: int, delivery: Delivery, by: User) -> Scanner:
+    with acting(by):
+        user, _new = User.objects.get_or_create(username=f"desk-{n}", defaults={"full_name": f"Desk {n}"})
+        user.postings.get_or_create(role=Role.FRONT_DESK, site=None)
+    store, now = SessionStore(), int(clock.now().timestamp())
+    store[SESSION_KEY], store[BACKEND_SESSION_KEY] = str(user.pk), "django.contrib.auth.backends.ModelBackend"
+    store[HASH_SESSION_KEY] = user.get_session_auth_hash()
+    store["born"] = store["seen"] = now
+    store.save()
+    request = HttpRequest()
+    token = get_token(request)
+    cookies = f"{settings.SESSION_COOKIE_NAME}={store.session_key}; {settings.CSRF_COOKIE_NAME}={request.META['CSRF_COOKIE']}"
+    headers = {
+        "Cookie": cookies, "X-CSRFToken": token, "Accept": "application/json",
+        "Content-Type": "application/x-www-form-urlencoded",
+    }  # fmt: skip
+    return Scanner(user, session_start(by=user, delivery=delivery), headers)
+
+
+@contextmanager
+def _served(application: str) -> Iterator[int]:
+    """The application behind the web server of the front door, on a free port, against the database in use."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = int(free.getsockname()[1])
+    name = str(connection.settings_dict["NAME"])
+    url = urlunsplit(urlsplit(settings.OWNER_DATABASE_URL)._replace(path=f"/{name}"))
+    env = os.environ | {"DATABASE_URL": url, "DATABASE_OWNER_URL": url, "ROUNDBOOK_LOG_LEVEL": "WARNING"}
+    command = [
+        sys.executable, "-m", "gunicorn", application, "--bind", f"127.0.0.1:{port}", "--worker-class", "gthread",
+        "--workers", "2", "--threads", "16", "--keep-alive", "30", "--log-level", "error",
+    ]  # fmt: skip
+    web = subprocess.Popen(command, cwd=settings.BASE_DIR, env=env)
+    try:
+        for _ in range(300):
+            with socket.socket() as knock:
+                if knock.connect_ex(("127.0.0.1", port)) == 0:
+                    break
+            sleep(0.1)
+        yield port
+    finally:
+        web.terminate()
+        web.wait(30)
+
+
+def _over_http(
+    port: int, scanners: Sequence[Scanner], share: Sequence[Sequence[str]], first: int, times: list[float]
+) -> float:
+    """Every scanner sends its kits one after the other, all scanners at once; seconds until the last is answered."""
+    start = threading.Barrier(len(scanners) + 1)
+    day = str((clock.today() - timedelta(days=2)).day)
+
+    def work(scanner: Scanner, serials: Sequence[str]) -> list[float]:
+        line, mine = http.client.HTTPConnection("127.0.0.1", port, timeout=60), []
+        line.connect()
+        start.wait()
+        for sequence, serial in enumerate(serials, start=first):
+            body = urlencode({
+                "raw": serial, "day": day, "sequence": sequence, "window": "w", "operator": scanner.user.pk,
+            })  # fmt: skip
+            began = perf_counter()
+            line.request("POST", f"/post/{scanner.session.pk}/scan", body, scanner.headers)
+            answer = line.getresponse()
+            said = answer.read()
+            mine.append(perf_counter() - began)
+            if answer.status != 200 or (
+                answer.headers["Content-Type"] == "application/json" and b"accepted" not in said
+            ):
+                raise AssertionError(f"A kit was not accepted: {answer.status} {said[:200]!r}")
+        line.close()
+        return mine
+
+    with ThreadPoolExecutor(len(scanners)) as pool:
+        running = [pool.submit(work, *pair) for pair in zip(scanners, share, strict=True)]
+        start.wait()
+        began = perf_counter()
+        for one in running:
+            times.extend(one.result())
+        return perf_counter() - began
+
+
+def _bare(
+    bench: Bench, scanners: Sequence[Scanner], delivery: Delivery, share: Sequence[Sequence[str]], first: int
+) -> float:
+    """The same number of kits in as many processes with bare psycopg; seconds of the slowest."""
+    today, address = clock.today(), str(settings.OWNER_DATABASE_URL)
+    name, setting = str(connection.settings_dict["NAME"]), [str(bench.desk.pk), clock.now().isoformat()]
+    facts = {
+        "delivery": delivery.pk,
+        "today": today,
+        "day": today - timedelta(days=2),
+        "by": bench.desk.pk,
+        "first": first,
+    }
+    with bare_hands(*TABLES, by=bench.desk), ProcessPoolExecutor(len(scanners), get_context("spawn")) as pool:
+        running = [
+            pool.submit(scans_bare, address, name, setting, serials, facts | {"session": scanner.session.pk})
+            for scanner, serials in zip(scanners, share, strict=True)
+        ]
+        return max(one.result() for one in running)
