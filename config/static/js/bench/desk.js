@@ -109,6 +109,7 @@ export const start = async (form) => {
   const drop = async () => {
     const rest = desk.waiting.splice(0);
     await kept.replace(rest, []);
+    desk.heard.raw = ""; // the same code is to be scanned again, however soon
     if (rest.length) face.line(words.notSent);
   };
   /* Another window scans into the same session: these get the next free numbers; none of them was stored. */

@@ -10,7 +10,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('screening', '0003_kit_replacement_by_day'),
+        ('screening', '0004_indexes_paid_at_every_move'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
