@@ -25,7 +25,7 @@ from tests.conftest import NOON
 
 pytestmark = pytest.mark.usefixtures("region")
 SEEDS = [
-    pytest.param(range(8), id="short"),
+    pytest.param(range(3), id="short"),
     pytest.param(range(1_000, 1_400), id="long", marks=[pytest.mark.campaign, pytest.mark.timeout(7_200)]),
 ]
 STEPS = 30

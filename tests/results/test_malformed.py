@@ -13,7 +13,7 @@ from staff.errors import RoundbookError
 from tests import lab_bench as bench
 
 pytestmark = pytest.mark.usefixtures("region")
-COUNTS = [pytest.param(60, id="short"), pytest.param(10_000, id="long", marks=[pytest.mark.campaign, pytest.mark.timeout(7_200)])]  # fmt: skip
+COUNTS = [pytest.param(40, id="short"), pytest.param(10_000, id="long", marks=[pytest.mark.campaign, pytest.mark.timeout(7_200)])]  # fmt: skip
 MEGABYTE = 1_000_000
 
 

@@ -83,19 +83,19 @@ def test_h2_a_unit_slip_is_found_within_the_published_number_of_samples(
     # Source: job 7.7, simulated there: × 5 after a median of 118 samples (P90 244), ÷ 5 after 167 (300).
     rng = random.Random(7)  # noqa: S311 - a replayable draw
     found = []
-    for _ in range(200):
+    for _ in range(120):
         told = unit_watch(drawn(rng, 900, factor), factor, MODEL)
         assert told.alarm_at is not None
         found.append(told.alarm_at + 1)
     found.sort()
     assert statistics.median(found) == pytest.approx(typical, rel=0.3)
-    assert found[179] == pytest.approx(ninetieth, rel=0.3)
+    assert found[107] == pytest.approx(ninetieth, rel=0.3)
 
 
 def test_false_alarms_are_as_rare_as_published() -> None:
     # Source: job 7.7: 1–2 % false alarms in 600 samples.
     rng = random.Random(11)  # noqa: S311 - a replayable draw
-    runs = [drawn(rng, 600) for _ in range(300)]
+    runs = [drawn(rng, 600) for _ in range(150)]
     alarms = sum(
         unit_watch(values, 5.0, MODEL).alarm or unit_watch(values, 0.2, MODEL).alarm for values in runs
     )
@@ -191,7 +191,7 @@ def test_h10_a_month_of_heat_shows_in_the_mean_log_and_a_cool_one_does_not() -> 
     # Source: job hazard H10 (simulated July factor) and 2.5 of the standards: f-Hb falls in the heat.
     rng = random.Random(5)  # noqa: S311 - a replayable draw
     months = {6: 1.0, 7: 0.6, 8: 1.0}
-    rows = [(month, x * factor) for month, factor in months.items() for x in drawn(rng, 9_000) if x > 0]
+    rows = [(month, x * factor) for month, factor in months.items() for x in drawn(rng, 6_000) if x > 0]
     found = mean_log_by(rows)
     assert lower_than(found[7], found[6])
     assert not lower_than(found[8], found[6])
@@ -202,7 +202,7 @@ def test_h10_a_month_of_heat_shows_in_the_mean_log_and_a_cool_one_does_not() -> 
     assert mean_log_by([(1, 5.0)]) == {}
 
 
-def a_run_reading(factor: float, count: int = 60) -> Run:
+def a_run_reading(factor: float, count: int = 24) -> Run:
     """A run of people whose median is a tenth of the cutoff, written down `factor` times too large, in ng/mL."""
     run = bench.an_open_run()
     rows = []
@@ -233,12 +233,12 @@ def test_h2_a_run_in_the_wrong_unit_is_held_when_the_protocol_says_so(factor: fl
         second=bench.lead(),
         retest=False,
     )
-    assert results_release_below(by=bench.lead()) == 45, "released only after two people said why"
+    assert results_release_below(by=bench.lead()) == 18, "released only after two people said why"
 
 
 @pytest.mark.usefixtures("region")
 def test_the_watch_says_but_does_not_hold_while_it_is_off() -> None:
-    run = a_run_reading(5.0, 40)
+    run = a_run_reading(5.0)
     assert run_close(by=bench.technician(), run=run, readings=bench.controls()).status == "in_control"
     assert unit_alarms(readings_lately(run.analyser_id))
     assert not WatchAlarm.objects.exists()
