@@ -115,10 +115,9 @@ def _scanner(n: int, delivery: Delivery, by: User) -> Scanner:
     with acting(by):
         user, _new = User.objects.get_or_create(username=f"desk-{n}", defaults={"full_name": f"Desk {n}"})
         user.postings.get_or_create(role=Role.FRONT_DESK, site=None)
-    store, now = SessionStore(), int(clock.now().timestamp())
+    store = SessionStore()
     store[SESSION_KEY], store[BACKEND_SESSION_KEY] = str(user.pk), "django.contrib.auth.backends.ModelBackend"
     store[HASH_SESSION_KEY] = user.get_session_auth_hash()
-    store["born"] = store["seen"] = now
     store.save()
     request = HttpRequest()
     token = get_token(request)
@@ -139,6 +138,7 @@ def _served(application: str) -> Iterator[int]:
     name = str(connection.settings_dict["NAME"])
     url = urlunsplit(urlsplit(settings.OWNER_DATABASE_URL)._replace(path=f"/{name}"))
     env = os.environ | {"DATABASE_URL": url, "DATABASE_OWNER_URL": url, "ROUNDBOOK_LOG_LEVEL": "WARNING"}
+    env |= {"ROUNDBOOK_TODAY": clock.today().isoformat(), "ROUNDBOOK_ENV": "dev"}
     command = [
         sys.executable, "-m", "gunicorn", application, "--bind", f"127.0.0.1:{port}", "--worker-class", "gthread",
         "--workers", "2", "--threads", "16", "--keep-alive", "30", "--log-level", "error",

@@ -50,7 +50,7 @@ def call_record(
     if call not in set(Call):
         raise RoundbookError("unknown_call", _("Choose what became of the call."))
     with acting(by, reason="set-aside: call") as frame:
-        back = Return.objects.select_for_update(of=("self",)).get(pk=return_.pk)
+        back = Return.objects.select_for_update(of=("self",), no_key=True).get(pk=return_.pk)
         if back.state != "set_aside":
             raise RoundbookError(
                 "already_solved", _("Somebody has already solved this one. Go back to the list.")

@@ -69,7 +69,7 @@ def notes_unread() -> QuerySet[Return]:
 def note_read(*, by: User, return_id: int) -> Return:
     """Record that the note enclosed with a kit was read and dealt with; RoundbookError if it was already."""
     with acting(by, reason="enclosed note read") as frame:
-        back = Return.objects.select_for_update(of=("self",)).filter(pk=return_id).first()
+        back = Return.objects.select_for_update(of=("self",), no_key=True).filter(pk=return_id).first()
         if back is None or "note_enclosed" not in back.remark or back.note_read_at is not None:
             raise RoundbookError("note_gone", _("Somebody has dealt with this note already."))
         back.note_read_at, back.note_read_by = frame.now, by

@@ -36,7 +36,7 @@ def make_up(
     verdict = verdict_on(as_new, arrived, bench.frame.today, day, marks)
     if verdict.reason is Reason.NO_DATE_KEYED:
         return bench.answer(BenchOutcome.SHOWN, "compare_owed", kit=kit, waiting_for_day=True)
-    back = Return.objects.select_for_update(of=("self",)).get(pk=owed["id"])
+    back = Return.objects.select_for_update(of=("self",), no_key=True).get(pk=owed["id"])
     ready = verdict.return_state is ReturnState.READY
     place = bench.place("rack" if ready else "aside", kit)
     _moved(back, place)

@@ -77,7 +77,7 @@ def session_resume(*, by: User, session: IntakeSession) -> IntakeSession:
     """Go on with a session that was left; anybody may, and becomes its operator. Refused once it is closed."""
     with acting(by):
         found = (
-            IntakeSession.objects.select_for_update(of=("self",))
+            IntakeSession.objects.select_for_update(of=("self",), no_key=True)
             .select_related("delivery__site")
             .get(pk=session.pk)
         )
@@ -165,7 +165,7 @@ def session_close(*, by: User, session: IntakeSession, hand_count: int | None = 
     _count_ok(hand_count)
     with acting(by) as frame:
         found = (
-            IntakeSession.objects.select_for_update(of=("self",))
+            IntakeSession.objects.select_for_update(of=("self",), no_key=True)
             .select_related("delivery")
             .get(pk=session.pk)
         )
@@ -207,7 +207,7 @@ def hand_count_correct(*, by: User, delivery: Delivery, hand_count: int) -> Deli
     """Put another count by hand in place of the one before; refused once the delivery is settled."""
     _count_ok(hand_count)
     with acting(by, reason="counted again"):
-        found = Delivery.objects.select_for_update().get(pk=delivery.pk)
+        found = Delivery.objects.select_for_update(no_key=True).get(pk=delivery.pk)
         if found.settled_at is not None:
             raise RoundbookError("settled", _("This delivery is settled. Its count stands."))
         found.hand_count = hand_count
@@ -228,7 +228,7 @@ def delivery_settle(*, by: User, delivery: Delivery, reason: str) -> Delivery:
     RoundbookError while a session is open, without a count or a reason, or for somebody who scanned it.
     """
     with acting(by, reason="delivery settled") as frame:
-        found = Delivery.objects.select_for_update().get(pk=delivery.pk)
+        found = Delivery.objects.select_for_update(no_key=True).get(pk=delivery.pk)
         if found.settled_at is not None:
             return found
         sessions = IntakeSession.objects.filter(delivery=found)

@@ -194,7 +194,9 @@ def return_solve(
     try:
         with acting(by, reason="set-aside solved") as frame:
             back = (
-                Return.objects.select_for_update(of=("self",)).select_related("kit__round").get(pk=return_.pk)
+                Return.objects.select_for_update(of=("self",), no_key=True)
+                .select_related("kit__round")
+                .get(pk=return_.pk)
             )
             if back.state != "set_aside":
                 raise RoundbookError(

@@ -52,9 +52,9 @@ _KIT_JOINS = """
     LEFT JOIN screening_person person ON person.id = coalesce(own.merged_into_id, own.id)
 """
 _LOCKED = """
-    kit AS MATERIALIZED (SELECT * FROM screening_kit k WHERE k.serial = ANY(%(serials)s) ORDER BY k.id FOR UPDATE),
+    kit AS MATERIALIZED (SELECT * FROM screening_kit k WHERE k.serial = ANY(%(serials)s) ORDER BY k.id FOR NO KEY UPDATE),
     rnd AS MATERIALIZED (SELECT * FROM screening_round r WHERE r.id IN (SELECT round_id FROM kit)
-                         ORDER BY r.id FOR UPDATE)
+                         ORDER BY r.id FOR NO KEY UPDATE)
 """
 _CLOSED_DAYS = """
     (SELECT coalesce(array_agg(n.day), '{}') FROM staff_nonworkingday n
@@ -107,7 +107,7 @@ _SESSION = f"""
 """
 SCAN = f"""
 WITH told AS MATERIALIZED (SELECT {ANNOUNCE}),
-sess AS MATERIALIZED (SELECT * FROM screening_intakesession WHERE id = %(session)s FOR UPDATE), {_LOCKED},
+sess AS MATERIALIZED (SELECT * FROM screening_intakesession WHERE id = %(session)s FOR NO KEY UPDATE), {_LOCKED},
 facts AS (SELECT {_KIT_COLUMNS} FROM kit {_KIT_JOINS})
 SELECT s.*, to_jsonb(f) AS kit FROM (
     {_SESSION} FROM sess LEFT JOIN screening_delivery d ON d.id = sess.delivery_id) s CROSS JOIN told

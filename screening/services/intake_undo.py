@@ -158,7 +158,7 @@ def _undo_return(bench: Bench, back: Return, kit: Kit) -> str:
     tray = back.tray
     if tray is not None and tray.closed_at is not None:
         return "undo_tray_closed"
-    round_ = Round.objects.select_for_update().filter(pk=kit.round_id or 0).first()
+    round_ = Round.objects.select_for_update(no_key=True).filter(pk=kit.round_id or 0).first()
     if kit.round_id is not None and kit.void_on is None:
         live = Kit.objects.filter(round_id=kit.round_id, void_on=None, state__in=["assigned", "dispatched"])
         if live.exclude(pk=kit.pk).exists():

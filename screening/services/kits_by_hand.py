@@ -26,7 +26,7 @@ def _kit_of(raw: str) -> Kit:
     except SerialError as error:
         raise RoundbookError(error.code.value, error.sentence) from error
     kit = (
-        Kit.objects.select_for_update(of=("self",))
+        Kit.objects.select_for_update(of=("self",), no_key=True)
         .select_related("lot", "round")
         .filter(serial=serial)
         .first()
@@ -44,7 +44,11 @@ def kit_hand_over(*, by: User, round_: Round, raw: str) -> Kit:
     """
     try:
         with acting(by, reason="kit handed over in person") as frame:
-            found = Round.objects.select_for_update(of=("self",)).select_related("person").get(pk=round_.pk)
+            found = (
+                Round.objects.select_for_update(of=("self",), no_key=True)
+                .select_related("person")
+                .get(pk=round_.pk)
+            )
             if found.person.deceased_on is not None or found.state not in ("kit_due", "kit_out"):
                 raise RoundbookError(
                     "round_needs_no_kit", _("This round waits for no kit. Look at its state.")
