@@ -66,7 +66,7 @@ def scan_32(bench: Bench) -> Measured:
 
 
 def _scans(bench: Bench, desks: int) -> Measured:
-    each = max(min(SCANS, bench.people // (3 * ROUNDS + 3)) // desks, WARM + 1)
+    each = max(min(SCANS, bench.people // 40) // desks, WARM + 1)
     wanted = 3 * (ROUNDS * each + WARM) * desks
     left = iter(serials_of(rounds_out(wanted, by=bench.desk)))
     site, today = Site.objects.filter(receives_kits=True)[0], clock.today()
