@@ -49,14 +49,23 @@ def hours_of(day: date) -> dict[str, datetime]:
     return {name: clock.moment(day, hour, minute) for name, (hour, minute) in HOURS.items()}
 
 
-def rehearse(*, invited_people: int, seed: int, today: date, tell: Tell, complete: bool = False) -> Rehearsal:
-    """Lay the region down and play it until today (or, with `complete`, until the last follow-up is over).
+def rehearse(
+    *,
+    invited_people: int,
+    seed: int,
+    today: date,
+    tell: Tell,
+    until: date | None = None,
+    complete: bool = False,
+) -> Rehearsal:
+    """Lay the region down and play it until today's evening, or another day's (`until`), or, with `complete`, until the
+    last follow-up is over.
 
     Works on an empty database only. The `Rehearsal` row says `running` until the end, so a killed run is noticed.
     """
     commits_hurried()
     first_day = first_day_for(today)
-    last_day = first_day + timedelta(weeks=62) if complete else today
+    last_day = first_day + timedelta(weeks=62) if complete else until or today
     days = [first_day + timedelta(days=n) for n in range((last_day - first_day).days + 1)]
     desks = (
         Desk("invitations", after="", play=_invitations),

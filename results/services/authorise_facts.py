@@ -271,8 +271,20 @@ def _obstacles(
         yield Obstacle(
             "line_unsettled", _("Another line of a readings file names this sample and is not settled.")
         )
+    yield from _obstacles_of_reading(candidate)
+
+
+def _obstacles_of_reading(candidate: Candidate) -> Iterable[Obstacle]:
+    fact = candidate.fact
     if near_under(candidate.classed):
         yield Obstacle("near_cutoff", _("It is close under the cutoff; the protocol asks for a look at it."))
+    if fact.run_status == Run.Status.RESOLVED:
+        yield Obstacle(
+            "run_resolved",
+            _(
+                "The controls of its run were out, and its readings were let stand with a reason. Read that reason first."
+            ),
+        )
     if fact.file_id is None:
         yield Obstacle("typed", _("The reading was typed by hand."))
     if candidate.side is Side.NEEDS_PERSON:

@@ -183,7 +183,12 @@ def _sequence_trouble(line: RawLine, number: int | None, expected: int | None, r
             "Line %(line)s has no readable running number. It and everything after it wait until somebody has compared"
             " the analyser's list with the rack."
         ) % {"line": line.line}
-    if (expected is not None and number != expected) or number in run.numbers:
+    if number in run.numbers:
+        return _(
+            "The running number on line %(line)s is %(number)s, which this run has already, with another reading. This line"
+            " and everything after it wait until somebody has compared the analyser's list with the rack."
+        ) % {"line": line.line, "number": number}
+    if expected is not None and number != expected:
         return _(
             "The running number on line %(line)s is %(number)s where %(expected)s was due. This line and everything"
             " after it wait until somebody has compared the analyser's list with the rack."

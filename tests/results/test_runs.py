@@ -7,7 +7,7 @@ import pytest
 from django.db import DatabaseError, connection
 
 from results.models import ControlLot, Run, Sample, SampleTodo
-from results.services.authorise import results_release_below
+from results.services.authorise import result_release_below, results_release_below
 from results.services.runs import run_close, run_control, run_open, run_resolve
 from results.services.runs_controls import run_sentence
 from results.services.samples import samples_take_in
@@ -196,7 +196,9 @@ def test_a_held_run_may_be_resolved_with_a_justification() -> None:
     )
     sample.refresh_from_db()
     assert sample.state == "ready_to_authorise"
-    assert results_release_below(by=bench.lead()) == 1
+    assert results_release_below(by=bench.lead()) == 0, "a person reads the reason first"
+    reason = "the second control vial read well beside it"
+    assert result_release_below(by=bench.lead(), sample=sample, reason=reason).side == "below"
 
 
 def test_the_database_refuses_a_result_of_a_run_that_is_not_in_control() -> None:

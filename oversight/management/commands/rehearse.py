@@ -4,7 +4,7 @@ import json
 import sys
 import time
 from argparse import ArgumentParser
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
@@ -28,7 +28,10 @@ class Command(BaseCommand):
             "--seed", type=int, default=26, help="the dice; the same seed gives the same region"
         )
         parser.add_argument(
-            "--today", type=date.fromisoformat, default=None, help="lay it out relative to this day"
+            "--today",
+            type=date.fromisoformat,
+            default=None,
+            help="lay it out relative to this day and play it too (default: the real one, played until yesterday evening)",
         )
         parser.add_argument("--complete", action="store_true", help="go on until every follow-up is over")
         parser.add_argument(
@@ -62,6 +65,7 @@ class Command(BaseCommand):
             invited_people=options["invited"],
             seed=options["seed"],
             today=today,
+            until=options["today"] or today - timedelta(days=1),
             tell=self._tell,
             complete=options["complete"],
         )
