@@ -45,6 +45,16 @@ def test_figures_at_a_small_size(fresh_db: str) -> None:
         assert left.fetchone() == (0,)
 
 
+@pytest.mark.timeout(280)
+def test_a_laboratorys_day_at_a_small_size(fresh_db: str) -> None:
+    out = StringIO()
+    call_command("measure", "lab_day", "--people", "400", "--json", stdout=out, stderr=StringIO())
+    row = json.loads(out.getvalue())
+    assert row["items"] == 50
+    assert row["limit"] == MEASUREMENTS["lab_day"].limit
+    assert row["ratio"] > 0
+
+
 @pytest.mark.parametrize(
     ("names", "people", "words"),
     [
