@@ -27,6 +27,7 @@ export const start = async (form) => {
     alarm: document.getElementById("face").hasAttribute("data-alarm"),
     away: false,
     busy: false,
+    sorting: Promise.resolve(),
     waiting: [],
     heard: { raw: "", at: 0 },
     replayed: 0,
@@ -98,6 +99,7 @@ export const start = async (form) => {
       play("click");
       return;
     }
+    await desk.sorting.catch(() => {}); // what came before the network went is put in order first, so that no day meets another kit
     if (desk.away) {
       await hearAway(raw, typed);
       return;
@@ -131,12 +133,13 @@ export const start = async (form) => {
       refuse(`${words.closed} ${desk.waiting.map((each) => each.raw).join(", ")}`);
       return;
     }
+    /* All at once, before anything is waited for: a day heard meanwhile belongs to the kit of this answer. */
     desk.waiting.shift();
-    await kept.remove(one);
     desk.pending = answer.waiting ? answer.serial : "";
     desk.alarm = answer.alarm;
     if (answer.day) lastDayIs(answer.day);
     if (answer.next !== null && !desk.waiting.length) desk.next = answer.next;
+    await kept.remove(one);
     await shown(one, answer);
     form.elements.sequence.value = desk.next;
     form.elements.pending.value = desk.pending;
@@ -180,6 +183,17 @@ export const start = async (form) => {
     await kept.replace(old, desk.waiting);
   };
 
+  /* The network has just gone. What was heard after this one was not seen by anybody: it waits like the rest, days with
+     their kits. Whatever is scanned meanwhile waits for its turn. */
+  const sorted = async (one) => {
+    const later = desk.waiting.splice(1);
+    await kept.replace(later, []);
+    desk.next = one.sequence + 1;
+    await update(one);
+    showWaiting(one, words.trying);
+    for (const each of later) await hearAway(each.raw, each.typed);
+  };
+
   const trouble = async (one, error) => {
     one.tried = true;
     if (error instanceof SignedOut) {
@@ -188,13 +202,8 @@ export const start = async (form) => {
     } else if (error instanceof NoNetwork) {
       if (!desk.away) {
         desk.away = true;
-        /* What was heard meanwhile was not seen by anybody: it waits like the rest, days with their kits. */
-        const later = desk.waiting.splice(1);
-        await kept.replace(later, []);
-        desk.next = one.sequence + 1;
-        await update(one);
-        showWaiting(one, words.trying);
-        for (const each of later) await hearAway(each.raw, each.typed);
+        desk.sorting = sorted(one);
+        await desk.sorting;
       }
     } else {
       one.refused = (one.refused ?? 0) + (error instanceof Refused && Number(error.message) < 500 ? MAX_REFUSED : 1);
