@@ -2,6 +2,7 @@
 
 import socketserver
 import threading
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -42,7 +43,7 @@ class Desk:
         return row
 
 
-class Line(socketserver.BaseRequestHandler):
+class Line(socketserver.BaseRequestHandler, ABC):
     """One connection; ends by itself when idle."""
 
     server: "Listener"
@@ -71,13 +72,13 @@ class Line(socketserver.BaseRequestHandler):
             return b""
         return data
 
+    @abstractmethod
     def answer(self, data: bytes) -> bytes:
         """What to send back for these bytes."""
-        raise NotImplementedError
 
+    @abstractmethod
     def left(self) -> None:
         """Keep what was received without its end."""
-        raise NotImplementedError
 
 
 class MllpLine(Line):

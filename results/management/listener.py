@@ -13,7 +13,7 @@ from staff.models import User
 class ListenCommand(BaseCommand):
     """Listens until it is stopped; prints a JSON object for each message."""
 
-    line: type[Line] = Line
+    line: type[Line]
     port = 0
 
     def add_arguments(self, parser: CommandParser) -> None:
