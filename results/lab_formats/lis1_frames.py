@@ -84,10 +84,10 @@ class Receiver:
         return bytes(answer), ended
 
     def close(self) -> list[Session]:
-        """What was left when the line went down."""
+        """What was left when the line went down: nothing after an enquiry alone or a session stored whole."""
         if self._in_frame and self._frame and not self._trouble:
             self._trouble = "cut_frame"
-        if self._open and not self._trouble:
+        if self._text and not self._trouble:
             self._trouble = "cut_session"
         return self._end()
 

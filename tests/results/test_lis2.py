@@ -158,6 +158,15 @@ def test_what_is_not_whole_says_why_and_is_kept() -> None:
     assert [s.trouble for s in talk(ENQ, made[0], ENQ, *made, EOT)[1]] == ["cut_session", ""]
 
 
+def test_a_line_that_goes_down_with_nothing_unkept_leaves_nothing() -> None:
+    assert talk(ENQ)[1] == []
+    receiver, made = Receiver(keep=lambda content: True), frames(TEXT)
+    receiver.feed(ENQ + b"".join(made))
+    assert receiver.close() == [], "stored to its last record; only the end of the session was not heard"
+    receiver.feed(ENQ + made[0])
+    assert [s.trouble for s in receiver.close()] == ["cut_session"]
+
+
 def test_a_message_is_stored_before_its_last_frame_is_acknowledged() -> None:
     stored: list[bytes] = []
     willing = iter([False, True])
