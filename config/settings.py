@@ -219,6 +219,7 @@ LANGUAGE_CODE = "en-gb"
 LANGUAGES = [("en-gb", _("English")), ("ar", _("Arabic"))]
 LOCALE_PATHS = [BASE_DIR / "locale"]
 USE_I18N = True
+FORMAT_MODULE_PATH = "config.formats"
 USE_TZ = True
 TIME_ZONE = env.str("ROUNDBOOK_TIME_ZONE", default="Europe/Lisbon")
 PROGRAMME_NAME = env.str("ROUNDBOOK_PROGRAMME", default="Tarnuvek Region Bowel Screening Programme")

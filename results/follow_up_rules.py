@@ -6,6 +6,7 @@ from datetime import date, timedelta
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from django.utils.formats import date_format
 from django.utils.translation import gettext_lazy as _
 
 from results.referral_ladder import WaitLevel
@@ -218,7 +219,7 @@ def pause_problem(*, until: date, today: date, clinical: bool) -> "StrOrPromise 
     if (until - today).days > limit:
         return _("At most %(n)s days. Choose a day up to %(day)s, or ask a clinician.") % {
             "n": limit,
-            "day": (today + timedelta(days=limit)).isoformat(),
+            "day": date_format(today + timedelta(days=limit)),
         }
     return None
 

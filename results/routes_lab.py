@@ -43,6 +43,7 @@ ROUTES: dict[str, Door] = {
     "results:readings-refused": LAB,
     "results:readings-gap": LAB,
     "results:line-settle": LAB,
+    "results:lines-settle": LAB,
     "results:messages": LAB,
     "results:message": LAB,
     "results:message-settle": LAB,

@@ -42,6 +42,7 @@ urlpatterns = [
     path("lab/readings/<int:pk>/", readings.readings_file, name="readings-file"),
     path("lab/readings/<int:pk>/refused.csv", readings.readings_refused, name="readings-refused"),
     path("lab/readings/<int:pk>/go-on/", readings.readings_gap, name="readings-gap"),
+    path("lab/readings/<int:pk>/settle/", readings.lines_done, name="lines-settle"),
     path("lab/lines/<int:pk>/settle/", readings.line_done, name="line-settle"),
     path("lab/messages/", messages.messages_page, name="messages"),
     path("lab/messages/<int:pk>/", messages.message_page, name="message"),

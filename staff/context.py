@@ -31,6 +31,7 @@ PAGES: tuple[tuple[str, Any], ...] = (
 class NavItem:
     """One entry of the main navigation."""
 
+    route: str
     label: Any
     url: str
     current: bool
@@ -48,7 +49,7 @@ def nav_for(user: User, path: str) -> list[NavItem]:
             url = reverse(name)
         except NoReverseMatch:
             continue
-        items.append(NavItem(label=label, url=url, current=path.startswith(url)))
+        items.append(NavItem(route=name, label=label, url=url, current=path.startswith(url)))
     return items
 
 

@@ -10,9 +10,9 @@ from oversight.rehearsal.crew import Stage
 from oversight.rehearsal.mail_work import invitations_out
 from oversight.rehearsal.population import postal_day
 from oversight.rehearsal.stories.desk import answer_to, arrival_told, day_keyed, sent_seen
-from screening.models import Batch, Kit, Return
+from screening.models import Batch, Delivery, Kit, Return
 from screening.services.batches import batch_dispatch, batch_open, kit_undelivered, replacements_send
-from screening.services.intake import delivery_record, return_solve, returns_log_many
+from screening.services.intake import delivery_record, delivery_settle, return_solve, returns_log_many
 from screening.services.intake_solve import Answer
 from screening.services.register import register_apply, register_stage
 from staff.acting import acting
@@ -125,12 +125,22 @@ def sack_logged(stage: Stage, post: Post, day: date) -> None:
         logged = returns_log_many(
             by=stage.crew.front_desk, delivery=delivery, rows=[_as_scanned(stage, post, s) for s in mine]
         )
+        _counted_and_closed(stage, delivery)
         again = sum(serial in post.replacements for serial in mine)
         stage.tally("kits back", logged.logged - again)
         stage.tally("replacements back", again)
     for kit in Kit.objects.filter(serial__in=post.undelivered.pop(day, []), state="dispatched"):
         kit_undelivered(by=stage.crew.office, kit=kit)
         stage.tally("undelivered", 1)
+
+
+def _counted_and_closed(stage: Stage, delivery: Delivery) -> None:
+    """Somebody who did not log it closes the delivery, with the reason where count and log differ."""
+    delivery_settle(
+        by=stage.crew.office,
+        delivery=delivery,
+        reason="Kits of nobody here and kits sent twice are in the count.",
+    )
 
 
 def _as_scanned(stage: Stage, post: Post, serial: str) -> tuple[str, str, str]:

@@ -188,7 +188,7 @@ def _booking_of_report(work: Work, day: date) -> Booking | None:
                 _(
                     "The booking is for %(day)s, after this report. Cancel the booking first, or check the day."
                 )
-                % {"day": booking.day.isoformat()},
+                % {"day": date_format(booking.day)},
             )
         booking.status = Booking.Status.ATTENDED
         booking.save(update_fields=["status"])
@@ -211,7 +211,7 @@ def _repeat_if_inconclusive(work: Work, facts: ExaminationFacts) -> None:
         by_day = facts.day + timedelta(days=REPEAT_WITHIN_DAYS)
         work.move(
             "repeat", due_on=work.working(CLASSIFY_WORKING_DAYS), rule=DateRule.REPEAT_INCOMPLETE, reason="incomplete",
-            note=str(_("Another examination by %(day)s.") % {"day": by_day.isoformat()}),
+            note=str(_("Another examination by %(day)s.") % {"day": date_format(by_day)}),
         )  # fmt: skip
 
 

@@ -5,6 +5,7 @@ from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from results.forms_lab import FileForm, FileForRunForm, NoteForm
@@ -18,6 +19,7 @@ from results.services.readings import (
     verdict_counts,
 )
 from results.services.readings_judging import ALREADY_STORED, TAKEN
+from results.services.readings_settle import lines_left, lines_settle
 from results.services.readings_words import verdict_words
 from results.views.lab_request import actor, refuse
 from staff import clock
@@ -43,7 +45,7 @@ def readings(request: HttpRequest) -> HttpResponse:
         "files": ReadingsFile.objects.filter(kind=ReadingsFile.Kind.FILE)
         .defer("content")
         .select_related("run__analyser", "loaded_by")
-        .order_by("-pk")[:20],
+        .order_by("-pk")[:8],
         "unsettled": Paginator(unsettled, LINES).get_page(request.GET.get("page")),
         "now": clock.now(),
     }
@@ -98,6 +100,7 @@ def readings_file(request: HttpRequest, pk: int) -> HttpResponse:
         "page": Paginator(shown.order_by("line"), LINES).get_page(request.GET.get("page")),
         "refused": sum(n for verdict, n in counts.items() if verdict not in (TAKEN, ALREADY_STORED)),
         "held": lines.filter(verdict="sequence_broken", settled_note="").count(),
+        "left": lines_left(file, chosen),
         "gap_form": NoteForm(),
     }
     return render(request, "results/readings_file.html", context)
@@ -145,3 +148,21 @@ def line_done(request: HttpRequest, pk: int) -> HttpResponse:
     except RoundbookError as error:
         refuse(request, error)
     return redirect("results:readings")
+
+
+@require_POST
+def lines_done(request: HttpRequest, pk: int) -> HttpResponse:
+    """Take all refused lines of a file, or those of one verdict, off the list with one note."""
+    form = NoteForm(request.POST)
+    if not form.is_valid():
+        messages.error(request, _("Write what was found, so that the lines may leave this list."))
+        return redirect("results:readings-file", pk=pk)
+    verdict = request.POST.get("verdict", "")
+    try:
+        n = lines_settle(by=actor(request), file=_file(pk), note=form.cleaned_data["note"], verdict=verdict)
+    except RoundbookError as error:
+        refuse(request, error)
+    else:
+        words = ngettext("%(n)s line was settled.", "%(n)s lines were settled.", n)
+        messages.success(request, words % {"n": n})
+    return redirect("results:readings-file", pk=pk)

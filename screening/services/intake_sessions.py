@@ -140,11 +140,12 @@ def session_day(session: IntakeSession) -> Words:
 
 
 def delivery_scanned(delivery_id: int) -> int:
-    """How many envelopes were scanned in all sessions of a delivery: accepted, set aside and not ours."""
+    """How many envelopes of a delivery were logged: accepted, set aside, not ours in its sessions, or from a list."""
     sums = IntakeSession.objects.filter(delivery_id=delivery_id).aggregate(
         n=Coalesce(Sum("accepted") + Sum("set_aside") + Sum("not_ours"), 0)
     )
-    return int(sums["n"])
+    listed = Return.objects.filter(delivery_id=delivery_id, session=None).exclude(state="undone")
+    return int(sums["n"]) + listed.count()
 
 
 def session_summary(session: IntakeSession) -> SessionSummary:

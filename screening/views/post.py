@@ -141,9 +141,9 @@ def _deliveries() -> list[dict[str, object]]:
     )[:50]
     rows: list[dict[str, object]] = []
     for one in recent:
-        unopened = not cast(Any, one).worked
-        late = unopened and now - one.arrived_at > timedelta(hours=OPEN_HOURS)
         scanned = delivery_scanned(one.pk)
+        unopened = not cast(Any, one).worked and not scanned
+        late = unopened and now - one.arrived_at > timedelta(hours=OPEN_HOURS)
         differs = one.hand_count is not None and scanned != one.hand_count and one.settled_at is None
         rows.append(
             {"delivery": one, "unopened": unopened, "late": late, "scanned": scanned, "differs": differs}

@@ -8,6 +8,7 @@ from django.views.decorators.http import require_GET
 
 from staff.context import nav_for
 from staff.models import User
+from staff.waits import waits_behind
 
 
 class SignIn(LoginView):
@@ -27,7 +28,8 @@ def home(request: HttpRequest) -> HttpResponse:
     items = nav_for(user, request.path) if isinstance(user, User) else []
     if len(items) == 1:
         return redirect(items[0].url)
-    return render(request, "staff/home.html", {"items": items})
+    tasks = [(item, waits_behind(item.route)) for item in items]
+    return render(request, "staff/home.html", {"tasks": tasks})
 
 
 @require_GET

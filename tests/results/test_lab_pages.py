@@ -130,6 +130,25 @@ def test_a_held_run_is_settled_on_its_page(signed_in: SignIn) -> None:
     assert "never released" in client.get(reverse("results:run", args=[run.pk])).content.decode()
 
 
+def test_a_file_that_was_wrong_as_a_whole_is_settled_with_one_note(signed_in: SignIn) -> None:
+    client = signed_in(cast.LABORATORY)
+    file = bench.load(
+        bench.an_open_run(), [(serial_make(n), "5") for n in (77, 78, 79)] + [("no serial", "5")]
+    )
+    address = reverse("results:readings-file", args=[file.pk])
+    assert "Settle all 4 lines not taken" in client.get(address).content.decode()
+    unknown = InboxLine.objects.get(serial=serial_make(77)).verdict
+    settle = reverse("results:lines-settle", args=[file.pk])
+    client.post(settle, {"note": "", "verdict": ""})
+    assert InboxLine.objects.filter(settled_note="").count() == 4
+    client.post(settle, {"note": "file of another laboratory", "verdict": unknown})
+    assert [row.raw for row in InboxLine.objects.filter(settled_note="")] == ["4,no serial,5,ng/mL,,"]
+    client.post(settle, {"note": "file of another laboratory", "verdict": ""})
+    notes = set(InboxLine.objects.values_list("settled_note", flat=True))
+    assert len(notes) == 1
+    assert notes.pop().startswith("file of another laboratory (")
+
+
 def test_lines_without_a_home_are_settled_with_a_note(signed_in: SignIn) -> None:
     client = signed_in(cast.LABORATORY)
     bench.load(bench.an_open_run(), [(serial_make(77), "5")])

@@ -1,0 +1,1 @@
+"""English: day before month, the clock of twenty-four hours."""

@@ -1,0 +1,66 @@
+"""What waits at the bench, in the inbox, for release and in the queue."""
+
+from django.db.models import Count, Q
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
+from results.models import InboxLine, InboxMessage, Run, Sample, SampleTodo
+from results.referral_queue import open_referrals
+from results.services.readings_judging import TAKEN
+from screening.waits import late_by_their_day
+from staff import clock
+from staff.waits import Teller, Wait
+
+
+def open_day() -> list[Wait]:
+    """Vials to be measured, and runs that nobody closed."""
+    vials = Sample.objects.filter(state__in=["ready", "repeat"]).count()
+    vials += SampleTodo.objects.filter(became="ready").count()
+    runs = Run.objects.filter(status=Run.Status.OPEN).count()
+    told = [Wait(ngettext("%(n)s vial to measure", "%(n)s vials to measure", vials) % {"n": vials})]
+    if runs:
+        told.append(Wait(ngettext("%(n)s run is open", "%(n)s runs are open", runs) % {"n": runs}))
+    return told
+
+
+def readings() -> list[Wait]:
+    """Lines and messages that nobody settled."""
+    lines = InboxLine.objects.filter(settled_note="").exclude(verdict=TAKEN).count()
+    messages = InboxMessage.objects.filter(settled_note="").exclude(verdict="matched").count()
+    told = []
+    if lines:
+        words = ngettext("%(n)s line waits for an answer", "%(n)s lines wait for an answer", lines)
+        told.append(Wait(words % {"n": lines}, pressing=True))
+    if messages:
+        words = ngettext("%(n)s message waits for an answer", "%(n)s messages wait for an answer", messages)
+        told.append(Wait(words % {"n": messages}, pressing=True))
+    return told or [Wait(_("nothing waits for an answer"))]
+
+
+def release() -> list[Wait]:
+    """Results to release, and vials the controls hold."""
+    found = Sample.objects.aggregate(
+        ready=Count("pk", filter=Q(state="ready_to_authorise")), held=Count("pk", filter=Q(state="held"))
+    )
+    ready, held = found["ready"], found["held"]
+    told = [Wait(ngettext("%(n)s result to release", "%(n)s results to release", ready) % {"n": ready})]
+    if held:
+        words = ngettext("%(n)s vial is held by controls", "%(n)s vials are held by controls", held)
+        told.append(Wait(words % {"n": held}, pressing=True))
+    return told
+
+
+def queue() -> list[Wait]:
+    """Open referrals, and those past their next date."""
+    found = open_referrals().aggregate(n=Count("pk"), late=Count("pk", filter=Q(due_on__lt=clock.today())))
+    words = ngettext("%(n)s person on the way", "%(n)s people on the way", found["n"])
+    told = [Wait(words % {"n": found["n"]})]
+    return told + ([late_by_their_day(found["late"])] if found["late"] else [])
+
+
+WAITS: dict[str, Teller] = {
+    "results:open-day": open_day,
+    "results:readings": readings,
+    "results:release": release,
+    "results:queue": queue,
+}

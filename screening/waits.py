@@ -1,0 +1,69 @@
+"""What waits at the register, the invitations, the post and the set-asides."""
+
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
+from screening.models import Batch, Delivery, IntakeSession, RegisterLoad, Return
+from screening.services.batches import replacements_wanted
+from screening.services.due import due_people_count
+from staff import clock
+from staff.waits import Teller, Wait
+
+
+def register() -> list[Wait]:
+    """Files that were looked at and not yet decided."""
+    undecided = [RegisterLoad.Status.STAGED, RegisterLoad.Status.HELD]
+    files = RegisterLoad.objects.filter(status__in=undecided).count()
+    words = ngettext("%(n)s file waits for a decision", "%(n)s files wait for a decision", files)
+    return [Wait(words % {"n": files}, pressing=True)] if files else [Wait(_("no file waits for a decision"))]
+
+
+def batches() -> list[Wait]:
+    """Who is due, what is packed and not posted, and who wants another kit."""
+    due, unposted, wanting = (
+        due_people_count(clock.today()),
+        Batch.objects.filter(dispatched_on__isnull=True).count(),
+        replacements_wanted(),
+    )
+    told = [Wait(ngettext("%(n)s person is due", "%(n)s people are due", due) % {"n": due})]
+    if unposted:
+        words = ngettext("%(n)s batch is not posted yet", "%(n)s batches are not posted yet", unposted)
+        told.append(Wait(words % {"n": unposted}, pressing=True))
+    if wanting:
+        words = ngettext("%(n)s round wants another kit", "%(n)s rounds want another kit", wanting)
+        told.append(Wait(words % {"n": wanting}))
+    return told
+
+
+def post() -> list[Wait]:
+    """What came with today's deliveries, and sessions somebody left open."""
+    today = Delivery.objects.filter(arrived_at__gte=clock.moment(clock.today()))
+    logged = Return.objects.filter(delivery__in=today).exclude(state="undone").count()
+    open_sessions = IntakeSession.objects.filter(closed_at__isnull=True, delivery__isnull=False).count()
+    words = ngettext("%(n)s kit logged of today's post", "%(n)s kits logged of today's post", logged)
+    told = [Wait(words % {"n": logged})]
+    if open_sessions:
+        words = ngettext("%(n)s session is open", "%(n)s sessions are open", open_sessions)
+        told.append(Wait(words % {"n": open_sessions}))
+    return told
+
+
+def set_asides() -> list[Wait]:
+    """Set-asides, and those past their day."""
+    waiting = Return.objects.filter(state="set_aside")
+    all_of_them, late = waiting.count(), waiting.filter(due_on__lt=clock.today()).count()
+    told = [Wait(ngettext("%(n)s set-aside", "%(n)s set-asides", all_of_them) % {"n": all_of_them})]
+    return told + ([late_by_their_day(late)] if late else [])
+
+
+def late_by_their_day(n: int) -> Wait:
+    """How many are past the day somebody promised."""
+    return Wait(ngettext("%(n)s past its day", "%(n)s past their day", n) % {"n": n}, pressing=True)
+
+
+WAITS: dict[str, Teller] = {
+    "screening:register": register,
+    "screening:batches": batches,
+    "screening:post": post,
+    "screening:set-asides": set_asides,
+}
