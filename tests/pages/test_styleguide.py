@@ -148,6 +148,13 @@ def test_a_single_key_does_nothing_once_switched_off(browser: Browser) -> None:
     page.close()
 
 
+@pytest.mark.parametrize(("wrong", "words"), [(True, "Not saved yet"), (False, "The call was recorded.")])
+def test_a_page_that_answers_a_form_starts_at_its_answer(browser: Browser, wrong: bool, words: str) -> None:
+    page, _ = open_page(browser, wrong=wrong)
+    assert words in page.evaluate("document.activeElement.innerText")
+    page.close()
+
+
 def test_a_refused_form_is_swapped_in_focused_and_spoken(browser: Browser) -> None:
     page, _ = open_page(browser)
     fragment = '<div id="try" data-announce="Not saved yet"><p data-focus>The date does not exist.</p></div>'

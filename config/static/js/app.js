@@ -46,16 +46,21 @@
     event.detail.target?.removeAttribute("aria-busy");
     if (event.detail.successful) trouble("");
   });
+  const focusOn = (target) => {
+    if (!target) return;
+    if (!target.matches("a, button, input, select, textarea, [tabindex]")) target.tabIndex = -1;
+    target.focus();
+  };
   document.addEventListener("htmx:afterSwap", (event) => {
     const place = event.detail.elt ?? event.detail.target;
-    const target = place?.matches?.("[data-focus]") ? place : place?.querySelector?.("[data-focus]");
-    if (target) {
-      if (!target.matches("a, button, input, select, textarea, [tabindex]")) target.tabIndex = -1;
-      target.focus();
-    }
+    focusOn(place?.matches?.("[data-focus]") ? place : place?.querySelector?.("[data-focus]"));
     const spoken = place?.matches?.("[data-announce]") ? place : place?.querySelector?.("[data-announce]");
     announce(spoken?.dataset.announce);
   });
+  /* A page that answers a form starts at its answer, unless a field asked for the focus. */
+  if (document.activeElement === document.body) {
+    focusOn(document.querySelector("form .notice[data-focus]") ?? document.querySelector("#messages .messages"));
+  }
   document.addEventListener("htmx:sendError", () => trouble(troubleArea?.dataset.offline));
   document.addEventListener("htmx:timeout", () => trouble(troubleArea?.dataset.offline));
   document.addEventListener("htmx:responseError", () => trouble(troubleArea?.dataset.refused));
