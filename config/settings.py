@@ -10,6 +10,7 @@ from django.core.exceptions import ImproperlyConfigured
 from django.utils.translation import gettext_lazy as _
 
 from config.env import database_config
+from config.logs import without_trace
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 env = environ.Env()
@@ -281,7 +282,8 @@ LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
     "formatters": {"line": {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"}},
-    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
+    "filters": {"short": {"()": "django.utils.log.CallbackFilter", "callback": without_trace}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line", "filters": ["short"]}},
     "loggers": {name: {"level": "WARNING"} for name in ("weasyprint", "weasyprint.progress", "fontTools")},
     "root": {
         "handlers": ["console"],

@@ -6,6 +6,7 @@ from staff.routes import Door, door
 # Administrators see counts, tokens and reasons, never who a letter is for.
 OFFICE = door(Role.PHONE_DESK, Role.COORDINATOR, Role.ADMINISTRATOR)
 NAMED = door(Role.PHONE_DESK, Role.COORDINATOR)
+INVITING = door(Role.PHONE_DESK, Role.MANAGER, Role.ADMINISTRATOR)
 LABORATORY = door(Role.LABORATORY)
 ABOUT_A_PERSON = door(Role.PHONE_DESK, Role.COORDINATOR, Role.CLINICIAN)
 
@@ -21,6 +22,7 @@ ROUTES: dict[str, Door] = {
     "outreach:print-run-manifest": OFFICE,
     "outreach:letter-pdf": ABOUT_A_PERSON,
     "outreach:person-panel": ABOUT_A_PERSON,
+    "outreach:batch-panel": INVITING,
     "outreach:look-back-panel": LABORATORY,
     "outreach:round-panel": LABORATORY,
 }

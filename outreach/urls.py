@@ -17,6 +17,7 @@ urlpatterns: list[URLPattern] = [
     path("mail/runs/<int:pk>/manifest/", mail.run_manifest, name="print-run-manifest"),
     path("letters/<int:pk>/pdf/", letters.letter_pdf, name="letter-pdf"),
     path("letters/about/look-back/<int:pk>/", letters.look_back_panel, name="look-back-panel"),
+    path("letters/about/batch/<int:pk>/", letters.batch_panel, name="batch-panel"),
     path("letters/about/round/<int:pk>/", letters.round_panel, name="round-panel"),
     path("letters/of/<int:person_id>/", letters.person_panel, name="person-panel"),
 ]

@@ -13,10 +13,13 @@ from results.referral_ladder import WaitPolicy
 from results.states import REFERRAL
 from screening.models import Area
 from staff.models import User
+from staff.roles import Pool
 
 PAGE = 100
 CALL_BACK, DUE, LATER = 0, 1, 2
-OWNERS = ("mine", "nobody")
+POOLS = (Pool.COORDINATORS, Pool.CLINICIANS)
+OWNERS = ("mine", "nobody", *POOLS)
+"""Mine, in no single pair of hands, or in a pool's."""
 PASTS = ("promise", "alarm", "failed")
 
 
@@ -109,6 +112,8 @@ def queue_rows(filters: QueueFilters, *, by: User, today: date, policy: WaitPoli
         rows = rows.filter(owner=by)
     elif filters.owner == "nobody":
         rows = rows.filter(owner__isnull=True)
+    elif filters.owner:
+        rows = rows.filter(pool=filters.owner, owner__isnull=True)
     if filters.area:
         rows = rows.filter(person__area__code=filters.area)
     if filters.past:

@@ -10,11 +10,13 @@ from django.views.decorators.http import require_GET
 from outreach.kinds import KINDS
 from outreach.lanes import letters_of
 from outreach.models import Letter
+from outreach.routes import OFFICE
 from outreach.services.held import words_of
 from outreach.services.rendering import letter_render
 from outreach.states import LETTER
 from outreach.views.mail import actor, pdf
 from screening.access import person_open
+from staff.access import user_holds
 from staff.errors import RoundbookError
 from staff.models import Purpose
 
@@ -62,6 +64,22 @@ def look_back_panel(request: HttpRequest, pk: int) -> HttpResponse:
     )
     context = {"rows": [(KINDS[kind].name, LETTER.label(state), TONES[state], n) for kind, state, n in rows]}
     return render(request, "outreach/_look_back_panel.html", context)
+
+
+@require_GET
+def batch_panel(request: HttpRequest, pk: int) -> HttpResponse:
+    """How far the invitations of a batch have come, by state; nobody is named."""
+    rows = (
+        Letter.objects.filter(kind="invitation", round__batch_id=pk)
+        .values_list("state")
+        .annotate(n=Count("pk"))
+        .order_by("state")
+    )
+    context = {
+        "rows": [(LETTER.label(state), TONES[state], n) for state, n in rows],
+        "may_mail": user_holds(actor(request), OFFICE.roles),
+    }
+    return render(request, "outreach/_batch_panel.html", context)
 
 
 @require_GET

@@ -22,6 +22,7 @@ from results.referral_queue import (
     CALL_BACK,
     DUE,
     PAGE,
+    POOLS,
     QueueCounts,
     QueueFilters,
     areas,
@@ -95,6 +96,8 @@ def queue(request: HttpRequest) -> HttpResponse:
         "later_url": filters.address(page=first // PAGE + 2) if first + PAGE < total else "",
         "states": _states(filters, counts),
         "areas": areas(),
+        "pools": POOLS,
+        "policy": policy,
         "checked_at": clock.now(),
     }
     return render(request, "results/queue.html", context)

@@ -17,7 +17,8 @@ from outreach.checks import letter_libraries
 from outreach.models import Letter, PrintRun
 from outreach.services.print_runs import print_run_make
 from outreach.services.rendering import print_run_render
-from screening.models import Person
+from screening.models import Lot, Person
+from screening.services.batches import batch_open, kits_stock
 from staff import clock
 from staff.models import AccessEntry
 from tests import cast
@@ -215,3 +216,20 @@ def test_a_machine_without_the_libraries_is_told_the_command(monkeypatch: pytest
     found = letter_libraries(None)
     assert [x.id for x in found] == ["outreach.W001", "outreach.W002"]
     assert "apt-get install" in str(found[0].hint)
+
+
+def test_a_batch_says_how_far_its_invitations_are(signed_in: Any) -> None:
+    by = cast.member(cast.MANAGER)
+    kits_stock(by=by, lot=Lot.objects.get(code="KL002"), first_number=1, count=5)
+    for _n in range(2):
+        a_patient(next_due_on=clock.today())
+    batch = batch_open(by=by, size=2)
+    address = reverse("outreach:batch-panel", args=[batch.pk])
+    client = signed_in(cast.MANAGER)
+    assert "No invitation is planned yet" in text(client.get(address))
+    frozen()
+    said = text(client.get(address))
+    assert "2 × " in said
+    assert "Today's mail" not in said, "managers do not print"
+    assert address in text(client.get(reverse("screening:batch", args=[batch.pk])))
+    assert "Today's mail" in text(signed_in(cast.PHONE_DESK).get(address))

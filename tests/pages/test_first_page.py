@@ -3,7 +3,6 @@
 import re
 from collections.abc import Callable
 
-import pytest
 from django.test import Client
 
 from results.services.authorise import result_release_at_or_above

@@ -107,6 +107,8 @@ def test_every_filter_stands_in_the_address(page: Client) -> None:
         ("", {"Mine", "Other", "Old"}),
         ("?owner=mine", {"Mine"}),
         ("?owner=nobody", {"Other", "Old"}),
+        ("?owner=coordinators", {"Other", "Old"}),
+        ("?owner=clinicians", set()),
         ("?state=booked", {"Other"}),
         ("?area=SAL", {"Other"}),
         ("?past=promise", {"Old"}),
