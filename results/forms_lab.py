@@ -6,6 +6,7 @@ from fractions import Fraction
 from typing import Any
 
 from django import forms
+from django.utils.formats import date_format
 from django.utils.translation import gettext as _now
 from django.utils.translation import gettext_lazy as _
 
@@ -60,7 +61,7 @@ def _expected(lot: ControlLot) -> str:
     low, high = lot.target - 2 * lot.sd, lot.target + 2 * lot.sd
     return _now("Expected %(target)s %(unit)s, usually %(low)s to %(high)s. Lot in date until %(day)s.") % {
         "target": _plain(lot.target), "unit": Unit(lot.unit).label, "low": _plain(low), "high": _plain(high),
-        "day": lot.expires_on,
+        "day": date_format(lot.expires_on),
     }  # fmt: skip
 
 

@@ -5,6 +5,7 @@ from typing import ClassVar
 from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
+from django.utils.formats import date_format
 from django.utils.translation import gettext_lazy as _
 
 from screening.models import Kit, Person, Return, Round
@@ -105,7 +106,7 @@ class Run(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.analyser} {self.day} run {self.nth}"
+        return f"{self.analyser}, {date_format(self.day)}, run {self.nth}"
 
 
 class ControlReading(models.Model):

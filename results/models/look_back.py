@@ -5,12 +5,14 @@ from typing import ClassVar
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.utils.formats import date_format
 from django.utils.translation import gettext_lazy as _
 
 from results.models.bench import LabLot
 from results.models.lab import Analyser, ControlLot, Run, Sample
 from results.models.results import Result
 from screening.models import Delivery, Lot
+from staff import clock
 
 
 class LookBack(models.Model):
@@ -62,7 +64,12 @@ class LookBack(models.Model):
     def reference(self) -> str:
         """What is in doubt, in words."""
         if self.kind == self.Kind.HOURS:
-            return f"{self.analyser}, {self.from_at:%d.%m.%Y %H:%M} – {self.until_at:%d.%m.%Y %H:%M}"
+            hours = [
+                date_format(at.astimezone(clock.zone()), "DATETIME_FORMAT")
+                for at in (self.from_at, self.until_at)
+                if at is not None
+            ]
+            return f"{self.analyser}, {' – '.join(hours)}"
         return str(getattr(self, self.kind))
 
 

@@ -7,6 +7,7 @@ from typing import Any
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_POST
 
@@ -62,7 +63,7 @@ def _number(text: str | None, allowed: Sequence[int], default: int) -> int:
 
 def chart_of(readings: Sequence[ControlReading]) -> dict[str, Any]:
     """Distances from target in SD, one series a lot, with a line where a new lot begins."""
-    names = [f"{r.run.day:%d.%m.%y} {r.run.nth}.{r.seq}" for r in readings]
+    names = [f"{date_format(r.run.day, 'j M y')}, {r.run.nth}.{r.seq}" for r in readings]
     lots = list(dict.fromkeys(r.control.lot for r in readings))
     firsts = {lot: next(n for n, r in enumerate(readings) if r.control.lot == lot) for lot in lots}
     out = sum(not r.in_control for r in readings)

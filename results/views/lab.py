@@ -7,6 +7,7 @@ from django.contrib import messages
 from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -102,7 +103,10 @@ def _chart(analyser: Analyser) -> dict[str, Any] | None:
     levels = sorted({row.control.level for row in rows})
     values = {(row.run_id, row.position, row.control.level): float(row.z) for row in rows}
     names = {
-        (row.run_id, row.position): f"{row.run.day:%d.%m.} {row.run.nth} {row.get_position_display()}"
+        (
+            row.run_id,
+            row.position,
+        ): f"{date_format(row.run.day, 'j M')}, {row.run.nth} {row.get_position_display()}"
         for row in rows
     }
     out = sum(not row.in_control for row in rows)
