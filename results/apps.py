@@ -3,6 +3,35 @@
 from django.apps import AppConfig
 
 
+APPEND_ONLY = (
+    "BracketedReading",
+    "DayClose",
+    "RunLot",
+    "StockCount",
+    "VialDestroyed",
+    "WatchAlarm",
+    "ComparisonPair",
+    "CheckReading",
+    "ControlComment",
+    "ControlReading",
+    "Reading",
+    "ReferralResult",
+    "ContactAttempt",
+    "Assessment",
+    "Examination",
+    "NextStep",
+    "LesionRow",
+    "Histology",
+    "FindingComputed",
+    "AdverseEvent",
+    "EventJudgement",
+    "AfterCall",
+    "CancerReport",
+    "ClosingEvidence",
+)
+"""Tables whose rows are written once and never changed."""
+
+
 class ResultsConfig(AppConfig):
     """Samples, runs, results and referrals."""
 
@@ -30,25 +59,7 @@ class ResultsConfig(AppConfig):
 
         register_ledger(Ledger(states.SAMPLE, models.Sample, models.SampleMove))
         register_ledger(Ledger(states.REFERRAL, models.Referral, models.ReferralMove))
-        register_append_only(
-            models.BracketedReading,
-            models.DayClose,
-            models.RunLot,
-            models.StockCount,
-            models.VialDestroyed,
-            models.WatchAlarm,
-            models.ComparisonPair,
-            models.CheckReading,
-            models.ControlComment,
-            models.ControlReading,
-            models.Reading,
-            models.ReferralResult,
-            models.ContactAttempt,
-            models.Assessment,
-            models.Examination,
-            models.NextStep,
-            models.ClosingEvidence,
-        )
+        register_append_only(*(getattr(models, name) for name in APPEND_ONLY))
         register_guarded(models.Result, {"is_current", "is_deciding"})
         register_guarded(models.LookBack, {"closed_at", "closed_by_id", "closing_words"})
         register_guarded(

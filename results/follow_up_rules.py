@@ -168,11 +168,13 @@ def examination_problems(facts: ExaminationFacts, *, today: date) -> list["StrOr
 
 def needs_another_examination(facts: ExaminationFacts) -> bool:
     """Whether another examination follows by rule: nothing can be concluded, and no cancer was found."""
-    return not facts.conclusive and facts.finding != "cancer"
+    return not facts.conclusive and facts.finding not in CANCERS
 
 
+CANCERS = frozenset({"cancer", "other_cancer"})
 SERIOUSNESS = (
     "cancer",
+    "other_cancer",
     "advanced_adenoma",
     "advanced_serrated",
     "non_advanced",
@@ -206,7 +208,7 @@ def next_step_problems(
         problems.append(_("Write the day of the surveillance examination."))
     if on is not None and on <= today and step in {"screening", "surveillance"}:
         problems.append(_("The day of the next step must lie in the future."))
-    if step == "screening" and finding == "cancer":
+    if step == "screening" and finding in CANCERS:
         problems.append(_("A cancer does not go back to screening. Choose treatment."))
     return problems
 

@@ -176,6 +176,13 @@ REFERRAL = Machine(
         ),
         *steps("close", _ALL, "closed", FOLLOW, "with a reason and the evidence it demands"),
         Step("reopen", "closed", "to_reach", FOLLOW, "new contact, or a new result at or above"),
+        *steps(
+            "reclassify",
+            ["closed", "to_classify"],
+            "to_classify",
+            FOLLOW,
+            "pathology amended its report and the class or the proposal changed",
+        ),
         *stay("claim", _ALL, FOLLOW, "only the owner changes"),
         *stay("reschedule", _ALL, FOLLOW, "only date or owner change"),
     ),

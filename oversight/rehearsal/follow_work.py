@@ -7,9 +7,9 @@ from oversight.rehearsal.crew import Stage
 from oversight.rehearsal.followup import Way, way_drawn
 from oversight.rehearsal.stories.desk import acts_due, taken_up, way_told
 from results.models import Booking, Referral
+from results.services import referrals as examining
 from results.services import referrals_closing as closing
 from results.services import referrals_contact as contact
-from results.services import referrals_examination as examining
 from staff.acting import acting
 from staff.models import Site
 

@@ -165,12 +165,31 @@ class FindingClass(models.TextChoices):
     """The most serious finding of a person, in order of seriousness."""
 
     CANCER = "cancer", _("colorectal cancer")
+    OTHER_CANCER = "other_cancer", _("cancer of other origin")
     ADVANCED_ADENOMA = "advanced_adenoma", _("advanced adenoma")
     ADVANCED_SERRATED = "advanced_serrated", _("advanced serrated lesion")
     NON_ADVANCED = "non_advanced", _("non-advanced adenoma or serrated lesion")
     OTHER = "other", _("other finding")
     NOTHING = "nothing", _("no abnormality")
     INCONCLUSIVE = "inconclusive", _("inconclusive")
+
+
+class CaecumProof(models.TextChoices):
+    """What shows that the whole colon was seen."""
+
+    OPENING = "opening", _("picture of the appendix opening")
+    VALVE = "valve", _("picture of the ileocaecal valve")
+    ILEUM = "ileum", _("end of the small bowel seen")
+    WORDS = "words", _("written only")
+
+
+class Comfort(models.TextChoices):
+    """How the person bore the examination."""
+
+    NONE = "none", _("none")
+    MILD = "mild", _("mild")
+    MODERATE = "moderate", _("moderate")
+    SEVERE = "severe", _("severe")
 
 
 class Examination(models.Model):
@@ -187,7 +206,16 @@ class Examination(models.Model):
     day = models.DateField(_("day"))
     complete = models.BooleanField(_("complete (caecum reached)"))
     prep_adequate = models.BooleanField(_("preparation adequate"))
-    specimens = models.SmallIntegerField(_("specimens sent to pathology"), default=0)
+    caecum_proof = models.CharField(
+        _("proof of completeness"), max_length=8, choices=CaecumProof.choices, blank=True, default=""
+    )
+    boston_right = models.SmallIntegerField(_("Boston scale, right colon"), null=True)
+    boston_transverse = models.SmallIntegerField(_("Boston scale, transverse colon"), null=True)
+    boston_left = models.SmallIntegerField(_("Boston scale, left colon"), null=True)
+    withdrawal_minutes = models.SmallIntegerField(_("withdrawal, minutes"), null=True)
+    comfort = models.CharField(_("discomfort"), max_length=8, choices=Comfort.choices, blank=True, default="")
+    at_once = models.TextField(_("events during or right after it"), blank=True, default="")
+    specimens = models.SmallIntegerField(_("pots sent to pathology"), default=0)
     finding = models.CharField(_("most serious finding"), max_length=20, choices=FindingClass.choices)
     report_document = models.CharField(_("report, reference"), max_length=80)
     reported_on = models.DateField()
@@ -203,6 +231,24 @@ class Examination(models.Model):
                 condition=Q(finding__in=FindingClass.values), name="finding_class_is_known"
             ),
             models.CheckConstraint(condition=~Q(report_document=""), name="examination_has_its_report"),
+            models.CheckConstraint(
+                condition=Q(
+                    boston_right__isnull=True, boston_transverse__isnull=True, boston_left__isnull=True
+                )
+                | Q(boston_right__range=(0, 3), boston_transverse__range=(0, 3), boston_left__range=(0, 3)),
+                name="boston_scores_run_from_0_to_3",
+            ),
+            models.CheckConstraint(
+                condition=Q(boston_right__isnull=True)
+                | Q(boston_right__gte=2, boston_transverse__gte=2, boston_left__gte=2, prep_adequate=True)
+                | (Q(boston_right__lt=2) | Q(boston_transverse__lt=2) | Q(boston_left__lt=2))
+                & Q(prep_adequate=False),
+                name="preparation_agrees_with_its_scores",
+            ),
+            models.CheckConstraint(
+                condition=Q(withdrawal_minutes__isnull=True) | Q(withdrawal_minutes__range=(1, 180)),
+                name="withdrawal_time_is_plausible",
+            ),
         ]
 
     def __str__(self) -> str:
@@ -224,6 +270,10 @@ class NextStep(models.Model):
     step = models.CharField(_("next step"), max_length=12, choices=Step.choices)
     on = models.DateField(_("on"), null=True)
     words = models.TextField(_("in words"))
+    computed = models.ForeignKey(
+        "results.FindingComputed", on_delete=models.PROTECT, null=True, related_name="signed", db_index=False
+    )
+    deviation = models.TextField(_("why it differs from the proposal"), blank=True, default="")
     signed_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     signed_on = models.DateField()
 

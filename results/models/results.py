@@ -10,6 +10,7 @@ from django.db.models import F, Q
 from django.utils.translation import gettext_lazy as _
 
 from results.models.lab import Reading, Run, Sample, Unit
+from results.surveillance import GUIDELINE_WORDS, Guideline
 from screening.models import KitModel, Person, Protocol, Round
 from staff.models import User
 
@@ -37,6 +38,12 @@ class ResultsPolicy(models.Model):
         _("release clean results below by themselves"), default=False,
         help_text=_("Only readings that came from the analyser and that nothing stands in the way of."),
     )  # fmt: skip
+    guideline = models.CharField(
+        _("guideline for surveillance"), max_length=16, default=Guideline.EUROPEAN_2020.value,
+        choices=[(key.value, words) for key, words in GUIDELINE_WORDS.items()],
+    )  # fmt: skip
+    villous_counts = models.BooleanField(_("a villous part makes an adenoma advanced"), default=True)
+    surveillance_stop_age = models.SmallIntegerField(_("no surveillance from this age"), default=80)
     unit_watch = models.BooleanField(
         _("hold a run whose readings look to be in the other unit"), default=False
     )
@@ -50,6 +57,9 @@ class ResultsPolicy(models.Model):
                 condition=Q(decimals__range=(0, 2)), name="reporting_decimals_are_plausible"
             ),
             models.CheckConstraint(condition=Q(control_levels__range=(1, 3)), name="a_run_needs_controls"),
+            models.CheckConstraint(
+                condition=Q(surveillance_stop_age__range=(60, 110)), name="surveillance_stop_age_is_plausible"
+            ),
             models.CheckConstraint(
                 condition=Q(near_cutoff_percent__range=(0, 50)), name="near_cutoff_is_plausible"
             ),

@@ -24,15 +24,18 @@ from results.services.referrals_examination import (
     assessment_record,
     booking_make,
     booking_outcome,
-    examination_record,
     examination_request,
+)
+from results.services.referrals_report import (
+    examination_record,
+    histology_amend,
     histology_record,
     repeat_plan,
 )
 
 __all__ = [
     "assessment_record", "booking_make", "booking_outcome", "closing_proposal", "contact_attempt_record",
-    "examination_record", "examination_request", "histology_record", "next_step_sign", "referral_chase", "referral_claim",
+    "examination_record", "examination_request", "histology_amend", "histology_record", "next_step_sign", "referral_chase", "referral_claim",
     "referral_close", "referral_close_propose", "referral_elsewhere", "referral_hand_back", "referral_hand_over",
     "referral_open_for", "referral_pause", "referral_reopen", "referral_reschedule", "referral_resume",
     "referral_undecided", "repeat_plan",

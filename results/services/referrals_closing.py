@@ -1,7 +1,7 @@
 """The written end: the signed next step, closing with evidence, and opening again."""
 
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from typing import Any
 
 from django.db.models import Q, QuerySet
@@ -9,15 +9,27 @@ from django.utils.translation import gettext_lazy as _
 
 from results.closing import DEMANDS, ClosingFacts, DueFacts, Evidence, Gap, closing_gaps, next_due_after
 from results.follow_up_rules import DateRule, next_step_problems
-from results.models import ClosingEvidence, NextStep, Referral, ReferralMove, Result, Side
+from results.models import (
+    ClosingEvidence,
+    FindingComputed,
+    NextStep,
+    Referral,
+    ReferralMove,
+    Result,
+    Side,
+)
+from results.services.findings import finding_standing
 from results.services.referrals_contact import LADDER, ladder_attempts
-from results.services.referrals_examination import examination_facts, last_examination
 from results.services.referrals_frame import Work, referral_work
+from results.services.referrals_report import examination_facts, last_examination
+from results.services.referrals_rounds import LEFT_OUT, round_taken_up
+from results.signing import Computed, departures, signing_problems
+from results.surveillance import Course
 from screening.models import Exclusion, ExclusionKind, Person, Round
 from screening.months import add_months
 from screening.services.due import due_dates_refresh
 from screening.services.policies import policy_on
-from screening.services.rounds import person_is_free, round_follow_up_concluded, rounds_reported_at_or_above
+from screening.services.rounds import round_follow_up_concluded
 from staff.access import user_holds
 from staff.errors import IllegalMove, RoundbookError
 from staff.ledger.moves import make_move
@@ -27,22 +39,16 @@ from staff.roles import Pool, Role
 SIGNED_IN = ("to_classify", "repeat_planned")
 PROPOSED = "close_proposed"
 SIGNED = "signed"
-LEFT_OUT = {
-    "surveillance": ExclusionKind.SURVEILLANCE,
-    "treatment": ExclusionKind.CANCER_CARE,
-    "unfit_for_good": ExclusionKind.LIFE_LIMITING,
-}
-"""What keeps a person from being invited after a next step or a reason for closing."""
 
 
 def next_step_sign(
     *, by: User, referral: Referral, finding: str, step: str, words: str, histology: str = "", on: date | None = None,
-    close: bool = False, seen: int | None = None,
+    close: bool = False, deviation: str = "", seen: int | None = None,
 ) -> NextStep:  # fmt: skip
     """A clinician signs the next step, the only thing that sets the next date after an examination (R9).
 
     Back to screening without a day means one interval from the last examination. With `close` the referral is closed
-    in the same transaction.
+    in the same transaction. A step that differs from what was computed needs `deviation`, the reason (2.17).
     """
     with referral_work(by=by, referral=referral, seen=seen, roles=(Role.CLINICIAN,)) as work:
         if work.referral.state not in SIGNED_IN:
@@ -61,6 +67,12 @@ def next_step_sign(
         )  # fmt: skip
         if not words.strip():
             problems.append(_("Write the next step in words, as the person and the doctor will read it."))
+        standing = finding_standing(work.referral)
+        computed = computed_for_signing(work, standing)
+        problems += signing_problems(computed, step=step)
+        differs = departures(computed, finding=finding, step=step, on=on)
+        if differs and not deviation.strip():
+            problems += [*differs, _("Write why, or follow the proposal.")]
         if problems:
             raise RoundbookError(
                 "next_step_refused", " ".join(str(one) for one in problems), problems=problems
@@ -68,12 +80,25 @@ def next_step_sign(
         signed = NextStep.objects.create(
             referral=work.referral, finding=finding, histology=histology, step=step, words=words, signed_by=by,
             on=on if step in {"screening", "surveillance", "treatment"} else None, signed_on=work.today,
+            computed=standing, deviation=deviation.strip() if differs else "",
         )  # fmt: skip
         if close:
             _close(work, reason="next_step_signed", signed=signed)
         else:
             work.move("reschedule", due_on=work.working(1), rule=DateRule.SIGNED, reason=SIGNED, note=words)
     return signed
+
+
+def computed_for_signing(work: Work, standing: FindingComputed | None) -> Computed | None:
+    """What stands computed, as the rules of signing read it."""
+    if standing is None:
+        return None
+    low, high = standing.months_low, standing.months_high
+    person = Person.objects.only("birth_date").get(pk=work.referral.person_id)
+    return Computed(
+        standing.finding, Course(standing.course), None if low is None or high is None else (low, high),
+        standing.counted_from, person.birth_date, work.policy.surveillance_stop_age,
+    )  # fmt: skip
 
 
 def _histology_of(referral: Referral) -> str:
@@ -84,7 +109,8 @@ def _histology_of(referral: Referral) -> str:
 def valid_next_step(referral: Referral) -> NextStep | None:
     """The latest signed next step, unless a report came in or the referral was opened again after it."""
     last = {"report": 0, "signed": 0}
-    moves = referral.moves.filter(Q(event__in=["report", "report_specimen", "reopen"]) | Q(reason=SIGNED))
+    anew = ["report", "report_specimen", "reopen", "reclassify"]
+    moves = referral.moves.filter(Q(event__in=anew) | Q(reason=SIGNED))
     for seq, reason in moves.values_list("seq", "reason"):
         key = "signed" if reason == SIGNED else "report"
         last[key] = max(last[key], seq)
@@ -235,17 +261,6 @@ def _left_out(work: Work, kind: ExclusionKind, note: str) -> None:
         )
 
 
-def _let_in(work: Work) -> None:
-    """End the exclusion that the last closing of this referral made."""
-    last = work.referral.evidence.select_related("next_step").order_by("-pk").first()
-    kind = LEFT_OUT.get(last.next_step.step if last.next_step else last.reason) if last else None
-    if last is not None and kind is not None:
-        standing = Exclusion.objects.filter(
-            person_id=work.referral.person_id, kind=kind, since=last.closed_on, until__isnull=True
-        )
-        standing.update(until=max(work.today, last.closed_on + timedelta(days=1)))
-
-
 def referral_reopen(*, by: User, referral: Referral, note: str, seen: int | None = None) -> None:
     """Open a closed referral again, on new contact or new facts; days since the result go on counting.
 
@@ -264,10 +279,4 @@ def referral_reopen(*, by: User, referral: Referral, note: str, seen: int | None
             raise IllegalMove("another_live", _("This person has another open referral. Work there."))
         due = work.working(1)
         work.move("reopen", due_on=due, rule=DateRule.REOPENED, note=note, hands={"pool": Pool.COORDINATORS})
-        _let_in(work)
-        rounds = Round.objects.filter(
-            results__referral_link__referral=work.referral, state="closed", close_reason="follow_up_concluded"
-        ).values_list("pk", flat=True)  # fmt: skip
-        latest = rounds.order_by("-pk").first()
-        if latest is not None and person_is_free(person):
-            rounds_reported_at_or_above(by=work.by, round_ids=[latest], due_on=due)
+        round_taken_up(work)

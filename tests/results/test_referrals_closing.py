@@ -83,7 +83,8 @@ def test_surveillance_and_treatment_keep_the_person_from_being_invited(step: str
     referral = f.a_referral("to_classify")
     finding = "cancer" if step == "treatment" else "advanced_adenoma"
     on = date(2029, 6, 17) if step == "surveillance" else None
-    f.sign(referral, finding=finding, step=step, words="As decided.", on=on, close=True)
+    why = "The conference read the slides again."
+    f.sign(referral, finding=finding, step=step, words="As decided.", on=on, close=True, deviation=why)
     assert due_of(referral) is None
     made = Exclusion.objects.get(person_id=referral.person_id)
     assert (made.kind, made.confirmed, made.until) == (kind, True, None)

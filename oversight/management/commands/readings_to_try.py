@@ -32,7 +32,9 @@ class Command(BaseCommand):
         if not Rehearsal.objects.filter(status=Rehearsal.Status.DONE).exists():
             raise CommandError("This is not a demo region, so no reading is invented here.")
         serials = list(
-            Sample.objects.filter(state__in=["ready", "repeat"]).order_by("pk").values_list("serial", flat=True)
+            Sample.objects.filter(state__in=["ready", "repeat"])
+            .order_by("pk")
+            .values_list("serial", flat=True)
         )
         if not serials:
             raise CommandError("No vial waits on the bench. Log the post, then look at Open the day.")

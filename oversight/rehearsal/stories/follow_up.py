@@ -11,9 +11,9 @@ from outreach.services.planning import letters_plan
 from oversight.rehearsal.stories.base import Story
 from oversight.rehearsal.stories.scene import Scene, working
 from results.models import Booking, ContactAttempt, Referral
+from results.services import referrals as examining
 from results.services import referrals_closing as closing
 from results.services import referrals_contact as contact
-from results.services import referrals_examination as examining
 from screening.months import add_months
 
 if TYPE_CHECKING:
