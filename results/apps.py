@@ -2,7 +2,6 @@
 
 from django.apps import AppConfig
 
-
 APPEND_ONLY = (
     "BracketedReading",
     "DayClose",

@@ -1,6 +1,5 @@
 """The forms of a referral: one for each thing that can be recorded; every form carries what its reader had seen."""
 
-import re
 from collections.abc import Mapping
 from datetime import date
 from typing import Any
@@ -9,7 +8,7 @@ from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from results.follow_up_rules import RISKS, assessment_gaps
-from results.models import Assessment, ContactAttempt, Examination, FindingClass, NextStep, Referral
+from results.models import Assessment, ContactAttempt, Referral
 from results.states import REFERRAL_CLOSE_REASONS
 from staff.models import Site, User
 from staff.roles import Role
@@ -30,10 +29,12 @@ def words_field(*, rows: int = 2, **kwargs: Any) -> forms.CharField:
     return forms.CharField(widget=forms.Textarea(attrs={"rows": rows}), **kwargs)
 
 
-def yes_no_field(label: Any) -> forms.TypedChoiceField:
-    """A question that must be answered: neither answer is chosen beforehand."""
+def yes_no_field(label: Any, *, required: bool = True) -> forms.TypedChoiceField:
+    """A question that must be answered, unless said otherwise: neither answer is chosen beforehand."""
     return forms.TypedChoiceField(
         label=label,
+        required=required,
+        empty_value=None,
         choices=[("yes", _("Yes")), ("no", _("No"))],
         coerce=lambda answer: answer == "yes",
         widget=forms.RadioSelect,
@@ -223,98 +224,6 @@ class AttendForm(ReferralForm):
         error_messages={"required": _("Choose what happened.")},
     )
     note = words_field(label=_("Note"), required=False)
-
-
-def plain_number(value: str) -> str:
-    """A person number without spaces, dashes and case."""
-    return re.sub(r"[\W_]", "", value).upper()
-
-
-class ReportForm(ReferralForm):
-    """The least that an examination report must say, and the two marks by which it is this person's."""
-
-    in_columns = True
-    number_on_report = forms.CharField(
-        label=_("Person number on the report"),
-        max_length=40,
-        help_text=_("Copy it from the report, not from this page."),
-    )
-    birth_on_report = day_field(label=_("Birth date on the report"))
-    kind = forms.ChoiceField(label=_("Examination"), choices=Examination.Kind.choices, initial="colonoscopy")
-    site = forms.ModelChoiceField(
-        label=_("Where"), queryset=Site.objects.filter(does_colonoscopy=True), required=False,
-        empty_label=_("as booked, or elsewhere"),
-    )  # fmt: skip
-    day = day_field(label=_("Day of the examination"))
-    complete = yes_no_field(_("Complete (caecum reached)?"))
-    prep_adequate = yes_no_field(_("Bowel preparation adequate?"))
-    specimens = forms.IntegerField(label=_("Specimens sent to pathology"), min_value=0, max_value=60)
-    finding = forms.ChoiceField(
-        label=_("Most serious finding"), choices=[("", _("choose")), *FindingClass.choices],
-        help_text=_("As the examiner saw it; the histology may change it."),
-    )  # fmt: skip
-    report_document = forms.CharField(label=_("Report: number or file"), max_length=80)
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        booking = self.referral.bookings.filter(status__in=["booked", "attended"]).order_by("-day").first()
-        if booking is not None and booking.day <= self.today:
-            self.fields["day"].initial = booking.day
-
-    def clean_number_on_report(self) -> str:
-        """The report is this person's by number."""
-        given = str(self.cleaned_data["number_on_report"])
-        numbers = self.referral.person.identifiers.values_list("value", flat=True)
-        if plain_number(given) not in {plain_number(value) for value in numbers}:
-            raise forms.ValidationError(
-                _("This is not a number of this person. Check that the report is not somebody else's.")
-            )
-        return given
-
-    def clean_birth_on_report(self) -> date:
-        """The report is this person's by birth date."""
-        given: date = self.cleaned_data["birth_on_report"]
-        known = self.referral.person.birth_date
-        if known is not None and given != known:
-            raise forms.ValidationError(
-                _("This is not the birth date of this person. Check that the report is not somebody else's.")
-            )
-        return given
-
-
-class HistologyForm(ReferralForm):
-    """What pathology found."""
-
-    histology = words_field(label=_("Histology, its conclusion in words"), rows=4)
-    finding = forms.ChoiceField(
-        label=_("Most serious finding with it"), choices=[("", _("choose")), *FindingClass.choices]
-    )
-    document = forms.CharField(label=_("Report: number or file"), max_length=80, required=False)
-
-
-class SignForm(ReferralForm):
-    """The clinician's next step."""
-
-    finding = forms.ChoiceField(
-        label=_("Most serious finding"), choices=[("", _("choose")), *FindingClass.choices]
-    )
-    histology = words_field(label=_("Histology, in words"), required=False)
-    step = forms.ChoiceField(
-        label=_("Next step"), choices=NextStep.Step.choices, widget=forms.RadioSelect,
-        error_messages={"required": _("Choose the next step.")},
-    )  # fmt: skip
-    on = day_field(
-        label=_("On"), required=False,
-        help_text=_("Back to screening: empty means one interval after the examination. Surveillance needs a day."),
-    )  # fmt: skip
-    words = words_field(label=_("In words, for the person and the doctor"), rows=3)
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        last = self.referral.moves.filter(event__in=["histology", "report"]).order_by("-seq").first()
-        if last is not None:
-            self.fields["finding"].initial = last.reason
-            self.fields["histology"].initial = last.note
 
 
 class RepeatForm(ReferralForm):

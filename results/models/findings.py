@@ -1,5 +1,6 @@
 """What was found and what became of it: lesions, histology, classes, adverse events, cancers found later."""
 
+from datetime import date
 from typing import ClassVar
 
 from django.conf import settings
@@ -11,6 +12,7 @@ from results.findings import LARGEST_MM, TISSUE_WORDS
 from results.models.referrals import Examination, FindingClass, Referral
 from results.surveillance import GUIDELINE_WORDS, Course
 from screening.models import Person
+from screening.months import add_months
 
 
 class Segment(models.TextChoices):
@@ -140,6 +142,19 @@ class FindingComputed(models.Model):
 
     def __str__(self) -> str:
         return f"{self.finding}: {self.rule}"
+
+    @property
+    def proposed_from(self) -> date | None:
+        """The first day proposed, or None without an interval."""
+        return self._after(self.months_low)
+
+    @property
+    def proposed_until(self) -> date | None:
+        """The last day proposed, or None without an interval."""
+        return self._after(self.months_high)
+
+    def _after(self, months: int | None) -> date | None:
+        return add_months(self.counted_from, months) if self.counted_from and months is not None else None
 
 
 class AdverseEvent(models.Model):

@@ -7,7 +7,8 @@ from typing import Any
 from django.utils.translation import gettext_lazy as _
 
 from results import forms_referral as forms
-from results.models import Referral
+from results import forms_report as reports
+from results.models import Histology, Referral
 from results.services import referrals as services
 from results.states import REFERRAL
 from staff.models import User
@@ -84,16 +85,24 @@ def _attend(by: User, referral: Referral, data: dict[str, Any]) -> None:
 
 
 def _report(by: User, referral: Referral, data: dict[str, Any]) -> None:
-    names = ("kind", "site", "day", "complete", "prep_adequate", "specimens", "finding", "report_document")
+    names = (
+        "kind", "site", "day", "complete", "prep_adequate", "specimens", "finding", "report_document", "quality", "lesions",
+        "sizes_confirmed",
+    )  # fmt: skip
     services.examination_record(by=by, referral=referral, **_given(data, *names))
 
 
 def _histology(by: User, referral: Referral, data: dict[str, Any]) -> None:
-    services.histology_record(by=by, referral=referral, **_given(data, "histology", "finding", "document"))
+    given = {"histology": data.get("histology", ""), "finding": data.get("finding", "")}
+    services.histology_record(by=by, referral=referral, **given, **_given(data, "document", "lesions"))
+
+
+def _amend(by: User, referral: Referral, data: dict[str, Any]) -> None:
+    services.histology_amend(by=by, referral=referral, **_given(data, "document", "lesions"))
 
 
 def _sign(by: User, referral: Referral, data: dict[str, Any]) -> None:
-    given = _given(data, "finding", "histology", "step", "on", "words")
+    given = _given(data, "finding", "histology", "step", "on", "words", "deviation")
     services.next_step_sign(by=by, referral=referral, close=True, **given)
 
 
@@ -158,10 +167,12 @@ ACTS: dict[str, Act] = {
         Act("request", _("Ask a unit for a date"), _("The unit was asked"), forms.SiteForm, _request, event="request"),
         Act("book", _("The date is known"), _("Book"), forms.BookForm, _book, event="book"),
         Act("attend", _("Attended?"), _("Record"), forms.AttendForm, _attend, states=("booked",)),
-        Act("report", _("Enter the report"), _("Record the report"), forms.ReportForm, _report, event="report"),
-        Act("histology", _("Enter the histology"), _("Record the histology"), forms.HistologyForm, _histology,
+        Act("report", _("Enter the report"), _("Record the report"), reports.ReportForm, _report, event="report"),
+        Act("histology", _("Enter the histology"), _("Record the histology"), reports.HistologyForm, _histology,
             event="histology"),
-        Act("sign", _("Decide the next step"), _("Sign and close"), forms.SignForm, _sign,
+        Act("amend", _("Pathology corrected its report"), _("Record the correction"), reports.AmendForm, _amend,
+            states=("histology_due", "to_classify", "repeat_planned", "closed")),
+        Act("sign", _("Decide the next step"), _("Sign and close"), reports.SignForm, _sign,
             states=("to_classify", "repeat_planned"), clinician=True),
         Act("repeat", _("Plan another examination"), _("Plan it"), forms.RepeatForm, _repeat, event="repeat",
             clinician=True),
@@ -214,6 +225,8 @@ def acts_else(referral: Referral, user: User, *, proposed_by: User | None) -> li
     hidden = {"claim", "agree", *NOW[referral.state]}
     if referral.owner_id is None:
         hidden.add("hand-back")
+    if not Histology.objects.filter(lesion__examination__referral=referral).exists():
+        hidden.add("amend")
     if proposed_by is not None:
         hidden.add("propose")
     return [

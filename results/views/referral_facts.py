@@ -11,9 +11,20 @@ from django.utils.translation import gettext as _
 
 from results.closing import since_last_talk
 from results.follow_up_rules import RULE_WORDS, WAIT_LOOK
-from results.models import Assessment, Booking, ClosingEvidence, NextStep, Referral, ReferralMove, Result
+from results.models import (
+    Assessment,
+    Booking,
+    ClosingEvidence,
+    FindingComputed,
+    NextStep,
+    Referral,
+    ReferralMove,
+    Result,
+    Segment,
+)
 from results.referral_ladder import Wait, next_step, waited
 from results.referral_story import StoryEvent, paused_days, report_words, said, story
+from results.services.findings import LesionSeen, lesions_seen
 from results.services.referrals_closing import Proposal, closing_proposal
 from results.services.referrals_contact import LADDER, ladder_attempts
 from results.services.referrals_frame import closed_days_from, results_policy_on, wait_policy
@@ -23,6 +34,25 @@ from screening.eligibility import age_on
 from staff import clock
 from staff.models import User
 from staff.roles import Pool
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """The lesions of a referral, where they lie along the bowel, and each class that was computed, newest first."""
+
+    lesions: list[LesionSeen]
+    strip: list[tuple[str, str]]
+    computed: list[FindingComputed]
+
+
+def findings_of(referral: Referral) -> Findings:
+    """What was found so far."""
+    seen = lesions_seen(referral)
+    strip = [
+        (str(segment.label), ", ".join(str(one.number) for one in seen if one.row.segment == segment))
+        for segment in reversed(Segment)
+    ]
+    return Findings(seen, strip, list(referral.computed.order_by("-pk")) if seen else [])
 
 
 @dataclass
@@ -55,6 +85,7 @@ class PageFacts:
     histology: list[str]
     assessment: Assessment | None
     bookings: list[Booking]
+    findings: "Findings"
     steps: list[NextStep]
     evidence: list[ClosingEvidence]
     close_words: Any
@@ -103,6 +134,7 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
         histology=[move.note for move in reversed(moves) if move.event == "histology"],
         assessment=referral.assessments.order_by("-pk").first(),
         bookings=list(referral.bookings.select_related("site").order_by("-day", "-pk")),
+        findings=findings_of(referral),
         steps=list(referral.next_steps.select_related("signed_by").order_by("-pk")),
         evidence=list(
             referral.evidence.select_related("clinician", "second_person", "closed_by").order_by("-pk")
