@@ -178,6 +178,7 @@ class HistologyForm(ReferralForm):
     """What pathology found: of each typed lesion, or in words where none was typed."""
 
     amends = False
+    in_columns = True
     document = forms.CharField(label=_("Pathology report: number or file"), max_length=80)
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -278,6 +279,8 @@ STEP_OF_COURSE = {"screening": "screening", "surveillance": "surveillance", "tre
 
 class SignForm(ReferralForm):
     """The clinician's next step; what was computed stands in the fields until it is changed."""
+
+    in_columns = True
 
     finding = forms.ChoiceField(
         label=_("Most serious finding"), choices=[("", _("choose")), *FindingClass.choices]

@@ -7,5 +7,7 @@ FOLLOW_UP = door(Role.COORDINATOR, Role.CLINICIAN)
 ROUTES: dict[str, Door] = {
     "results:queue": FOLLOW_UP,
     "results:referral": FOLLOW_UP,
+    "results:after-calls": FOLLOW_UP,
+    "results:cancers": FOLLOW_UP,
     "results:referral-do": FOLLOW_UP,
 }

@@ -2,10 +2,12 @@
 
 from django.urls import path
 
-from results.views import queue, referral
+from results.views import after, queue, referral
 
 urlpatterns = [
     path("follow-up/", queue.queue, name="queue"),
+    path("follow-up/after/", after.after_calls, name="after-calls"),
+    path("follow-up/cancers/", after.cancers, name="cancers"),
     path("follow-up/<int:pk>/", referral.referral, name="referral"),
     path("follow-up/<int:pk>/<slug:slug>/", referral.referral_do, name="referral-do"),
 ]

@@ -2,11 +2,12 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import date
 
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from screening.models import Person
+from screening.models import Person, PersonIdentifier
 from screening.querysets import Found, people_found, person_by_id
 from staff.access import look_recorded, require_role
 from staff.errors import NotFound
@@ -37,6 +38,16 @@ def person_open(*, by: User, person_id: int, purpose: str, place: str) -> Person
             raise NotFound("person_unknown", _("There is no such person in the register."))
         look_recorded(by=by, person_ids=[person.pk], purpose=purpose, place=place)
         return person
+
+
+def person_of_document(*, number: str, birth_date: date) -> Person | None:
+    """The person whom number and birth date on a document name together, or nobody; tells no more than that.
+
+    The caller opens the person with `person_open` before anything is shown or written. Old numbers count; a merged record
+    gives the one it was merged into.
+    """
+    found = PersonIdentifier.objects.filter(value=number, person__birth_date=birth_date).first()
+    return person_by_id(found.person_id) if found else None
 
 
 def people_listed(*, by: User, person_ids: Iterable[int], place: str, purpose: str = Purpose.WORKLIST) -> int:

@@ -31,6 +31,7 @@ from results.referral_queue import (
     queue_rows,
 )
 from results.referral_story import said
+from results.services.after_examination import calls_due_count
 from results.services.referrals_frame import results_policy_on, wait_policy
 from results.states import REFERRAL
 from screening.access import people_listed
@@ -97,6 +98,7 @@ def queue(request: HttpRequest) -> HttpResponse:
         "states": _states(filters, counts),
         "areas": areas(),
         "pools": POOLS,
+        "after_calls": calls_due_count(today),
         "policy": policy,
         "checked_at": clock.now(),
     }

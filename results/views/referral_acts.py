@@ -6,10 +6,12 @@ from typing import Any
 
 from django.utils.translation import gettext_lazy as _
 
+from results import forms_after as after
 from results import forms_referral as forms
 from results import forms_report as reports
-from results.models import Histology, Referral
+from results.models import AdverseEvent, Histology, Referral
 from results.services import referrals as services
+from results.services.after_examination import adverse_event_record, after_call_record, event_judge
 from results.states import REFERRAL
 from staff.models import User
 from staff.roles import Role
@@ -101,6 +103,20 @@ def _amend(by: User, referral: Referral, data: dict[str, Any]) -> None:
     services.histology_amend(by=by, referral=referral, **_given(data, "document", "lesions"))
 
 
+def _event(by: User, referral: Referral, data: dict[str, Any]) -> None:
+    given = {name: data[name] for name in ("examination", *after.EVENT_FIELDS)}
+    adverse_event_record(by=by, **given)
+
+
+def _after(by: User, referral: Referral, data: dict[str, Any]) -> None:
+    given = {name: data[name] for name in ("examination", "mark", "answer", "note")}
+    after_call_record(by=by, event=data.get("event"), **given)
+
+
+def _judge(by: User, referral: Referral, data: dict[str, Any]) -> None:
+    event_judge(by=by, **{name: data[name] for name in ("event", "cause", "words")})
+
+
 def _sign(by: User, referral: Referral, data: dict[str, Any]) -> None:
     given = _given(data, "finding", "histology", "step", "on", "words", "deviation")
     services.next_step_sign(by=by, referral=referral, close=True, **given)
@@ -153,6 +169,7 @@ def _reopen(by: User, referral: Referral, data: dict[str, Any]) -> None:
 
 
 CALLING = ("to_reach", "undecided", "paused_until", "to_assess", "to_book")
+EXAMINED = ("histology_due", "to_classify", "repeat_planned", "booked", "requested", "closed")
 WAITING = ("requested", "report_due", "histology_due", "elsewhere")
 ACTS: dict[str, Act] = {
     act.slug: act
@@ -176,6 +193,10 @@ ACTS: dict[str, Act] = {
             states=("to_classify", "repeat_planned"), clinician=True),
         Act("repeat", _("Plan another examination"), _("Plan it"), forms.RepeatForm, _repeat, event="repeat",
             clinician=True),
+        Act("after", _("Call after the examination"), _("Record the call"), after.AfterCallForm, _after, states=EXAMINED),
+        Act("event", _("An adverse event"), _("Record the event"), after.EventForm, _event, states=EXAMINED),
+        Act("judge", _("The committee on an adverse event"), _("Record the judgement"), after.JudgeForm, _judge,
+            states=EXAMINED, clinician=True),
         Act("chase", _("Asked again"), _("Record that you asked"), forms.ChaseForm, _chase, states=WAITING),
         Act("resume", _("The wait is over"), _("Call the person next"), forms.NoteForm, _resume, event="resume"),
         Act("think", _("The person is thinking about it"), _("Record"), forms.ThinkForm, _think, event="undecided"),
@@ -225,13 +246,24 @@ def acts_else(referral: Referral, user: User, *, proposed_by: User | None) -> li
     hidden = {"claim", "agree", *NOW[referral.state]}
     if referral.owner_id is None:
         hidden.add("hand-back")
-    if not Histology.objects.filter(lesion__examination__referral=referral).exists():
-        hidden.add("amend")
+    hidden |= _without_subject(referral)
     if proposed_by is not None:
         hidden.add("propose")
     return [
         act for act in ACTS.values() if act.slug not in hidden and act.fits(referral.state) and act.may(user)
     ]
+
+
+def _without_subject(referral: Referral) -> set[str]:
+    """Acts about something that this referral does not have: no histology, no examination, no event."""
+    if not referral.examinations.exists():
+        return {"amend", "after", "event", "judge"}
+    hidden = set()
+    if not Histology.objects.filter(lesion__examination__referral=referral).exists():
+        hidden.add("amend")
+    if not AdverseEvent.objects.filter(examination__referral=referral).exists():
+        hidden.add("judge")
+    return hidden
 
 
 def _may_agree(user: User, proposed_by: User | None) -> bool:

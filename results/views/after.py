@@ -1,0 +1,73 @@
+"""After the examination: the calls due, and the cancers reported from outside."""
+
+from typing import cast
+
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils.translation import gettext as _
+from django.views.decorators.http import require_GET, require_http_methods
+
+from results.cancers import CLASS_WORDS
+from results.forms_after import CancerForm
+from results.models import CancerReport
+from results.services.after_examination import calls_due
+from results.services.cancers import cancer_report, class_of
+from screening.access import people_listed, person_open
+from staff import clock
+from staff.errors import RoundbookError
+from staff.models import User
+from staff.models.journal import Purpose
+from staff.roles import Role
+
+MOST = 200
+PAGE = 50
+
+
+@require_GET
+def after_calls(request: HttpRequest) -> HttpResponse:
+    """The calls 14 and 30 days after an examination that nobody has answered yet."""
+    today, by = clock.today(), cast(User, request.user)
+    with transaction.atomic():
+        calls = calls_due(today, most=MOST)
+        people_listed(
+            by=by,
+            person_ids=[one.examination.referral.person_id for one in calls],
+            place="results:after-calls",
+        )
+    return render(request, "results/after_calls.html", {"calls": calls, "now": clock.now()})
+
+
+@require_http_methods(["GET", "POST"])
+def cancers(request: HttpRequest) -> HttpResponse:
+    """Cancers reported from outside, each with its class, and the form for another."""
+    by = cast(User, request.user)
+    readers = User.objects.filter(is_active=True, postings__role__in=[Role.COORDINATOR, Role.CLINICIAN])
+    readers = readers.exclude(pk=by.pk).distinct().order_by("full_name")
+    form = CancerForm(request.POST or None, readers=readers)
+    if request.method == "POST" and form.is_valid():
+        data = form.cleaned_data
+        names = ("diagnosed_on", "origin", "stage", "source", "document", "second_reader", "words")
+        try:
+            with transaction.atomic():
+                person_open(
+                    by=by, person_id=data["person"].pk, purpose=Purpose.CHECK, place="results:cancers"
+                )
+                made = cancer_report(
+                    by=by, person=data["person"], link_certain=not data["uncertain"],
+                    **{name: data[name] for name in names},
+                )  # fmt: skip
+        except RoundbookError as error:
+            form.add_error(None, str(error.sentence))
+        else:
+            messages.success(request, _("Recorded: %(what)s.") % {"what": CLASS_WORDS[class_of(made)]})
+            return redirect("results:cancers")
+    with transaction.atomic():
+        found = CancerReport.objects.select_related("person", "entered_by", "second_reader").order_by("-pk")
+        page = Paginator(found, PAGE).get_page(request.GET.get("page"))
+        people_listed(by=by, person_ids=[one.person_id for one in page], place="results:cancers")
+    rows = [(one, CLASS_WORDS[class_of(one)]) for one in page]
+    context = {"form": form, "page": page, "rows": rows, "now": clock.now()}
+    return render(request, "results/cancers.html", context, status=422 if form.errors else 200)
