@@ -49,6 +49,7 @@ class Removal(StrEnum):
     """How a lesion was removed."""
 
     LEFT = "left"
+    BIOPSY = "biopsy"
     EN_BLOC = "en_bloc"
     PIECEMEAL = "piecemeal"
 
@@ -126,8 +127,13 @@ class Lesion:
         return self.is_adenoma or self.is_serrated
 
     @property
+    def left_in_place(self) -> bool:
+        """A premalignant lesion that is still there."""
+        return self.premalignant and self.removal in {Removal.LEFT, Removal.BIOPSY}
+
+    @property
     def awaits_histology(self) -> bool:
-        """Removed and retrieved, and pathology has not answered."""
+        """Removed or biopsied and retrieved, and pathology has not answered."""
         return self.removal is not Removal.LEFT and self.retrieved and self.tissue is None
 
     def advanced(self, *, villous_counts: bool) -> bool:

@@ -59,6 +59,7 @@ class LesionForm(forms.Form):
     )  # fmt: skip
     lost = forms.BooleanField(label=_("Not retrieved"), required=False)
     tattooed = forms.BooleanField(label=_("Place marked"), required=False)
+    same_as = forms.IntegerField(label=_("Same as earlier no."), min_value=1, max_value=60, required=False)
 
     def entry(self) -> LesionEntry:
         """As the service takes it."""
@@ -66,6 +67,7 @@ class LesionForm(forms.Form):
         return LesionEntry(
             segment=data["segment"], size_mm=data["size_mm"], shape=data["shape"], looks=data["looks"],
             removal=data["removal"], retrieved=not data["lost"], pot=data["pot"], tattooed=data["tattooed"],
+            same_as=data["same_as"],
         )  # fmt: skip
 
 

@@ -251,6 +251,8 @@ RULES: Mapping[Guideline, Callable[[Counts], list[Proposal]]] = {
 }
 
 
+REMOVAL_MONTHS = (1, 3)
+"""When a lesion left in place is removed: common practice, no source."""
 CLEAR_SURVEILLANCE_MONTHS = 60
 FOLLOWED_UP = frozenset({Guideline.EUROPEAN_2020, Guideline.AMERICAN_2020})
 """Guidelines that ask for a second surveillance after a clear first one: European table 2; American from memory."""
@@ -277,6 +279,10 @@ def proposal(
     if waiting:
         words = _("histology of a removed lesion is missing")
         return Proposal(Course.AWAIT_HISTOLOGY, "histology_missing", words, None, _numbers(waiting))
+    left = [one for one in lesions if one.left_in_place]
+    if left:
+        words = _("a premalignant lesion was left in place: it is removed first, no interval rests on this")
+        return _at(REMOVAL_MONTHS, "left_in_place", words, left, repeat=True)
     found = min(RULES[guideline](Counts(tuple(lesions))), key=lambda one: one.soonness)
     if surveillance_before == 1 and guideline in FOLLOWED_UP and found.soonness > CLEAR_SURVEILLANCE_MONTHS:
         words = _(

@@ -49,6 +49,7 @@ class LesionRow(models.Model):
 
     class Removal(models.TextChoices):
         LEFT = "left", _("left in place")
+        BIOPSY = "biopsy", _("left in place, biopsy taken")
         EN_BLOC = "en_bloc", _("removed whole")
         PIECEMEAL = "piecemeal", _("removed in pieces")
 
@@ -62,6 +63,13 @@ class LesionRow(models.Model):
     retrieved = models.BooleanField(_("retrieved"), default=True)
     pot = models.SmallIntegerField(_("pot"), null=True)
     tattooed = models.BooleanField(_("place marked in the bowel"), default=False)
+    same_as = models.OneToOneField(
+        "self",
+        on_delete=models.PROTECT,
+        null=True,
+        related_name="seen_again",
+        verbose_name=_("same as the earlier lesion"),
+    )
 
     class Meta:
         ordering: ClassVar = ["examination_id", "number"]

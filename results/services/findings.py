@@ -36,6 +36,8 @@ class LesionEntry:
     retrieved: bool = True
     pot: int | None = None
     tattooed: bool = False
+    same_as: int | None = None
+    """The number, within the referral, of the lesion that an earlier examination left in place."""
 
     def fact(self, number: int) -> Lesion:
         """As the pure rules read it, before any histology."""
@@ -67,11 +69,21 @@ def lesions_check(lesions: Sequence[LesionEntry], pots: int, *, sizes_confirmed:
 
 
 def lesions_write(examination: Examination, lesions: Sequence[LesionEntry]) -> None:
-    """Store the lesions of a report in the order of the report."""
+    """Store the lesions of a report in the order of the report; one seen before takes the earlier one's place.
+
+    RoundbookError for an earlier lesion that there is not, or that two rows name.
+    """
+    again = [one.same_as for one in lesions if one.same_as is not None]
+    earlier = {one.number: one.row for one in lesions_seen(examination.referral)} if again else {}
+    if len(again) != len(set(again)) or not set(again) <= set(earlier):
+        raise RoundbookError(
+            "no_such_lesion",
+            _("“Same as” names a lesion that no earlier report of this person has, or one twice."),
+        )
     LesionRow.objects.bulk_create(
         LesionRow(
             examination=examination, number=number, segment=one.segment, size_mm=one.size_mm, shape=one.shape, looks=one.looks,
-            removal=one.removal, retrieved=one.retrieved, pot=one.pot, tattooed=one.tattooed,
+            removal=one.removal, retrieved=one.retrieved, pot=one.pot, tattooed=one.tattooed, same_as=earlier[one.same_as] if one.same_as is not None else None,
         )
         for number, one in enumerate(lesions, start=1)
     )  # fmt: skip
@@ -117,10 +129,10 @@ class LesionSeen:
 
 
 def lesions_seen(referral: Referral) -> list[LesionSeen]:
-    """Every lesion of a referral over all its examinations, in the order of day and number."""
+    """Every lesion of a referral over all its examinations, each as it was seen last, in the order of day and number."""
     latest = Histology.objects.filter(lesion=OuterRef("pk")).order_by("-version").values("pk")[:1]
     rows = list(
-        LesionRow.objects.filter(examination__referral=referral)
+        LesionRow.objects.filter(examination__referral=referral, seen_again__isnull=True)
         .select_related("examination")
         .annotate(latest=Subquery(latest))
         .order_by("examination__day", "examination_id", "number")

@@ -131,6 +131,15 @@ def test_after_a_clear_surveillance(
     assert one.months == expected
 
 
+@pytest.mark.parametrize("guideline", list(Guideline))
+def test_a_lesion_left_in_place_is_removed_before_any_interval(guideline: Guideline) -> None:
+    left = found((TA, 6, 1, None, Removal.BIOPSY), (TA, 12))
+    one = proposal(guideline, left, conclusive=True)
+    assert (one.course, one.rule, one.lesions) == (Course.EARLY_REPEAT, "left_in_place", (1,))
+    harmless = found((Tissue.NOT_NEOPLASTIC, 6, 1, None, Removal.BIOPSY))
+    assert proposal(guideline, harmless, conclusive=True).rule != "left_in_place"
+
+
 def test_every_proposal_quotes_the_lesions_behind_it() -> None:
     one: Proposal = proposal(EU, found((TA, 4), (TA, 12), (SSL, 3)), conclusive=True)
     assert (one.rule, one.lesions) == ("advanced_adenoma", (2,))

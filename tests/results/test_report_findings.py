@@ -237,3 +237,24 @@ def test_a_report_without_typed_lesions_proposes_nothing_but_keeps_its_finding()
     with pytest.raises(RoundbookError, match="another one than computed"):
         f.sign(referral, finding="nothing", histology="x")
     f.sign(referral, finding="advanced_adenoma", step="surveillance", on=date(2029, 6, 17))
+
+
+def test_a_lesion_left_in_place_is_removed_first_and_then_counts_once() -> None:
+    left = LesionEntry("caecum", 25, "IIa", "adenoma", "biopsy", pot=1)
+    referral = examined(left)
+    with_histology(referral, TUBULAR)
+    assert (standing(referral).rule, standing(referral).course) == ("left_in_place", "early_repeat")
+    with pytest.raises(RoundbookError, match="another one than the guideline proposes"):
+        f.sign(referral, finding="advanced_adenoma", step="surveillance", on=date(2029, 6, 17))
+    services.repeat_plan(by=f.emrik(), referral=referral, on=date(2026, 7, 20), note="Removal in pieces.")
+    services.booking_make(
+        by=f.liora(), referral=referral, site=f.unit(), day=clock.today(), time=f.HALF_PAST_NINE
+    )
+    wrong = replace(left, removal="piecemeal", same_as=4)
+    with pytest.raises(RoundbookError, match="Same as"):
+        f.report(referral, specimens=1, finding="", lesions=[wrong], report_document="REP-2")
+    f.report(referral, specimens=1, finding="", lesions=[replace(wrong, same_as=1)], report_document="REP-2")
+    told = {row.pk: TUBULAR for row in rows(referral) if not row.histology.exists()}
+    services.histology_record(by=f.liora(), referral=referral, lesions=told, document="PATH-2")
+    now = standing(referral)
+    assert (now.rule, now.lesions, now.months_low) == ("piecemeal_20", [1], 3), "one lesion, not two"
