@@ -5,11 +5,15 @@ from datetime import date, time, timedelta
 
 from oversight.rehearsal.crew import Stage
 from oversight.rehearsal.followup import Way, way_drawn
-from oversight.rehearsal.stories.desk import acts_due, taken_up, way_told
+from oversight.rehearsal.lesions import lesions_drawn
+from oversight.rehearsal.stories.desk import acts_due, is_told, taken_up, way_told
 from results.models import Booking, Referral
 from results.services import referrals as examining
 from results.services import referrals_closing as closing
 from results.services import referrals_contact as contact
+from results.services.after_examination import after_call_record, calls_due
+from results.services.findings import finding_standing, lesions_seen
+from results.services.referrals_report import Quality
 from staff.acting import acting
 from staff.models import Site
 
@@ -65,6 +69,21 @@ def day_of_follow_up(stage: Stage, follow: Follow, day: date) -> None:
                 contact.referral_chase(by=by, referral=referral, note=CHASED)
             else:
                 _day_of_one(stage, follow, referral, day)
+    _calls_after(stage, day)
+
+
+def _calls_after(stage: Stage, day: date) -> None:
+    """Call everybody 14 and 30 days after the examination; one in four is not reached at once. Stories call themselves."""
+    for call in calls_due(day):
+        referral = call.examination.referral
+        if is_told(stage, referral) and not call.late:
+            continue
+        reached = (call.examination.pk + day.toordinal()) % 4
+        with acting(stage.crew.nurse, reason="the call after an examination"):
+            after_call_record(
+                by=stage.crew.nurse, examination=call.examination, mark=call.mark,
+                answer="well" if reached else "not_reached",
+            )  # fmt: skip
 
 
 def _day_of_one(stage: Stage, follow: Follow, referral: Referral, day: date) -> None:
@@ -221,41 +240,49 @@ def _report(stage: Stage, follow: Follow, referral: Referral, way: Way, day: dat
     clean = not (first and (way.prep_fails or way.incomplete))
     follow.repeated.add(referral.pk)
     stage.tally("examined", 0 if referral.examinations.exists() else 1)
+    drawn = (way.lesions or lesions_drawn(follow.rows[referral.pk], way.finding)) if clean else []
+    adequate = clean or not way.prep_fails
     examining.examination_record(
         by=stage.crew.nurse,
         referral=referral,
         day=booking.day,
         complete=clean or not way.incomplete,
-        prep_adequate=clean or not way.prep_fails,
-        finding=way.finding if clean else "inconclusive",
+        quality=Quality(
+            boston=(2, 3, 2) if adequate else (3, 3, 1), caecum_proof="opening" if clean else "", withdrawal_minutes=9,
+            comfort="mild",
+        ),
+        finding="" if drawn else way.finding if clean else "inconclusive",
+        lesions=[entry for entry, _histology in drawn],
         report_document=f"REP-{referral.pk:06d}-{booking.pk}",
-        specimens=way.specimens if clean else 0,
+        specimens=len(drawn),
         site=booking.site,
-    )
-    wait = way.histology_after if clean and way.specimens else 2
+    )  # fmt: skip
+    wait = way.histology_after if drawn else 2
     follow.again[referral.pk] = working(day + timedelta(days=wait))
 
 
 def _histology(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> None:
+    drawn = way.lesions or lesions_drawn(follow.rows[referral.pk], way.finding)
+    seen = [one.row for one in lesions_seen(referral)]
     examining.histology_record(
         by=stage.crew.nurse,
         referral=referral,
         histology="As reported by the laboratory.",
         finding=way.finding,
+        document=f"PATH-{referral.pk:06d}",
+        lesions={row.pk: drawn[row.number - 1][1] for row in seen if row.pot} or None,
     )
     follow.again[referral.pk] = working(day + timedelta(days=2))
 
 
 def _sign(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> None:
     step, on, words = "screening", None, "Back to screening at the next interval."
-    if way.finding in {"advanced_adenoma", "advanced_serrated"}:
-        step, on, words = (
-            "surveillance",
-            day + timedelta(days=3 * 365),
-            "Surveillance colonoscopy in three years, as the local protocol says.",
-        )
-    elif way.finding == "cancer":
+    computed = finding_standing(referral)
+    if way.finding == "cancer":
         step, words = "treatment", "Handed to the cancer team, who have confirmed it."
+    elif computed is not None and computed.course == "surveillance":
+        step, on = "surveillance", computed.proposed_from
+        words = "Surveillance colonoscopy in three years, as the local protocol says."
     closing.next_step_sign(
         by=stage.crew.clinician,
         referral=referral,

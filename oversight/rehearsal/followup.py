@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from oversight.rehearsal.lesions import Drawn
 from oversight.rehearsal.population import FINDINGS, finding_weights
 
 
@@ -23,6 +24,7 @@ class Way:
     finding: str
     specimens: int
     histology_after: int
+    lesions: Drawn = ()
 
 
 ENDINGS = ("examined", "declines", "already_examined", "elsewhere", "unfit", "not_reached")

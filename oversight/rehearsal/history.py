@@ -38,10 +38,15 @@ WHERE r.state = ''
 """
 
 
+def tested_before(row: int) -> bool:
+    """Whether the earlier round of this row, where it has one, ended with a result below."""
+    return row % 5 < 3
+
+
 def history_lay_in(plan: Plan, rows: list[int], *, by: User, protocol: Protocol) -> int:
     """One earlier round for each of these people, ended so that the interval brings the planned due day; returns how many."""
     numbers = [plan.numbers[row] for row in rows]
-    below = [row % 5 < 3 for row in rows]
+    below = [tested_before(row) for row in rows]
     back = [add_months(plan.due_days[row], -24) for row in rows]
     invited = [
         day if not was_below else day.fromordinal(day.toordinal() - 20)

@@ -10,6 +10,7 @@ from screening.models import Exclusion, ExclusionKind, Person, Round
 from screening.months import add_months
 from screening.services.due import due_dates_refresh
 from screening.services.policies import policy_on
+from screening.services.rounds import rounds_close
 from staff import clock
 from staff.access import require_role
 from staff.acting import acting
@@ -24,7 +25,8 @@ def cancer_report(
     *, by: User, person: Person, diagnosed_on: date, source: str, document: str, origin: str = "bowel", stage: str = "",
     link_certain: bool = True, second_reader: User | None = None, words: str = "",
 ) -> CancerReport:  # fmt: skip
-    """Enter a cancer that somebody else diagnosed; a person with a settled bowel cancer is no longer invited.
+    """Enter a cancer that somebody else diagnosed; somebody with a settled bowel cancer is not invited or
+    reminded any more, and a round that waits for the kit is closed.
 
     An uncertain link needs a second reader before it counts. RoundbookError for a day to come, a day before the birth,
     a missing source or document, or a second reader who is the same person.
@@ -45,6 +47,8 @@ def cancer_report(
         )  # fmt: skip
         if origin == CancerReport.Origin.BOWEL and settled(made):
             _leave_out(person, diagnosed_on, document)
+            waiting = Round.objects.filter(person=person, state__in=["kit_due", "kit_out"])
+            rounds_close(by=by, round_ids=list(waiting.values_list("pk", flat=True)), reason="excluded")
             due_dates_refresh(by=by, person_ids=[person.pk])
     return made
 

@@ -18,7 +18,10 @@ from outreach.models import Letter
 from oversight.models import Rehearsal
 from oversight.rehearsal.lab_work import incidents
 from oversight.rehearsal.stories.book import STORIES, WAITING
+from results.cancers import CancerClass
 from results.models import ControlReading, InboxLine, Reading, Referral, Result, Sample
+from results.services.cancers import class_of
+from results.services.findings import lesions_seen
 from screening.models import Kit, Person, Return, Round, Stop
 from screening.months import add_months
 from staff.working_days import working_days_after
@@ -331,6 +334,36 @@ def test_26_a_polyp_upgraded_by_histology_goes_to_treatment(told: StoryTold) -> 
     assert one.person.next_due_on is None
 
 
+def test_27_the_edge_of_surveillance(told: StoryTold) -> None:
+    # Source: Hassan et al., Endoscopy 2020;52:687: up to 4 small low-grade adenomas back to screening, 5 at 3 years.
+    four, five = told(27)
+    sizes = [sorted(x.row.size_mm for x in lesions_seen(one.referral)) for one in (four, five)]
+    assert sizes == [[9] * 4, [4] * 5]
+    assert [one.referral.next_steps.get().step for one in (four, five)] == ["screening", "surveillance"]
+    signed = five.referral.next_steps.get()
+    assert signed.on == add_months(five.referral.examinations.latest("day").day, 36)
+    assert (signed.computed.rule, signed.deviation) == ("five_adenomas", "")
+    assert [one.person.exclusions.filter(kind="surveillance").count() for one in (four, five)] == [0, 1]
+
+
+def test_28_a_bleeding_on_day_9_is_heard_of_at_the_call(told: StoryTold) -> None:
+    (one,) = told(28)
+    examination = one.referral.examinations.get()
+    event = examination.events.get()
+    assert ((event.happened_on - examination.day).days, event.kind) == (9, "bleeding")
+    assert event.judgements.get().cause == "caused"
+    assert examination.after_calls.get(answer="event").mark == 14
+
+
+def test_29_a_cancer_14_months_after_a_result_below_is_an_interval_cancer(told: StoryTold) -> None:
+    (one,) = told(29)
+    report = one.person.cancer_reports.get()
+    assert class_of(report) is CancerClass.AFTER_BELOW
+    assert one.person.exclusions.get().kind == "cancer_care"
+    reminders = one.person.letters.filter(kind="reminder")
+    assert not reminders.filter(state__in=["frozen", "printed", "handed_over"]).exists()
+
+
 def test_30_moving_away_closes_nothing_before_the_receipt(told: StoryTold) -> None:
     (one,) = told(30)
     closed = one.referral.evidence.get()
@@ -360,7 +393,7 @@ def test_the_command_lists_who_plays_what(small_region: Rehearsal) -> None:
     call_command("stories", "--json", stdout=out)
     listed = json.loads(out.getvalue())
     assert {str(one["number"]): one["people"] for one in listed["stories"]} == small_region.summary["stories"]
-    assert [one["number"] for one in listed["waiting"] if one["number"]] == [27, 28, 29]
+    assert [one["number"] for one in listed["waiting"] if one["number"]] == []
     incidents_on = {one.day.isoformat() for one in incidents(small_region.first_day)}
     assert incidents_on <= {one["day"] for one in listed["laboratory"]}
     page = listed["stories"][0]["pages"][0]

@@ -38,6 +38,7 @@ class Story:
     week: int
     pair: bool = False
     male: int | None = None
+    tested_before: bool = False
     people: Mapping[str, Any] = field(default_factory=dict)
     columns: tuple[Mapping[str, str], ...] = ()
     course: Mapping[str, Any] = field(default_factory=dict)

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from oversight.rehearsal.history import tested_before
 from oversight.rehearsal.plan import Plan, birth_date_for
 from oversight.rehearsal.population import People
 from oversight.rehearsal.stories.base import Cast, Story
@@ -78,6 +79,8 @@ def _fitting(plan: Plan, story: Story, cast: Cast) -> Iterator[tuple[int, ...]]:
         if pair[1] >= plan.invited or any(one in cast.story_of for one in pair):
             continue
         if story.male is not None and int(plan.people.male[row]) != story.male:
+            continue
+        if story.tested_before and not tested_before(row):
             continue
         if not story.pair and household[pair[1]] != pair[0]:
             yield (row,)
