@@ -5,7 +5,7 @@ from django.apps import AppConfig
 ROUND_FEED = """
 INSERT INTO outreach_lettertodo (source, subject_id, event, reason)
 SELECT 'round', subject_id, event, reason FROM moved
-WHERE event IN ('open', 'unsuitable', 'kit_gone', 'kit_back_undone', 'below', 'at_or_above', 'raise', 'withdraw')
+WHERE event IN ('open', 'unsuitable', 'kit_gone', 'kit_back_undone', 'below', 'at_or_above', 'raise', 'withdraw', 'conclude')
    OR event = 'close' AND from_state = 'kit_due'
 """
 

@@ -32,6 +32,7 @@ class StopCode(StrEnum):
     IN_SURVEILLANCE = "in_surveillance"
     UNDER_LOOK_BACK = "under_look_back"
     TOLD_BELOW_BEFORE = "told_below_before"
+    CANCER_FOUND = "cancer_found"
     NO_PRACTICE = "no_practice"
     HIDDEN_ADDRESS = "hidden_address"
     NO_ADDRESS = "no_address"
@@ -61,6 +62,9 @@ STOP_WORDS: Mapping[StopCode, "StrOrPromise"] = {
     StopCode.TOLD_BELOW_BEFORE: _(
         "The person was told “below” for this round. Ring first and explain; then let the letter go."
     ),
+    StopCode.CANCER_FOUND: _(
+        "A cancer is told by a clinician, face to face or by phone, before any letter. Release it once that was done."
+    ),
     StopCode.NO_PRACTICE: _("No practice is known. Tell the person's doctor in another way."),
     StopCode.HIDDEN_ADDRESS: _(
         "The address is protected. Release it only to carry the letter by the protected route."
@@ -71,7 +75,7 @@ STOP_WORDS: Mapping[StopCode, "StrOrPromise"] = {
 CLEARABLE = frozenset(
     {
         StopCode.LEFT_AREA, StopCode.OPTED_OUT, StopCode.OBJECTS_DOCTOR_COPY, StopCode.EARLIER_QUESTION_OPEN,
-        StopCode.IN_SURVEILLANCE, StopCode.TOLD_BELOW_BEFORE, StopCode.HIDDEN_ADDRESS,
+        StopCode.IN_SURVEILLANCE, StopCode.TOLD_BELOW_BEFORE, StopCode.CANCER_FOUND, StopCode.HIDDEN_ADDRESS,
     }
 )  # fmt: skip
 """A person may look at these and let the letter go; the others must be put right in the record first."""
@@ -232,42 +236,44 @@ DOCTOR_COPY = Kind(
     cautions=_CARE | {"not_perfect", "next_step_is_an_examination"},
 )
 
+_DECIDED = {StopCode.REASON_OVERTAKEN: Outcome.SUPERSEDE, StopCode.DUPLICATE: Outcome.CANCEL}
+NEXT_STEP = Kind(
+    code="next_step",
+    name=_("Findings and next step"),
+    purpose=_("Tells the person what the examination found, what comes next, and who arranges it."),
+    recipient=PERSON,
+    timing=Timing(working_days=2),
+    stops={
+        **_DECIDED,
+        StopCode.DIED: Outcome.CANCEL,
+        StopCode.MERGED: Outcome.HOLD_COORDINATORS,
+        StopCode.LEFT_AREA: Outcome.HOLD_COORDINATORS,
+        StopCode.CANCER_FOUND: Outcome.HOLD_COORDINATORS,
+        StopCode.HIDDEN_ADDRESS: Outcome.HOLD_COORDINATORS,
+        StopCode.NO_ADDRESS: Outcome.HOLD_COORDINATORS,
+    },
+    cautions=_CARE | {"not_perfect", "next_step"},
+)
+NEXT_STEP_DOCTOR = Kind(
+    code="next_step_doctor",
+    name=_("Findings and next step, for the doctor"),
+    purpose=_("Tells the practice the finding, the next step, its date and who arranges it."),
+    recipient=DOCTOR,
+    timing=Timing(working_days=2),
+    stops={
+        **_DECIDED,
+        StopCode.DIED: Outcome.CANCEL,
+        StopCode.MERGED: Outcome.HOLD_COORDINATORS,
+        StopCode.OBJECTS_DOCTOR_COPY: Outcome.CANCEL,
+        StopCode.NO_PRACTICE: Outcome.HOLD_COORDINATORS,
+    },
+    cautions=_CARE | {"not_perfect", "next_step"},
+)
+
 KINDS: Mapping[str, Kind] = {
     kind.code: kind
-    for kind in (RESULT_MORE_TESTS, DOCTOR_COPY, RESULT_BELOW, REPLACEMENT, INVITATION, REMINDER)
-}
+    for kind in (
+        RESULT_MORE_TESTS, NEXT_STEP, NEXT_STEP_DOCTOR, DOCTOR_COPY, RESULT_BELOW, REPLACEMENT, INVITATION, REMINDER,
+    )
+}  # fmt: skip
 """Every kind, in the order in which they are frozen and printed."""
-
-REPLACEMENT_WORDS: Mapping[str, "StrOrPromise"] = {
-    "empty": _("the tube was empty"),
-    "two_vials": _("there were two tubes in one envelope"),
-    "leaking": _("the tube had leaked on the way to us"),
-    "leaked_out": _("the liquid had leaked out of the tube on the way to us"),
-    "buffer_lost": _("the liquid had leaked out of the tube on the way to us"),
-    "damaged": _("the tube was damaged on the way to us"),
-    "over_full": _("there was too much in the tube"),
-    "clean_stick": _("there was nothing on the stick"),
-    "no_name": _("there was no name on the tube"),
-    "name_illegible": _("we could not read the name on the tube"),
-    "other_name": _("the name on the tube was not yours"),
-    "swap_suspected": _("two tubes may have been mixed up"),
-    "identity_in_doubt": _("we could not be sure the tube was yours"),
-    "other_birth_date": _("the birth date on the tube was not yours"),
-    "undated": _("there was no date on the tube"),
-    "undated_refused": _("there was no date on the tube"),
-    "impossible_date": _("the date on the tube was not a real date"),
-    "future_date": _("the date on the tube was in the future"),
-    "before_dispatch": _("the date on the tube was before we sent you the kit"),
-    "over_age": _("the sample was too old when it reached us"),
-    "expired": _("the kit was past its use-by date"),
-    "lot_quarantined": _("there may be a fault with this box of kits, so we do not use it"),
-    "look_back": _("we cannot be sure of the first measurement"),
-    "flagged_twice": _("our machine could not read the sample"),
-    "not_measurable": _("our machine could not read the sample"),
-    "reported_lost": _("you told us that the kit never came or is gone"),
-    "undelivered": _("the post could not deliver the kit to you"),
-}
-"""Reason of a replacement kit → the words a person reads."""
-NEVER_CAME_BACK = frozenset({"reported_lost", "undelivered"})
-"""Reasons for which nothing came back that could have been tested."""
-REPLACEMENT_WORDS_DEFAULT = _("we could not test the sample")

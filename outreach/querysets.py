@@ -37,7 +37,16 @@ SELECT l.id, l.kind, coalesce(rs.side, '') AS side, coalesce(rd.state, '') AS ro
     l.kind = 'replacement' AND EXISTS (
         SELECT 1 FROM screening_roundmove m WHERE m.subject_id = l.round_id
         AND m.seq > split_part(l.key, ':', 3)::int
-        AND m.event IN ('unsuitable', 'kit_gone', 'kit_back_undone')) AS reason_overtaken,
+        AND m.event IN ('unsuitable', 'kit_gone', 'kit_back_undone'))
+    OR CASE WHEN l.kind LIKE 'next_step%%' THEN EXISTS (
+        SELECT 1 FROM results_nextstep n JOIN results_referral f ON f.id = n.referral_id
+        WHERE n.id = split_part(l.key, ':', 2)::bigint AND (f.state <> 'closed' OR EXISTS (
+            SELECT 1 FROM results_nextstep o WHERE o.referral_id = n.referral_id AND o.id > n.id)))
+    ELSE false END AS reason_overtaken,
+    CASE WHEN l.kind = 'next_step' THEN EXISTS (
+        SELECT 1 FROM results_nextstep n WHERE n.id = split_part(l.key, ':', 2)::bigint
+        AND n.finding IN ('cancer', 'other_cancer'))
+    ELSE false END AS cancer_found,
     l.kind = 'result_below' AND EXISTS (
         SELECT 1 FROM results_referral f WHERE f.person_id = p.id
         AND (f.state <> 'closed' OR f.close_reason IN ('not_reached', 'informed_refusal'))) AS earlier_question_open,
@@ -101,6 +110,14 @@ reported AS (
     JOIN screening_person p ON p.id = rs.person_id
     LEFT JOIN results_referralresult f ON f.result_id = rs.id
     WHERE rs.is_current AND rs.is_deciding),
+decided AS (
+    SELECT DISTINCT ON (f.id) n.id, f.person_id, p.practice_id, a.id AS round_id, f.id AS referral_id, n.signed_on, n.step
+    FROM asked a JOIN results_result rs ON rs.round_id = a.id
+    JOIN results_referralresult l ON l.result_id = rs.id
+    JOIN results_referral f ON f.id = l.referral_id AND f.state = 'closed' AND f.close_reason = 'next_step_signed'
+    JOIN results_nextstep n ON n.referral_id = f.id
+    JOIN screening_person p ON p.id = f.person_id
+    ORDER BY f.id, n.id DESC),
 wanted AS (
     SELECT 'invitation' AS kind, 'invitation:' || r.id AS key, r.person_id, NULL::bigint AS practice_id,
            r.id AS round_id, live.id AS kit_id, NULL::bigint AS result_id, NULL::bigint AS referral_id,
@@ -121,7 +138,14 @@ wanted AS (
     UNION ALL
     SELECT 'doctor_copy', 'doctor_copy:' || id, person_id, practice_id, round_id, NULL, id, referral_id, side,
            authorised_on, 'result'
-    FROM reported)
+    FROM reported
+    UNION ALL
+    SELECT 'next_step', 'next_step:' || id, person_id, NULL, round_id, NULL, NULL, referral_id, '', signed_on, step
+    FROM decided
+    UNION ALL
+    SELECT 'next_step_doctor', 'next_step_doctor:' || id, person_id, practice_id, round_id, NULL, NULL, referral_id, '',
+           signed_on, step
+    FROM decided)
 SELECT w.* FROM wanted w WHERE NOT EXISTS (SELECT 1 FROM outreach_letter l WHERE l.key = w.key) ORDER BY w.key
 """
 
@@ -169,7 +193,8 @@ def unopened_post(*, until: date) -> list[dict[str, Any]]:
 
 MOVED = """
 SELECT DISTINCT subject_id FROM screening_roundmove
-WHERE event IN ('open', 'unsuitable', 'kit_gone', 'below', 'at_or_above', 'raise', 'withdraw') AND occurred_at >= %(since)s
+WHERE event IN ('open', 'unsuitable', 'kit_gone', 'below', 'at_or_above', 'raise', 'withdraw', 'conclude')
+  AND occurred_at >= %(since)s
 ORDER BY subject_id
 """
 

@@ -31,6 +31,7 @@ class Facts:
     in_surveillance: bool = False
     under_look_back: bool = False
     told_below_before: bool = False
+    cancer_found: bool = False
     duplicate: bool = False
     cleared: frozenset[str] = frozenset()
     """Stops that a person looked at and let pass."""
@@ -60,6 +61,7 @@ HOLDS_TRUE: Mapping[StopCode, Callable[[Facts], bool]] = {
     StopCode.IN_SURVEILLANCE: lambda facts: facts.in_surveillance,
     StopCode.UNDER_LOOK_BACK: lambda facts: facts.under_look_back,
     StopCode.TOLD_BELOW_BEFORE: lambda facts: facts.told_below_before,
+    StopCode.CANCER_FOUND: lambda facts: facts.cancer_found,
     StopCode.NO_PRACTICE: lambda facts: not facts.has_practice,
     StopCode.HIDDEN_ADDRESS: lambda facts: facts.hidden_address,
     StopCode.NO_ADDRESS: lambda facts: not facts.has_address,

@@ -9,7 +9,17 @@ from typing import Any
 from staff.errors import RoundbookError
 
 OPTIONAL = frozenset(
-    {"next_invitation", "collected_on", "practice_name", "birth_date", "person_number", "call_by"}
+    {
+        "next_invitation",
+        "collected_on",
+        "practice_name",
+        "birth_date",
+        "person_number",
+        "call_by",
+        "next_on",
+        "histology",
+        "examined_on",
+    }
 )
 """Fields that may be empty; every text says something sensible without them."""
 
@@ -92,6 +102,33 @@ class DoctorCopy(Common):
     next_invitation: str
 
 
+@dataclass(frozen=True)
+class NextStepLetter(ToPerson):
+    """What the examination found and the signed next step; `step` is its code, `words` the clinician's own."""
+
+    examined_on: str
+    finding: str
+    step: str
+    next_on: str
+    words: str
+
+
+@dataclass(frozen=True)
+class NextStepDoctor(Common):
+    """The finding and the signed next step for the practice, in the trade's words."""
+
+    practice_name: str
+    person_name: str
+    birth_date: str
+    examined_on: str
+    finding_name: str
+    histology: str
+    step: str
+    next_on: str
+    words: str
+    signed_by: str
+
+
 CONTEXTS: Mapping[str, type[Common]] = {
     "invitation": Invitation,
     "reminder": Reminder,
@@ -99,6 +136,8 @@ CONTEXTS: Mapping[str, type[Common]] = {
     "result_below": ResultBelow,
     "result_more_tests": ResultMoreTests,
     "doctor_copy": DoctorCopy,
+    "next_step": NextStepLetter,
+    "next_step_doctor": NextStepDoctor,
 }
 
 

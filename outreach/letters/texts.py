@@ -42,6 +42,8 @@ TEXTS = (
     Text("result_below", 1, "en"),
     Text("result_more_tests", 1, "en"),
     Text("doctor_copy", 1, "en"),
+    Text("next_step", 1, "en"),
+    Text("next_step_doctor", 1, "en"),
     Text("invitation", 1, "ar", reviewed=False),
     Text("result_below", 1, "ar", reviewed=False),
     Text("result_more_tests", 1, "ar", reviewed=False),

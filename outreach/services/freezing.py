@@ -12,12 +12,19 @@ from django.conf import settings
 from django.db import connection
 from django.utils import formats, translation
 
-from outreach.kinds import KINDS, NEVER_CAME_BACK, REPLACEMENT_WORDS, REPLACEMENT_WORDS_DEFAULT
+from outreach.kinds import KINDS
 from outreach.letters.contexts import CONTEXTS, checksum_of, context_words
+from outreach.letters.phrases import (
+    FINDING_WORDS,
+    NEVER_CAME_BACK,
+    REPLACEMENT_WORDS,
+    REPLACEMENT_WORDS_DEFAULT,
+)
 from outreach.letters.texts import DEFAULT_LANGUAGE, Text, text_in_use, words_digest
 from outreach.models import Letter
 from outreach.querysets import rows_of
 from outreach.services.stopping import stops_applied
+from results.models import FindingClass
 from staff.acting import acting
 from staff.errors import RoundbookError
 from staff.ledger.moves import make_moves
@@ -93,6 +100,8 @@ SELECT l.id, l.kind, l.recipient, p.given_names, p.family_name, p.birth_date, p.
     coalesce(n.value, '') AS number, k.id AS kit_id, coalesce(k.serial, '') AS serial, k.dispatched_on,
     pr.id AS practice_id, coalesce(pr.name, '') AS practice_name, coalesce(pr.address, '') AS practice_address,
     rs.side, rs.comparator, rs.reported_ug_g, rs.decimals, rs.cutoff_ug_g, rs.authorised_on, sm.collected_earliest,
+    ns.finding, ns.step, ns.on AS next_on, ns.words, ns.histology, su.full_name AS signed_by,
+    (SELECT max(e.day) FROM results_examination e WHERE e.referral_id = ns.referral_id) AS examined_on,
     (SELECT m.reason FROM outreach_lettermove m WHERE m.subject_id = l.id AND m.event = 'owe') AS why
 FROM outreach_letter l
 JOIN screening_person p ON p.id = l.person_id
@@ -101,6 +110,8 @@ LEFT JOIN screening_kit k ON k.round_id = l.round_id AND k.void_on IS NULL AND k
 LEFT JOIN screening_practice pr ON pr.id = coalesce(l.practice_id, p.practice_id) AND l.recipient = 'doctor'
 LEFT JOIN results_result rs ON rs.id = l.result_id
 LEFT JOIN results_sample sm ON sm.id = rs.sample_id
+LEFT JOIN results_nextstep ns ON ns.id = CASE WHEN l.kind LIKE 'next_step%%' THEN split_part(l.key, ':', 2)::bigint END
+LEFT JOIN staff_user su ON su.id = ns.signed_by_id
 WHERE l.id = ANY(%(ids)s) ORDER BY l.id
 """
 
@@ -131,6 +142,7 @@ def _written(
 def _words(row: dict[str, Any], text: Text, *, today: date, contact_days: int) -> dict[str, Any]:
     language = text.language
     given = _offered_words(row, today, language) | _result_words(row, contact_days, language)
+    given |= _decided_words(row, language)
     wanted = CONTEXTS[row["kind"]].__dataclass_fields__
     return context_words(CONTEXTS[row["kind"]](**{name: given[name] for name in wanted}))
 
@@ -181,6 +193,20 @@ def _result_words(row: dict[str, Any], contact_days: int, language: str) -> dict
         "next_invitation": _day(row["next_due_on"], language, "F Y"),
         "call_by": _day(row["authorised_on"] + timedelta(days=contact_days), language),
     }
+
+
+def _decided_words(row: dict[str, Any], language: str) -> dict[str, Any]:
+    """What belongs to a signed next step; empty for letters without one."""
+    if row["finding"] is None:
+        return {}
+    with _speaking(language):
+        finding, name = str(FINDING_WORDS[row["finding"]]), str(FindingClass(row["finding"]).label)
+    pattern = "F Y" if row["step"] == "screening" else "j F Y"
+    return {
+        "examined_on": _day(row["examined_on"], language), "finding": finding, "finding_name": name, "step": row["step"],
+        "next_on": _day(row["next_on"], language, pattern), "words": row["words"], "histology": row["histology"],
+        "signed_by": row["signed_by"],
+    }  # fmt: skip
 
 
 _UPDATE = """

@@ -3,6 +3,8 @@
 from dataclasses import dataclass, field
 from datetime import date, time, timedelta
 
+from outreach.models import Letter
+from outreach.services.held import letter_release
 from oversight.rehearsal.crew import Stage
 from oversight.rehearsal.followup import Way, way_drawn
 from oversight.rehearsal.lesions import lesions_drawn
@@ -70,6 +72,16 @@ def day_of_follow_up(stage: Stage, follow: Follow, day: date) -> None:
             else:
                 _day_of_one(stage, follow, referral, day)
     _calls_after(stage, day)
+    _cancers_told(stage)
+
+
+def _cancers_told(stage: Stage) -> None:
+    """A clinician has told them face to face; the letters that waited for that may go."""
+    for letter in Letter.objects.filter(state="held", kind="next_step", person__deceased_on=None):
+        with acting(stage.crew.coordinator, reason="told face to face"):
+            letter_release(
+                by=stage.crew.coordinator, letter=letter, note="Told face to face by the clinician."
+            )
 
 
 def _calls_after(stage: Stage, day: date) -> None:

@@ -3,6 +3,7 @@
 from typing import Any
 
 from outreach.letters.contexts import checksum_of
+from outreach.letters.phrases import FINDING_WORDS
 from outreach.letters.render import Sheet
 from outreach.letters.texts import text_in_use, words_digest
 
@@ -28,6 +29,16 @@ BY_KIND: dict[str, dict[str, Any]] = {
         "cutoff": "20 µg/g", "at_or_above": True, "collected_on": "12 June 2026", "authorised_on": "17 June 2026",
         "next_invitation": "",
     },
+    "next_step": {
+        "examined_on": "2 July 2026", "finding": str(FINDING_WORDS["advanced_adenoma"]), "step": "surveillance",
+        "next_on": "2 July 2029", "words": "Another colonoscopy in three years. We write to you before then.",
+    },
+    "next_step_doctor": {
+        "practice_name": "Quillport practice 2", "birth_date": "9 March 1964", "examined_on": "2 July 2026",
+        "finding_name": "advanced adenoma", "histology": "lesion 1: tubular adenoma of 12 mm, which is 10 mm or more",
+        "step": "surveillance", "next_on": "2 July 2029", "words": "Another colonoscopy in three years.",
+        "signed_by": "Dr Emrik Dauntel",
+    },
 }  # fmt: skip
 
 
@@ -35,7 +46,7 @@ def a_sheet(
     kind: str, *, language: str = "en", name: str = "Marra Tovelin", token: str = PLACE, **other: Any
 ) -> Sheet:
     """A frozen letter of a kind about an invented person."""
-    who = {"person_name": name, "recipient_name": "Quillport practice 2"} if kind == "doctor_copy" else {
+    who = {"person_name": name, "recipient_name": "Quillport practice 2"} if kind.startswith(("doctor", "next_step_doctor")) else {
         "name": name, "recipient_name": name,
     }  # fmt: skip
     context = COMMON | {"language": language} | who | BY_KIND[kind] | other

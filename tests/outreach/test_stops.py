@@ -39,6 +39,7 @@ WRONG: dict[StopCode, dict[str, Any]] = {
     StopCode.IN_SURVEILLANCE: {"in_surveillance": True},
     StopCode.UNDER_LOOK_BACK: {"under_look_back": True},
     StopCode.TOLD_BELOW_BEFORE: {"told_below_before": True},
+    StopCode.CANCER_FOUND: {"cancer_found": True},
     StopCode.NO_PRACTICE: {"has_practice": False},
     StopCode.HIDDEN_ADDRESS: {"hidden_address": True},
     StopCode.NO_ADDRESS: {"has_address": False},
