@@ -9,5 +9,6 @@ ROUTES: dict[str, Door] = {
     "results:referral": FOLLOW_UP,
     "results:after-calls": FOLLOW_UP,
     "results:cancers": FOLLOW_UP,
+    "results:surveillance": FOLLOW_UP,
     "results:referral-do": FOLLOW_UP,
 }

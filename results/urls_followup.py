@@ -7,6 +7,7 @@ from results.views import after, queue, referral
 urlpatterns = [
     path("follow-up/", queue.queue, name="queue"),
     path("follow-up/after/", after.after_calls, name="after-calls"),
+    path("follow-up/surveillance/", after.surveillance, name="surveillance"),
     path("follow-up/cancers/", after.cancers, name="cancers"),
     path("follow-up/<int:pk>/", referral.referral, name="referral"),
     path("follow-up/<int:pk>/<slug:slug>/", referral.referral_do, name="referral-do"),

@@ -1,4 +1,4 @@
-"""After the examination: the calls due, and the cancers reported from outside."""
+"""After the examination: the calls due, the surveillance register, and the cancers reported from outside."""
 
 from typing import cast
 
@@ -15,6 +15,7 @@ from results.forms_after import CancerForm
 from results.models import CancerReport
 from results.services.after_examination import calls_due
 from results.services.cancers import cancer_report, class_of
+from results.services.surveillance_register import SOON_DAYS, plan_of, plans_due, plans_standing
 from screening.access import people_listed, person_open
 from staff import clock
 from staff.errors import RoundbookError
@@ -38,6 +39,23 @@ def after_calls(request: HttpRequest) -> HttpResponse:
             place="results:after-calls",
         )
     return render(request, "results/after_calls.html", {"calls": calls, "now": clock.now()})
+
+
+@require_GET
+def surveillance(request: HttpRequest) -> HttpResponse:
+    """The surveillance register; `all` in the address shows the plans of later years too."""
+    today, by = clock.today(), cast(User, request.user)
+    soon = "all" not in request.GET
+    with transaction.atomic():
+        page = Paginator(plans_due(today, soon=soon), PAGE).get_page(request.GET.get("page"))
+        people_listed(
+            by=by, person_ids=[one.referral.person_id for one in page], place="results:surveillance"
+        )
+    context = {
+        "page": page, "plans": [plan_of(one, today) for one in page], "soon": soon, "soon_days": SOON_DAYS,
+        "standing": plans_standing().count(), "now": clock.now(),
+    }  # fmt: skip
+    return render(request, "results/surveillance.html", context)
 
 
 @require_http_methods(["GET", "POST"])

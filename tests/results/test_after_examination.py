@@ -10,6 +10,7 @@ from django.urls import reverse
 
 from results.cancers import CancerClass
 from results.models import AdverseEvent, AfterCall, CancerReport, Referral
+from results.services import referrals as services
 from results.services.after_examination import (
     adverse_event_record,
     after_call_record,
@@ -19,7 +20,8 @@ from results.services.after_examination import (
 )
 from results.services.authorise import results_release_below
 from results.services.cancers import cancer_report, class_of
-from screening.models import Exclusion
+from results.services.surveillance_register import plan_of, plans_due, plans_standing
+from screening.models import Exclusion, Person
 from staff import clock
 from staff.errors import IllegalMove, NotAllowed, RoundbookError
 from tests import cast, factories
@@ -191,3 +193,42 @@ def test_a_cancer_is_entered_by_two_identifiers(signed_in: object) -> None:
     answer = page.post(url, fields | {"birth_date": "1961-02-03"}, follow=True)
     assert "Recorded: never tested before." in answer.content.decode()
     assert CancerReport.objects.get().person == person
+
+
+def in_surveillance(on: date) -> Referral:
+    referral = f.a_referral("report_due")
+    f.report(referral, specimens=1, finding="advanced_adenoma")
+    services.histology_record(
+        by=f.liora(), referral=referral, histology="Tubular, 12 mm.", finding="advanced_adenoma"
+    )
+    f.sign(referral, finding="advanced_adenoma", step="surveillance", on=on, close=True)
+    return referral
+
+
+def test_the_surveillance_register_holds_everybody_until_the_plan_is_replaced(signed_in: object) -> None:
+    today = clock.today()
+    soon, later = in_surveillance(today + timedelta(days=80)), in_surveillance(today + timedelta(days=1095))
+    page: Client = signed_in(cast.CLINICIAN)
+    url = reverse("results:surveillance")
+    assert [one.referral for one in plans_due(today, soon=True)] == [soon]
+    assert [one.referral for one in plans_standing()] == [soon, later]
+    text = page.get(url).content.decode()
+    assert "2 people have a planned surveillance colonoscopy" in text
+    assert "in 80 days" in text
+    assert f"/follow-up/{later.pk}/" in page.get(url + "?all").content.decode()
+    with ExitStack() as turned:
+        f.days_later(turned, 120)
+        standing = plan_of(plans_standing()[0], clock.today())
+        assert (standing.days_over, standing.late) == (40, True)
+    services.referral_reopen(by=f.liora(), referral=later, note="Rang with bleeding.")
+    assert [one.referral for one in plans_standing()] == [soon]
+
+
+def test_h25_nobody_is_lost_at_the_stop_age() -> None:
+    referral = in_surveillance(clock.today() + timedelta(days=1095))
+    step = referral.next_steps.get()
+    assert not plan_of(step, clock.today()).past_stop_age
+    # The stop age of the demo's protocol is 80: common practice, no source.
+    Person.objects.filter(pk=referral.person_id).update(birth_date=date(1949, 1, 1))
+    (again,) = plans_standing()
+    assert plan_of(again, clock.today()).past_stop_age, "still on the list, marked for a clinician"
