@@ -110,21 +110,39 @@ RISKS: Mapping[str, "StrOrPromise"] = {
 }
 
 
-def assessment_gaps(answers: Mapping[str, bool | None], outcome: str, plan: str) -> list["StrOrPromise"]:
-    """What an assessment still lacks before anything may be booked on it (H41–H43); empty when complete."""
+GAPS_OF: Mapping[str, "StrOrPromise"] = {
+    "preparation": _("Write which bowel preparation the kidneys allow."),
+    "interpreted_by": _("Write who interprets."),
+}
+"""What is missing, by the fact that is to be written; everything else belongs into the plan."""
+
+
+def assessment_gaps(
+    answers: Mapping[str, bool | None],
+    outcome: str,
+    plan: str,
+    *,
+    preparation: str = "",
+    interpreted_by: str = "",
+) -> list["StrOrPromise"]:
+    """What an assessment still lacks before anything may be booked on it (H41–H43); empty when complete.
+
+    The bowel preparation that diseased kidneys allow and who interprets are facts of their own: words about something
+    else do not stand in for them.
+    """
     gaps: list[StrOrPromise] = [
         _("Answer the question about: %(risk)s.") % {"risk": words}
         for key, words in RISKS.items()
         if answers.get(key) is None
     ]
+    if answers.get("kidney_disease") and not preparation.strip():
+        gaps.append(GAPS_OF["preparation"])
+    if answers.get("interpreter") and not interpreted_by.strip():
+        gaps.append(GAPS_OF["interpreted_by"])
     if plan.strip():
         return gaps
     if answers.get("anticoagulants"):
         gaps.append(_("Write the plan for the blood thinners."))
-    if answers.get("kidney_disease"):
-        gaps.append(_("Write which bowel preparation the kidneys allow."))
-    if answers.get("interpreter"):
-        gaps.append(_("Write who interprets."))
     if answers.get("escort") is False:
         gaps.append(_("Write how the person gets home without an escort."))
     if outcome == "conditions":

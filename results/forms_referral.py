@@ -7,7 +7,7 @@ from typing import Any
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
-from results.follow_up_rules import RISKS, assessment_gaps
+from results.follow_up_rules import GAPS_OF, RISKS, assessment_gaps
 from results.models import Assessment, ContactAttempt, Referral
 from results.states import REFERRAL_CLOSE_REASONS
 from staff.models import Site, User
@@ -138,17 +138,26 @@ class AssessForm(ReferralForm):
     outcome = forms.ChoiceField(
         label=_("Outcome"), choices=Assessment.Outcome.choices, widget=forms.RadioSelect
     )
+    preparation = forms.CharField(
+        label=_("Bowel preparation that the kidneys allow"), max_length=120, required=False,
+        help_text=_("Needed with kidney disease."),
+    )  # fmt: skip
+    interpreted_by = forms.CharField(
+        label=_("Who interprets"), max_length=120, required=False, help_text=_("Needed where an interpreter is.")
+    )  # fmt: skip
     plan = words_field(
         label=_("Plan and conditions"), required=False, rows=3,
-        help_text=_("Needed for blood thinners, kidney disease, an interpreter, no escort, or conditions."),
+        help_text=_("Needed for blood thinners, no escort, or conditions."),
     )  # fmt: skip
 
     def clean(self) -> dict[str, Any]:
         """Name the plan that is missing at the plan."""
         data = super().clean() or {}
         if all(key in data for key in RISKS):
-            for gap in assessment_gaps(self.answers(data), data.get("outcome", ""), data.get("plan", "")):
-                self.add_error("plan", str(gap))
+            facts = {key: data.get(key, "") for key in ("outcome", "plan", "preparation", "interpreted_by")}
+            for gap in assessment_gaps(self.answers(data), **facts):
+                own = next((name for name, words in GAPS_OF.items() if words == gap), "plan")
+                self.add_error(own, str(gap))
         return data
 
     @staticmethod

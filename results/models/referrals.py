@@ -112,6 +112,10 @@ class Assessment(models.Model):
     interpreter = models.BooleanField(_("needs an interpreter"))
     escort = models.BooleanField(_("has an escort home"))
     plan = models.TextField(_("plan and conditions"), blank=True, default="")
+    preparation = models.CharField(
+        _("bowel preparation that the kidneys allow"), max_length=120, blank=True, default=""
+    )
+    interpreted_by = models.CharField(_("who interprets"), max_length=120, blank=True, default="")
     made_on = models.DateField()
     made_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
 
@@ -120,7 +124,14 @@ class Assessment(models.Model):
             models.CheckConstraint(
                 condition=~Q(anticoagulants=True) & ~Q(outcome="conditions") | ~Q(plan=""),
                 name="blood_thinners_and_conditions_need_a_plan",
-            )
+            ),
+            models.CheckConstraint(
+                condition=Q(kidney_disease=False) | ~Q(preparation=""),
+                name="kidney_disease_needs_its_preparation",
+            ),
+            models.CheckConstraint(
+                condition=Q(interpreter=False) | ~Q(interpreted_by=""), name="interpreter_is_named"
+            ),
         ]
 
     def __str__(self) -> str:

@@ -37,6 +37,19 @@ READINGS = """
     JOIN screening_kitmodel m ON m.id = l.kit_model_id
     WHERE {which} ORDER BY s.round_id, r.id
 """
+EARLIER_OPEN = """
+    WITH own AS (
+        SELECT p.id AS person, coalesce(p.merged_into_id, p.id) AS root FROM screening_person p WHERE p.id = ANY(%s)
+    ), records AS (
+        SELECT person, root AS record FROM own
+        UNION ALL SELECT own.person, m.id FROM own JOIN screening_person m ON m.merged_into_id = own.root
+    )
+    SELECT r.person, e.round_id FROM records r
+    JOIN results_result e ON e.person_id = r.record AND e.is_current AND e.side = 'at_or_above'
+    WHERE NOT EXISTS (
+        SELECT 1 FROM results_referralresult l JOIN results_referral f ON f.id = l.referral_id
+        WHERE l.result_id = e.id AND f.state = 'closed' AND f.close_reason = ANY(%s))
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,17 +314,13 @@ def near_under(one: Classed) -> bool:
 
 
 def _unresolved_people(found: Sequence[Candidate]) -> set[tuple[int, int]]:
-    """(person, round) of earlier results at or above whose referral is live or closed without an answer (I30)."""
-    earlier = (
-        Result.objects.filter(
-            person_id__in={c.fact.person_id for c in found}, is_current=True, side="at_or_above"
-        )
-        .exclude(
-            referral_link__referral__state="closed", referral_link__referral__close_reason__in=RESOLVED_BY
-        )
-        .values_list("person_id", "round_id")
-    )
-    return set(earlier)
+    """(person, round) of earlier results at or above whose referral is live or closed without an answer (I30).
+
+    Those of a record merged with the person's, in either direction, are the person's too.
+    """
+    with connection.cursor() as cursor:
+        cursor.execute(EARLIER_OPEN, [sorted({c.fact.person_id for c in found}), sorted(RESOLVED_BY)])
+        return set(cursor.fetchall())
 
 
 def _same_person(person: Person) -> list[int]:

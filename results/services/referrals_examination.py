@@ -23,7 +23,7 @@ CANCELLED = {"cancelled_person", "cancelled_site"}
 
 def assessment_record(
     *, by: User, referral: Referral, outcome: str, answers: Mapping[str, bool | None], plan: str = "",
-    seen: int | None = None,
+    preparation: str = "", interpreted_by: str = "", seen: int | None = None,
 ) -> Assessment:  # fmt: skip
     """Record a complete assessment and let the examination be booked.
 
@@ -31,7 +31,7 @@ def assessment_record(
     (code `assessment_incomplete`), and nothing can be booked until it is there (H41–H43).
     """
     with referral_work(by=by, referral=referral, seen=seen) as work:
-        gaps = assessment_gaps(answers, outcome, plan)
+        gaps = assessment_gaps(answers, outcome, plan, preparation=preparation, interpreted_by=interpreted_by)
         if gaps:
             raise RoundbookError(
                 "assessment_incomplete",
@@ -42,7 +42,8 @@ def assessment_record(
         if not first and work.referral.state not in {"to_book", "requested", "booked", "repeat_planned"}:
             work.demand("assessed")
         made = Assessment.objects.create(
-            referral=work.referral, outcome=outcome, plan=plan, made_on=work.today, made_by=by,
+            referral=work.referral, outcome=outcome, plan=plan, preparation=preparation.strip(), interpreted_by=interpreted_by.strip(),
+            made_on=work.today, made_by=by,
             **{key: bool(value) for key, value in answers.items()},
         )  # fmt: skip
         if first:

@@ -70,7 +70,12 @@ def _talk(by: User, referral: Referral, data: dict[str, Any]) -> None:
 
 def _assess(by: User, referral: Referral, data: dict[str, Any]) -> None:
     answers = forms.AssessForm.answers(data)
-    services.assessment_record(by=by, referral=referral, answers=answers, **_given(data, "outcome", "plan"))
+    services.assessment_record(
+        by=by,
+        referral=referral,
+        answers=answers,
+        **_given(data, "outcome", "plan", "preparation", "interpreted_by"),
+    )
 
 
 def _request(by: User, referral: Referral, data: dict[str, Any]) -> None:

@@ -38,7 +38,7 @@ _KIT_COLUMNS = """
     (SELECT count(*) > 0 FROM screening_stop t WHERE t.person_id = person.id AND t.scope = 'invitations'
         AND t.ended_on IS NULL) AS opted_out,
     (SELECT count(*) > 0 FROM screening_person h JOIN screening_round hr ON hr.person_id = h.id
-        AND hr.state IN ('kit_due', 'kit_out') WHERE person.postcode <> '' AND h.postcode = person.postcode
+        AND hr.state IN ('kit_due', 'kit_out', 'result_due') WHERE person.postcode <> '' AND h.postcode = person.postcode
         AND h.address_1 = person.address_1 AND h.id <> person.id) AS household_kit_out,
     person.deceased_on IS NOT NULL AS person_died,
     coalesce(person.given_names || ' ' || person.family_name, '') AS name,

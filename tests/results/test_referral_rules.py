@@ -50,7 +50,8 @@ def test_a_risk_needs_a_plan_before_anything_is_booked(
 ) -> None:
     # Source: common practice, no source (hazards of blood thinners, kidney disease, interpreter, escort).
     assert bool(assessment_gaps(ANSWERS | answers, outcome, " ")) is needs_plan
-    assert assessment_gaps(ANSWERS | answers, outcome, "Agreed with the doctor.") == []
+    told = {"preparation": "split dose, kidney-safe", "interpreted_by": "telephone service, booked"}
+    assert assessment_gaps(ANSWERS | answers, outcome, "Agreed with the doctor.", **told) == []
 
 
 @pytest.mark.parametrize(
