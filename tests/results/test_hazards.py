@@ -12,14 +12,19 @@ from typing import Any
 import pytest
 from django.db import DatabaseError, connection, connections, transaction
 
+from outreach.models import Letter, PrintedLetter, PrintRun
+from outreach.services.freezing import letters_freeze
+from outreach.services.planning import letters_plan
+from outreach.services.print_runs import print_run_hand_over, print_run_make, print_run_pull, pulls_of
 from oversight.rehearsal.setting import region_lay_down
-from results.models import Assessment, Booking, ControlLot, CutoffRule, Referral, Result, Sample
+from results.models import Assessment, Booking, ControlLot, CutoffRule, Reading, Referral, Result, Sample
 from results.services import referrals as services
 from results.services.authorise import (
     result_release_at_or_above,
     result_release_below,
     results_release_below,
 )
+from results.services.authorise_amend import result_amend
 from results.services.authorise_facts import candidates
 from results.services.runs import run_close, run_open
 from results.services.samples import samples_take_in
@@ -283,3 +288,44 @@ def test_h42_h43_the_database_refuses_such_an_assessment_too(answer: str) -> Non
         Assessment.objects.create(
             referral=referral, outcome="fit", plan="x", made_on=clock.today(), made_by=f.liora(), **facts
         )
+
+
+@pytest.mark.usefixtures("region")
+@pytest.mark.parametrize("stage", ["printed", "handed_over"])
+def test_h14_an_old_letter_on_paper_is_stopped_and_one_that_left_is_followed_by_the_new(stage: str) -> None:
+    # Source: job hazard H14 and 2.9 exceptions 2 and 3: amend at each letter state.
+    office, sample = cast.member(cast.MANAGER), bench.a_sample()
+    bench.measured([(sample, "50")])
+    assert results_release_below(by=bench.lead()) == 1
+    old = Result.objects.get(sample=sample)
+    later = NOON + timedelta(days=7)
+    with clock.at(later):
+        letters_plan(by=office)
+        letters_freeze(by=office)
+        printed = print_run_make(by=office, kind="result_below")
+        letter = Letter.objects.get(result=old, kind="result_below")
+        assert letter.state == "printed"
+        if stage == "handed_over":
+            assert print_run_hand_over(by=office, print_run=printed, without_document=True) == 1
+        run = bench.an_open_run()
+        reading = Reading.objects.create(
+            sample=sample, run=run, running_number=1, raw="400", value=400, unit="ng/mL", analysed_on=clock.today(),
+            read_at=clock.now(), file=old.reading.file,
+        )  # fmt: skip
+        run_close(by=bench.technician(), run=run, readings=bench.controls())
+        new = result_amend(
+            by=bench.lead(), result=old, reason="Measured again.", second=bench.technician(), reading=reading
+        )
+        assert (new.side, Referral.objects.get().state) == ("at_or_above", "to_reach"), "phone first"
+        if stage == "printed":
+            PrintRun.objects.filter(pk=printed.pk).update(status=PrintRun.Status.READY)
+            assert set(pulls_of(printed)) == {letter.pk}
+            with pytest.raises(RoundbookError) as refused:
+                print_run_hand_over(by=office, print_run=printed)
+            assert refused.value.code == "pull_first"
+            token = PrintedLetter.objects.get(letter=letter).token
+            print_run_pull(by=office, print_run=printed, token=token)
+        letters_plan(by=office)
+    letter.refresh_from_db()
+    assert letter.state == ("superseded" if stage == "printed" else "handed_over")
+    assert Letter.objects.filter(result=new, kind="result_more_tests").exists()
