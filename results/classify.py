@@ -16,7 +16,7 @@ from django.utils.functional import Promise
 from django.utils.text import format_lazy
 from django.utils.translation import gettext_lazy as _
 
-from results.units import Comparator, Quantity, round_half_up, to_ug_per_g
+from results.units import Comparator, Quantity, exact_decimal, round_half_up, to_ug_per_g
 
 if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
@@ -40,6 +40,8 @@ class ClassReason(StrEnum):
     OVER_UPPER_LIMIT = "over_upper_limit"
     STRADDLES_CUTOFF = "straddles_cutoff"
     ANALYSER_DISAGREES = "analyser_disagrees"
+    ANALYSER_SAYS = "analyser_says"
+    LIMIT_DIFFERS = "limit_differs"
 
     @property
     def sentence(self) -> StrOrPromise:
@@ -53,6 +55,10 @@ _REASONS: dict[ClassReason, StrOrPromise] = {
     ClassReason.OVER_UPPER_LIMIT: _("More than a limit that is itself at or above the cutoff."),
     ClassReason.STRADDLES_CUTOFF: _("The limit leaves both sides of the cutoff possible; a person decides."),
     ClassReason.ANALYSER_DISAGREES: _("The analyser's own yes or no disagrees; a person decides."),
+    ClassReason.ANALYSER_SAYS: _("Only the analyser's yes or no, at a limit that is this person's cutoff."),
+    ClassReason.LIMIT_DIFFERS: _(
+        "Only yes or no, at a limit that is not this person's cutoff; a number is needed."
+    ),
 }
 
 
@@ -77,6 +83,11 @@ class Classification:
     reason: ClassReason
     comparator: Comparator
     shown: str
+
+    @property
+    def exact_shown(self) -> str:
+        """The exact value in µg/g without its unit, shown beside where it falls on the other side (R4)."""
+        return format(exact_decimal(self.exact, 6), "f")
 
 
 def classify(
@@ -118,6 +129,31 @@ def classify(
         side, reason = Side.NEEDS_PERSON, ClassReason.ANALYSER_DISAGREES
     shown = shown_value(quantity.comparator, exact, device, decimals)
     return Classification(side, reported, exact, differs, reason, quantity.comparator, shown)
+
+
+def classify_yes_no(
+    says: bool,
+    limit: Decimal,
+    unit: str,
+    device: Device,
+    decimals: int,
+    cutoff: Decimal,
+    comparison: Comparison = ">=",
+) -> Classification:
+    """The side of a reading that is only the analyser's own yes or no against its set ``limit`` (in ``unit``).
+
+    It counts only where the limit, exactly converted, is the cutoff of that person; anywhere else a number is needed.
+    A yes counts as at or above under either comparison, because it may mean the limit itself. Source: job 2.8-9.
+    """
+    if cutoff <= 0:
+        raise ValueError("a cutoff must be above zero")
+    exact = to_ug_per_g(limit, unit, device.buffer_ml, device.mass_mg)
+    reported = round_half_up(exact, decimals)
+    side, reason = Side.AT_OR_ABOVE if says else Side.BELOW, ClassReason.ANALYSER_SAYS
+    if exact != Fraction(cutoff):
+        side, reason = Side.NEEDS_PERSON, ClassReason.LIMIT_DIFFERS
+    shown = f"{'≥' if says else '<'}{reported}"
+    return Classification(side, reported, exact, False, reason, ">" if says else "<", shown)
 
 
 def _meets(value: Fraction, cutoff: Fraction, comparison: Comparison) -> bool:

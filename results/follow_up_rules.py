@@ -90,8 +90,8 @@ RULE_WORDS: Mapping[str, "StrOrPromise"] = {
     DateRule.PROPOSED: _(
         "A colleague proposed to close; a second person agrees or not by the next working day."
     ),
-    DateRule.REOPENED: _("The referral was opened again; the person is called on the next working day."),
-    DateRule.OPENED: _("Calls start on the first working day after the result was released."),
+    DateRule.REOPENED: _("The referral was opened again; the person is called on the same working day."),
+    DateRule.OPENED: _("Calls start on the working day on which the result was released, or the next one."),
 }
 
 

@@ -84,6 +84,10 @@ class OpeningForm(ControlsForm):
             widget=forms.RadioSelect,
             help_text=_("Look at the display, not at this page. Then type what it shows for each control."),
         )
+        self.fields["device_limit"] = forms.DecimalField(
+            label=_("Limit set on the analyser for its own yes or no"), required=False, min_value=Decimal("0.001"), max_digits=9,
+            decimal_places=3, help_text=_("Read it in the analyser's set-up, in the unit above. Leave it empty if it reports numbers only."),
+        )  # fmt: skip
         if lab_lots:
             self.fields["codes"] = forms.CharField(
                 label=_("Lots in use"), required=False, widget=forms.Textarea(attrs={"rows": 3, "autocomplete": "off"}),

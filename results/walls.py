@@ -50,6 +50,7 @@ BEGIN
     EXECUTE $q$
         SELECT count(*), min(b.sample_id) FROM born b LEFT JOIN results_reading d
             ON d.id = b.reading_id AND d.sample_id = b.sample_id AND d.run_id = b.run_id AND d.flag = ''
+            AND d.qualitative = b.qualitative
         WHERE d.id IS NULL
     $q$ INTO wrong, example;
     IF wrong > 0 THEN

@@ -25,6 +25,7 @@ from outreach.models import Letter
 from outreach.querysets import rows_of
 from outreach.services.stopping import stops_applied
 from results.models import FindingClass
+from results.yes_no import comparator_shown
 from staff.acting import acting
 from staff.errors import RoundbookError
 from staff.ledger.moves import make_moves
@@ -99,7 +100,7 @@ SELECT l.id, l.kind, l.recipient, p.given_names, p.family_name, p.birth_date, p.
     ARRAY_REMOVE(ARRAY[p.address_1, p.address_2, p.locality, p.postcode]::text[], '') AS address, p.next_due_on,
     coalesce(n.value, '') AS number, k.id AS kit_id, coalesce(k.serial, '') AS serial, k.dispatched_on,
     pr.id AS practice_id, coalesce(pr.name, '') AS practice_name, coalesce(pr.address, '') AS practice_address,
-    rs.side, rs.comparator, rs.reported_ug_g, rs.decimals, rs.cutoff_ug_g, rs.authorised_on, sm.collected_earliest,
+    rs.side, rs.comparator, rs.qualitative, rs.reported_ug_g, rs.decimals, rs.cutoff_ug_g, rs.authorised_on, sm.collected_earliest,
     ns.finding, ns.step, ns.on AS next_on, ns.words, ns.histology, su.full_name AS signed_by,
     (SELECT max(e.day) FROM results_examination e WHERE e.referral_id = ns.referral_id) AS examined_on,
     (SELECT m.reason FROM outreach_lettermove m WHERE m.subject_id = l.id AND m.event = 'owe') AS why
@@ -184,8 +185,9 @@ def _result_words(row: dict[str, Any], contact_days: int, language: str) -> dict
     if row["side"] is None:
         return {}
     value = f"{row['reported_ug_g']:.{row['decimals']}f}"
+    sign = comparator_shown(row["comparator"], yes_no=row["qualitative"])
     return {
-        "value": f"{row['comparator'] + ' ' if row['comparator'] else ''}{value} µg/g",
+        "value": f"{sign + ' ' if sign else ''}{value} µg/g",
         "cutoff": f"{row['cutoff_ug_g'].normalize():f} µg/g",
         "at_or_above": row["side"] == "at_or_above",
         "collected_on": _day(row["collected_earliest"], language),

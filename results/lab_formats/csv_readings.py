@@ -5,8 +5,10 @@ The file is UTF-8 (a byte-order mark is allowed), comma-separated, one reading a
 =================  ==============================================================================================
 `running_number`   the analyser's own counter, whole, 1 to 999,999,999; contiguous within a run
 `serial`           the kit serial as scanned, check character included
-`value`            a number with a point (`23.4`), or `<` or `>` and the limit (`<4`, `>200`); empty only with a flag
-`unit`             `ng/mL` or `ug/g` (also written `µg/g`); must be the unit confirmed for the run
+`value`            a number with a point (`23.4`), or `<` or `>` and the limit (`<4`, `>200`); empty only with a flag;
+                   or only `positive` or `negative`, where the limit set on the analyser was confirmed for the run
+`unit`             `ng/mL` or `ug/g` (also written `µg/g`); must be the unit confirmed for the run; may be empty
+                   beside `positive` or `negative`
 `flag`             empty, or the analyser's word for why it gives no good reading (`CLOT`, `LOW VOLUME`)
 `read_at`          date and time in ISO 8601 (`2026-06-17T10:42:05`), local time of the laboratory unless an offset
                    is written; empty = the moment the file is loaded, which is the latest it can have been

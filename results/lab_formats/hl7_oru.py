@@ -34,8 +34,8 @@ from results.lab_formats.observations import (
     Status,
     check_test,
     clean,
-    interpretation_read,
     timestamp_iso,
+    verdict_read,
 )
 
 VERSIONS = ("2.5", "2.5.1")
@@ -44,7 +44,6 @@ STATUSES = {
     "D": Status.DELETED,
 }  # fmt: skip
 CHARSETS = {"": "utf-8", "ASCII": "ascii", "UNICODE UTF-8": "utf-8", "UNICODE": "utf-8", "8859/1": "latin-1"}
-QUALITATIVE = {"POS", "POSITIVE", "NEG", "NEGATIVE", "+", "-", "REACTIVE", "NONREACTIVE"}
 MOST_SEGMENTS = 5_000
 
 
@@ -231,20 +230,14 @@ def _observation(obx: Segment, specimen: str, notes: Sequence[str]) -> Observati
         words = " ".join(note for note in [obx.get(8), *notes] if note) or status.value
         return Observation(**common, flag=words[:40], status=status, unit=obx.get(6))
     value = _value(obx)
-    says, flag = interpretation_read(obx.get(8), value)
+    says, flag = verdict_read(obx.get(8), value)
     return Observation(**common, value=value, unit=obx.get(6), flag=flag, status=status, says=says)
 
 
 def _value(obx: Segment) -> str:
     kind = obx.get(2)
     if kind in ("NM", "ST"):
-        value = obx.get(5)
-        if value.upper() in QUALITATIVE:
-            raise MessageError(
-                "qualitative_only",
-                _("Only yes or no was sent. This programme needs the number: set the analyser to send it."),
-            )
-        return value
+        return obx.get(5)
     if kind == "SN":
         comparator, number, separator = obx.get(5), obx.get(5, 2), obx.get(5, 3)
         if separator:

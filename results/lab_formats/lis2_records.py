@@ -24,7 +24,7 @@ from typing import Any
 
 from django.utils.translation import gettext_lazy as _
 
-from results.lab_formats.hl7_oru import MOST_SEGMENTS, QUALITATIVE
+from results.lab_formats.hl7_oru import MOST_SEGMENTS
 from results.lab_formats.observations import (
     LONGEST_TEXT,
     Message,
@@ -33,8 +33,8 @@ from results.lab_formats.observations import (
     Status,
     check_test,
     clean,
-    interpretation_read,
     timestamp_iso,
+    verdict_read,
 )
 
 VERSIONS = ("LIS2-A2", "LIS2-A")
@@ -173,10 +173,5 @@ def _observation(record: Record, specimen: str, number: str, notes: Sequence[str
         words = " ".join(note for note in [record.get(7), *notes] if note) or status.value
         return Observation(**common, flag=words[:40], status=status, unit=record.get(5))
     value = record.get(4)
-    if value.upper() in QUALITATIVE:
-        raise MessageError(
-            "qualitative_only",
-            _("Only yes or no was sent. This programme needs the number: set the analyser to send it."),
-        )
-    says, flag = interpretation_read(record.get(7), value)
+    says, flag = verdict_read(record.get(7), value)
     return Observation(**common, value=value, unit=record.get(5), flag=flag, status=status, says=says)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from django.utils.translation import gettext_lazy as _
 
 from results.lab_formats.csv_readings import RawLine, unit_read
+from results.yes_no import SIGNS, yes_no_read
 
 if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
@@ -133,6 +134,28 @@ def interpretation_read(code: str, value: str) -> tuple[bool | None, str]:
     if shown in INTERPRETATIONS:
         return INTERPRETATIONS[shown], ""
     return None, code.strip()[:40]
+
+
+def verdict_read(code: str, value: str) -> tuple[bool | None, str]:
+    """(the analyser's own verdict, its flag) of a result: its interpretation code, or a value that is only yes or no.
+
+    MessageError for a bare sign instead of a value, and where the value and the code say opposite things.
+    """
+    word = yes_no_read(value)
+    if word is None:
+        if value.strip() in SIGNS:
+            raise MessageError(
+                "qualitative_only",
+                _("A bare + or − was sent. Set the analyser to send the number, or a word."),
+            )
+        return interpretation_read(code, value)
+    says, flag = interpretation_read(code, "")
+    if says is not None and says != word:
+        raise MessageError(
+            "analyser_contradicts",
+            _("The value and its interpretation say opposite things. Look at the display."),
+        )
+    return word, flag
 
 
 def clean(text: str, longest: int = LONGEST_FIELD) -> str:

@@ -80,6 +80,9 @@ class Run(models.Model):
     day = models.DateField(_("day"))
     nth = models.SmallIntegerField(_("nth run of the day"), default=1)
     unit = models.CharField(_("unit confirmed on the display"), max_length=6, choices=Unit.choices)
+    device_limit = models.DecimalField(
+        _("limit set on the analyser for its own yes or no, in that unit"), max_digits=10, decimal_places=3, null=True
+    )  # fmt: skip
     status = models.CharField(max_length=12, choices=Status.choices)
     opened_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     opened_at = models.DateTimeField()
@@ -102,6 +105,9 @@ class Run(models.Model):
             ),
             models.CheckConstraint(
                 condition=~Q(status="resolved") | ~Q(resolution=""), name="resolved_run_says_how"
+            ),
+            models.CheckConstraint(
+                condition=Q(device_limit__isnull=True) | Q(device_limit__gt=0), name="device_limit_above_zero"
             ),
         ]
 
@@ -248,6 +254,7 @@ class Reading(models.Model):
     flag = models.CharField(max_length=40, blank=True, default="")
     dilution = models.SmallIntegerField(_("diluted 1 to"), default=1, db_default=1)
     analyser_says = models.BooleanField(_("the analyser's own yes (at or above) or no"), null=True)
+    qualitative = models.BooleanField(_("only yes or no"), default=False, db_default=False)
     analysed_on = models.DateField()
     read_at = models.DateTimeField()
 
@@ -258,6 +265,12 @@ class Reading(models.Model):
                 condition=Q(comparator__in=["", "<", ">"]), name="reading_comparator_is_known"
             ),
             models.CheckConstraint(condition=Q(dilution__range=(1, 1000)), name="dilution_is_plausible"),
+            models.CheckConstraint(
+                condition=Q(qualitative=False)
+                | Q(analyser_says=True, comparator=">", dilution=1)
+                | Q(analyser_says=False, comparator="<", dilution=1),
+                name="yes_or_no_stands_at_its_limit",
+            ),
             models.CheckConstraint(
                 condition=Q(value__isnull=False, value__gte=0) | ~Q(flag=""), name="reading_has_value_or_flag"
             ),

@@ -11,6 +11,8 @@ from django.utils.translation import gettext_lazy as _
 
 from results.models.lab import Reading, Run, Sample, Unit
 from results.surveillance import GUIDELINE_WORDS, Guideline
+from results.units import exact_decimal, to_ug_per_g
+from results.yes_no import comparator_shown
 from screening.models import KitModel, Person, Protocol, Round
 from staff.models import User
 
@@ -146,6 +148,7 @@ class Result(models.Model):
     sex_used = models.CharField(max_length=8)
     age_used = models.SmallIntegerField(null=True)
     exact_differs = models.BooleanField(default=False)
+    qualitative = models.BooleanField(default=False, db_default=False)
     analysed_on = models.DateField()
     authorised_on = models.DateField()
     authorised_at = models.DateTimeField()
@@ -168,6 +171,12 @@ class Result(models.Model):
             models.CheckConstraint(
                 condition=Q(comparator__in=["", "<", ">"]), name="result_comparator_is_known"
             ),
+            models.CheckConstraint(
+                condition=Q(qualitative=False)
+                | Q(reported_ug_g=F("cutoff_ug_g"), comparator=">", side="at_or_above")
+                | Q(reported_ug_g=F("cutoff_ug_g"), comparator="<", side="below"),
+                name="yes_or_no_rests_on_the_cutoff",
+            ),
         ]
         indexes: ClassVar = [
             models.Index(fields=["person"], name="result_of_person"),
@@ -178,7 +187,14 @@ class Result(models.Model):
         return f"{self.shown} – {self.get_side_display()}"
 
     @property
+    def exact_shown(self) -> str:
+        """The exact value in µg/g without its unit, for where it falls on the other side of the cutoff (R4)."""
+        exact = to_ug_per_g(self.raw_value, self.raw_unit, self.buffer_ml, self.stool_mg)
+        return format(exact_decimal(exact, 6), "f")
+
+    @property
     def shown(self) -> str:
         """The value as people read it: comparator, reported value, unit."""
         value = f"{self.reported_ug_g:.{self.decimals}f}"
-        return f"{self.comparator + ' ' if self.comparator else ''}{value} µg/g"
+        sign = comparator_shown(self.comparator, yes_no=self.qualitative)
+        return f"{sign + ' ' if sign else ''}{value} µg/g"

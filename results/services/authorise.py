@@ -48,6 +48,7 @@ COLUMNS = [
     "sex_used",
     "age_used",
     "exact_differs",
+    "qualitative",
     "analysed_on",
     "authorised_on",
     "authorised_at",
@@ -127,7 +128,7 @@ def _decided_by(one: Candidate, version: int, decides: bool, side: Side) -> tupl
         fact.sample_id, fact.round_id, fact.person_id, version, True, decides, fact.reading_id, fact.run_id,
         fact.value, fact.unit, fact.comparator, fact.kit_model_id, fact.stool_mg, fact.buffer_ml, outcome.reported,
         one.classed.decimals, side.value, rule.id, rule.cutoff, rule.comparison, fact.sex, fact.age, outcome.differs,
-        fact.analysed_on,
+        fact.yes_no, fact.analysed_on,
     )  # fmt: skip
 
 
@@ -166,6 +167,8 @@ def result_release_at_or_above(*, by: User, sample: Sample, reason: str = "") ->
             raise RoundbookError(
                 "side_is_below", _("This reading is below the cutoff; it cannot be released as at or above.")
             )
+        if candidate.side is Side.NEEDS_PERSON and candidate.fact.yes_no:
+            raise RoundbookError("number_needed", str(candidate.classed.outcome.reason.sentence))
         if candidate.side is Side.NEEDS_PERSON and not reason.strip():
             raise RoundbookError(
                 "reason_missing", _("A person decides here: write why it counts as at or above.")

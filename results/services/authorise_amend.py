@@ -85,7 +85,7 @@ def _next_version(old: Result, classed: Classed, words: str, by: User, frame: Ac
         comparator=fact.comparator, kit_model_id=fact.kit_model_id, stool_mg=fact.stool_mg, buffer_ml=fact.buffer_ml,
         reported_ug_g=outcome.reported, decimals=classed.decimals, side=outcome.side.value, rule_id=rule.id,
         cutoff_ug_g=rule.cutoff, comparison=rule.comparison, sex_used=fact.sex, age_used=fact.age,
-        exact_differs=outcome.differs, analysed_on=fact.analysed_on, authorised_on=frame.today, authorised_at=frame.now,
+        exact_differs=outcome.differs, qualitative=fact.yes_no, analysed_on=fact.analysed_on, authorised_on=frame.today, authorised_at=frame.now,
         authorised_by=by, reason=words,
     )  # fmt: skip
 

@@ -29,7 +29,7 @@ READINGS = """
            m.id, m.stool_mg, m.buffer_ml, m.loq_ug_g, m.upper_ug_g,
            r.id, r.run_id, CASE WHEN u.status = 'held' AND EXISTS (
                SELECT 1 FROM results_bracketedreading k WHERE k.reading_id = r.id
-           ) THEN 'in_control' ELSE u.status END, r.file_id, r.value * r.dilution, r.comparator, r.unit, r.flag, r.analyser_says, r.analysed_on,
+           ) THEN 'in_control' ELSE u.status END, r.file_id, r.value * r.dilution, r.comparator, r.unit, r.flag, r.analyser_says, r.qualitative, r.analysed_on,
            (SELECT bool_or(x.is_current) FROM results_result x WHERE x.reading_id = r.id), b.state
     FROM results_sample s JOIN results_reading r ON r.sample_id = s.id JOIN results_run u ON u.id = r.run_id
     JOIN screening_return b ON b.id = s.return_of_id JOIN screening_round d ON d.id = s.round_id
@@ -80,6 +80,8 @@ class ReadingFact:
     unit: str
     flag: str
     analyser_says: bool | None
+    yes_no: bool
+    """Only the analyser's yes or no; the value is then its limit."""
     analysed_on: date
     result_stands: bool | None
     """False when a result was made of it and withdrawn; None when none was made."""
@@ -144,7 +146,7 @@ class Classifier:
     """Classes readings by the rules of their day; one instance a transaction."""
 
     def __init__(self) -> None:
-        self._rules = list(_rules())
+        self._rules = list(rules_in_force())
         self._rule = lru_cache(maxsize=None)(self._find_rule)
         self._class = lru_cache(maxsize=None)(self._find_class)
         self._decimals = lru_cache(maxsize=None)(lambda day: results_policy_on(day).decimals)
@@ -166,6 +168,7 @@ class Classifier:
             rule.cutoff,
             rule.comparison,
             fact.analyser_says,
+            fact.yes_no,
         )
         return Classed(fact, rule, decimals, outcome)
 
@@ -178,13 +181,16 @@ class Classifier:
     @staticmethod
     def _find_class(
         comparator: Comparator, value: Decimal, unit: str, device: Device, decimals: int, cutoff: Decimal,
-        comparison: classify.Comparison, says: bool | None,
+        comparison: classify.Comparison, says: bool | None, yes_no: bool,
     ) -> Classification:  # fmt: skip
+        if yes_no:
+            return classify.classify_yes_no(bool(says), value, unit, device, decimals, cutoff, comparison)
         quantity = Quantity(comparator, value)
         return classify.classify(quantity, unit, device, decimals, cutoff, comparison, says)
 
 
-def _rules() -> Iterable[classify.CutoffRule]:
+def rules_in_force() -> Iterable[classify.CutoffRule]:
+    """Every approved cutoff rule, whatever its dates, as the pure rule reads it."""
     for row in CutoffRule.objects.filter(approved_by__isnull=False):
         women, men = 1 in row.sex_key, 2 in row.sex_key
         sex: Literal["female", "male"] | None = None if women and men else "female" if women else "male"
@@ -300,7 +306,9 @@ def _obstacles_of_reading(candidate: Candidate) -> Iterable[Obstacle]:
         )
     if fact.file_id is None:
         yield Obstacle("typed", _("The reading was typed by hand."))
-    if candidate.side is Side.NEEDS_PERSON:
+    if candidate.side is Side.NEEDS_PERSON and fact.yes_no:
+        yield Obstacle("number_needed", str(candidate.classed.outcome.reason.sentence), final=True)
+    elif candidate.side is Side.NEEDS_PERSON:
         yield Obstacle("needs_person", str(candidate.classed.outcome.reason.sentence))
     if fact.round_state in ("kit_due", "kit_out"):
         yield Obstacle("round_elsewhere", _("The round waits for another kit. Look why before releasing."))

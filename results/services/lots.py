@@ -129,12 +129,15 @@ def _trouble(lot: LabLot | None, code: str, day: date) -> str:
 
 
 def run_open_scanned(
-    *, by: User, analyser: Analyser, unit: str, readings: ControlValues, checks: CheckValues, codes: Sequence[str]
+    *, by: User, analyser: Analyser, unit: str, readings: ControlValues, checks: CheckValues, codes: Sequence[str],
+    device_limit: Decimal | None = None,
 ) -> Run:  # fmt: skip
     """Open a run with the lots in use scanned into it; nothing is stored when a lot may not be used."""
     with acting(by) as frame:
         lots = lots_read(analyser, codes, frame.today)
-        run = run_open(by=by, analyser=analyser, unit=unit, readings=readings, checks=checks)
+        run = run_open(
+            by=by, analyser=analyser, unit=unit, readings=readings, checks=checks, device_limit=device_limit
+        )
         RunLot.objects.bulk_create(
             RunLot(run=run, lot=lot, scanned_at=frame.now, scanned_by=by) for lot in lots
         )

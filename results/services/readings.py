@@ -27,6 +27,7 @@ from results.services.readings_judging import (
     serial_or_error,
 )
 from results.services.samples import rounds_without_usable_kit, samples_take_in
+from results.services.yes_no import limits_wrong
 from screening.serials import SerialError
 from staff import clock
 from staff.access import require_role
@@ -66,6 +67,7 @@ READING = [
     "unit",
     "flag",
     "analyser_says",
+    "qualitative",
     "analysed_on",
     "read_at",
 ]
@@ -169,6 +171,8 @@ def run_lines_judge(
         numbers=numbers,
         run_id=run.pk,
         stored={key: frozenset(seen) for key, seen in stored.items()},
+        limit=run.device_limit,
+        limit_wrong=limits_wrong(run, lines, serials, frame.today),
         taken_words=_("Taken."),
     )
     if any(line.numberless for line in lines):
@@ -202,7 +206,7 @@ def _reading_row(file: ReadingsFile, one: Judged) -> tuple[object, ...]:
     return (
         one.sample_id, file.run_id, file.pk, one.line.line, one.line.running_number, fields[2].strip()[:40],
         quantity.comparator if quantity else "", quantity.value if quantity else None, one.unit, one.flag,
-        one.line.says, one.analysed_on, one.read_at,
+        one.says, one.yes_no, one.analysed_on, one.read_at,
     )  # fmt: skip
 
 

@@ -1,7 +1,7 @@
 """What becomes of each line of a readings file: one verdict and one sentence a line, decided from facts read once."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from functools import lru_cache
@@ -12,6 +12,7 @@ from django.utils.translation import gettext as _
 from results.lab_formats.csv_readings import RawLine, unit_read
 from results.models import Unit
 from results.units import Quantity, ReadingError, parse_reading
+from results.yes_no import yes_no_read
 from screening.serials import SerialError, serial_read
 from staff import clock
 
@@ -51,6 +52,10 @@ class RunFacts:
     run_id: int
     stored: Mapping[tuple[str, int, str], frozenset[tuple[int, datetime]]]
     """Serial, running number and value of the readings this analyser gave before → the runs and moments they came from."""
+    limit: Decimal | None = None
+    """The limit set on the analyser for its own yes or no, in the run's unit, when it was confirmed."""
+    limit_wrong: Mapping[str, str] = field(default_factory=dict)
+    """Serial → why that limit is not the person's cutoff, for lines that say only yes or no."""
     taken_words: str = "Taken."
     """Looked up once a file: most lines say nothing else."""
 
@@ -70,6 +75,9 @@ class Judged:
     flag: str = ""
     read_at: datetime | None = None
     analysed_on: date | None = None
+    says: bool | None = None
+    yes_no: bool = False
+    """Only the analyser's yes or no; the quantity is then its limit."""
 
     @property
     def stored(self) -> bool:
@@ -217,7 +225,7 @@ def _serial_or_text(line: RawLine) -> str:
 
 
 def _judge(line: RawLine, samples: dict[str, SampleFact], run: RunFacts) -> Judged:
-    judged = Judged(line, _serial_or_text(line), TAKEN, "")
+    judged = Judged(line, _serial_or_text(line), TAKEN, "", says=line.says)
     try:
         if line.fields is None:
             raise Refusal(
@@ -229,8 +237,12 @@ def _judge(line: RawLine, samples: dict[str, SampleFact], run: RunFacts) -> Judg
             raise Refusal(serial.code.value, serial.sentence)
         fact = _on_the_bench(judged.serial, samples)
         judged.sample_id = fact.sample_id
-        judged.unit, judged.flag = _unit(unit_text, run), flag.strip()[:40]
-        judged.quantity = _quantity(value_text, judged.flag)
+        judged.flag, word = flag.strip()[:40], yes_no_read(value_text)
+        judged.unit = run.unit if word is not None and not unit_text.strip() else _unit(unit_text, run)
+        if word is None or judged.flag:
+            judged.quantity = _quantity(value_text, judged.flag)
+        else:
+            judged.quantity, judged.says, judged.yes_no = _limit(word, judged.serial, run), word, True
         if not read_text.strip() and (judged.serial, line.running_number, _value(line)) in run.stored:
             raise Refusal(
                 "same_as_before",
@@ -299,6 +311,20 @@ def _quantity(text: str, flag: str) -> Quantity | None:
     if quantity.value >= LARGEST:
         raise Refusal("reading_too_large", _("No sample can read that much. Look at the analyser's display."))
     return quantity
+
+
+def _limit(says: bool, serial: str, run: RunFacts) -> Quantity:
+    """What a yes or no says: at or above, or below, the analyser's own limit; refused where that is not the cutoff."""
+    if run.limit is None:
+        raise Refusal(
+            "qualitative_only",
+            _(
+                "Only yes or no was sent, and no limit of the analyser was confirmed for this run. Send the number."
+            ),
+        )
+    if serial in run.limit_wrong:
+        raise Refusal("limit_differs", run.limit_wrong[serial])
+    return Quantity(">" if says else "<", run.limit)
 
 
 def _read_at(text: str, run: RunFacts) -> datetime | None:

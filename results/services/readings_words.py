@@ -46,6 +46,8 @@ VERDICTS: "dict[str, StrOrPromise]" = {
     "limit_flag_disagrees": _("off the scale without < or >"),
     "status_unknown": _("unknown status"),
     "qualitative_only": _("only yes or no"),
+    "limit_differs": _("only yes or no, at another limit than the cutoff"),
+    "analyser_contradicts": _("value and interpretation disagree"),
     "value_type": _("unknown type of value"),
     "specimens_differ": _("two specimens named"),
     "message_type": _("not a result message"),

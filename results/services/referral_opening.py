@@ -1,7 +1,5 @@
 """How a result at or above the cutoff finds or opens the referral it calls for, in the caller's transaction."""
 
-from datetime import timedelta
-
 from results.follow_up_rules import DateRule
 from results.models import Referral, ReferralResult, Result
 from results.services.referrals_frame import closed_days_from
@@ -17,11 +15,12 @@ def referral_open_for(*, by: User, result: Result) -> Referral:
     """The live referral that this result is linked to; opens one when the person has none.
 
     A second result joins the live referral. A closed referral is opened again only by another result of the same
-    round (an amendment); otherwise a new one begins. Calls start on the working day after authorisation.
+    round (an amendment); otherwise a new one begins. Calls start the day of authorisation, or on the next
+    working day where that is none (R11).
     """
     with acting(by) as frame:
         Person.objects.select_for_update(no_key=True).only("pk").get(pk=result.person_id)
-        due_on = working_days_after(frame.today, 1, closed_days_from(frame.today - timedelta(days=1)))
+        due_on = working_days_after(frame.today, 0, closed_days_from(frame.today))
         live = Referral.objects.filter(person_id=result.person_id).exclude(state="closed").first()
         if live is None:
             live = Referral.objects.filter(

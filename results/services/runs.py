@@ -32,23 +32,27 @@ LARGEST = Decimal(100_000)
 
 
 def run_open(
-    *, by: User, analyser: Analyser, unit: str, readings: ControlValues, checks: CheckValues = ()
-) -> Run:
+    *, by: User, analyser: Analyser, unit: str, readings: ControlValues, checks: CheckValues = (),
+    device_limit: Decimal | None = None,
+) -> Run:  # fmt: skip
     """Open a run when its controls are in control; otherwise keep the attempt as a refused run.
 
-    `unit` is what the operator read on the display. Raises RoundbookError when a run is open already, a level is
+    `unit` is what the operator read on the display, `device_limit` the limit set there for the analyser's own yes or no,
+    in that unit; without it a line that says only yes or no is refused. Raises RoundbookError when a run is open already, a level is
     missing, or a lot may not be used; nothing is stored then.
     """
     require_role(by, Role.LABORATORY)
     _check_values(readings)
     with acting(by) as frame:
         analyser = Analyser.objects.select_for_update().get(pk=analyser.pk)
+        if device_limit is not None and not 0 < device_limit < LARGEST:
+            raise RoundbookError("device_limit", _("The limit on the analyser is a number above zero."))
         _check_opening(analyser, unit, readings, frame)
         _check_checks(analyser, checks, frame)
         nth = Run.objects.filter(analyser=analyser, day=frame.today).count() + 1
         run = Run.objects.create(
             analyser=analyser, day=frame.today, nth=nth, unit=unit, status=Run.Status.REFUSED, opened_by=by,
-            opened_at=frame.now,
+            opened_at=frame.now, device_limit=device_limit,
         )  # fmt: skip
         judged = controls_judge(run, readings, position=Position.START, frame=frame, checks=checks)
         if judged.in_control:

@@ -11,6 +11,7 @@ from results.services.readings import run_lines_judge, run_locked_open, samples_
 from results.services.readings_judging import Judged
 from results.services.samples import rounds_without_usable_kit, samples_take_in
 from results.units import ReadingError, parse_reading
+from results.yes_no import yes_no_read
 from screening.serials import SerialError, serial_read
 from staff.access import require_role
 from staff.acting import Acting, acting
@@ -33,6 +34,10 @@ def reading_type(
     require_role(by, Role.LABORATORY)
     if not 1 <= dilution <= 1000:
         raise RoundbookError("dilution", _("A dilution is 1 to 1 up to 1 to 1000."))
+    if dilution != 1 and yes_no_read(value) is not None:
+        raise RoundbookError(
+            "dilution", _("A diluted sample needs a number; a yes or no says nothing of it.")
+        )
     with acting(by) as frame:
         run = run_locked_open(run)
         samples_take_in(by=by)
@@ -112,7 +117,7 @@ def _store(judged: Judged, sample_id: int, run: Run, *, dilution: int, by: User,
     reading = Reading.objects.create(
         sample_id=sample_id, run=run, running_number=judged.line.running_number or 0,
         raw=judged.line.fields[2][:40] if judged.line.fields else "", comparator=quantity.comparator if quantity else "",
-        value=quantity.value if quantity else None, unit=judged.unit, flag=judged.flag, dilution=dilution,
+        value=quantity.value if quantity else None, analyser_says=judged.says, qualitative=judged.yes_no, unit=judged.unit, flag=judged.flag, dilution=dilution,
         analysed_on=judged.analysed_on or frame.today, read_at=frame.now,
     )  # fmt: skip
     samples_move(judged.event, {sample_id: judged.sentence}, due=frame.today + timedelta(days=1))

@@ -33,7 +33,7 @@ VALUES = """
     FROM results_reading r JOIN results_run u ON u.id = r.run_id JOIN results_sample s ON s.id = r.sample_id
     JOIN screening_kit k ON k.id = s.kit_id JOIN screening_lot l ON l.id = k.lot_id
     JOIN screening_kitmodel m ON m.id = l.kit_model_id
-    WHERE {which} AND r.flag = '' AND r.value IS NOT NULL ORDER BY r.read_at, r.id
+    WHERE {which} AND r.flag = '' AND NOT r.qualitative AND r.value IS NOT NULL ORDER BY r.read_at, r.id
 """
 
 
@@ -42,7 +42,7 @@ BY_DAYS = """
            CASE WHEN r.unit = 'ng/mL' THEN r.value * m.buffer_ml / m.stool_mg ELSE r.value END
     FROM results_reading r JOIN results_sample s ON s.id = r.sample_id JOIN screening_kit k ON k.id = s.kit_id
     JOIN screening_lot l ON l.id = k.lot_id JOIN screening_kitmodel m ON m.id = l.kit_model_id
-    WHERE r.flag = '' AND r.comparator = '' AND r.value > 0 AND r.analysed_on > %s
+    WHERE r.flag = '' AND NOT r.qualitative AND r.comparator = '' AND r.value > 0 AND r.analysed_on > %s
 """
 
 

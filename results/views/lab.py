@@ -45,7 +45,7 @@ def open_day(request: HttpRequest) -> HttpResponse:
             unit = form.cleaned_data["unit"]
             run = run_open_scanned(
                 by=actor(request), analyser=chosen, unit=unit, readings=form.readings(), checks=form.checks(),
-                codes=form.codes_read(),
+                codes=form.codes_read(), device_limit=form.cleaned_data["device_limit"],
             )  # fmt: skip
         except RoundbookError as error:
             form.add_error(None, str(error.sentence))

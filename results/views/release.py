@@ -8,7 +8,7 @@ from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy, ngettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from results.classify import Side
@@ -85,7 +85,8 @@ def _before() -> dict[str, Any]:
 def release_below(request: HttpRequest) -> HttpResponse:
     """The one button for everything below that nothing stands in the way of."""
     released = results_release_below(by=actor(request))
-    messages.success(request, _("%(n)s results below were released.") % {"n": released})
+    told = ngettext("%(n)s result below was released.", "%(n)s results below were released.", released)
+    messages.success(request, told % {"n": released})
     return redirect("results:release")
 
 

@@ -119,7 +119,7 @@ def test_a_result_at_or_above_opens_its_referral_in_the_same_transaction() -> No
     result = result_release_at_or_above(by=bench.lead(), sample=sample)
     referral = Referral.objects.get()
     assert (result.side, result.is_deciding, referral.calls.get().result) == ("at_or_above", True, result)
-    assert (referral.state, referral.due_on, referral.pool) == ("to_reach", date(2026, 6, 18), "coordinators")
+    assert (referral.state, referral.due_on, referral.pool) == ("to_reach", date(2026, 6, 17), "coordinators")
     assert (refreshed(sample), refreshed(sample.round)) == ("reported", "follow_up")
     assert Person.objects.get(pk=sample.person_id).next_due_on is None
 

@@ -77,7 +77,7 @@ def test_a_comment_tells_why_there_is_no_value() -> None:
 
 
 @pytest.mark.parametrize(("record", "code"), [
-    ("R|1|^^^CRP|5|mg/L||||F", "other_test"), ("R|1|^^^FHB|POS|ug/g||||F", "qualitative_only"),
+    ("R|1|^^^CRP|5|mg/L||||F", "other_test"), ("R|1|^^^FHB|-|ug/g||||F", "qualitative_only"),
     ("R|1|^^^FHB|200|ug/g||>||F", "limit_flag_disagrees"), ("R|1|^^^FHB|5|ug/g||||Q", "status_unknown"),
     ("R|1|^^^FHB|5|ug/g||||F||||soon", "read_at"),
 ])  # fmt: skip

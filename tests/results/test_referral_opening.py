@@ -40,7 +40,7 @@ def test_another_version_of_the_same_round_opens_its_closed_referral_again() -> 
     result = Result.objects.get(referral_link__referral=referral)
     assert amended(result) == referral
     referral.refresh_from_db()
-    assert (referral.state, referral.pool, referral.due_on) == ("to_reach", "coordinators", date(2026, 6, 18))
+    assert (referral.state, referral.pool, referral.due_on) == ("to_reach", "coordinators", date(2026, 6, 17))
 
 
 def test_a_result_of_another_round_opens_a_new_referral() -> None:
@@ -55,10 +55,12 @@ def test_a_result_of_another_round_opens_a_new_referral() -> None:
     assert Referral.objects.get(pk=first.pk).state == "closed"
 
 
-def test_calls_start_on_a_working_day() -> None:
+def test_calls_start_the_day_of_release_or_on_the_next_working_day() -> None:
+    # Source: ruling R11: calls start the day of authorisation.
     NonWorkingDay.objects.create(day=date(2026, 6, 22), name="Harbour Day")
-    with clock.at(clock.moment(date(2026, 6, 19), 16)):
-        assert f.a_referral().due_on == date(2026, 6, 23)
+    for released, calls in ((date(2026, 6, 19), date(2026, 6, 19)), (date(2026, 6, 20), date(2026, 6, 23))):
+        with clock.at(clock.moment(released, 16)):
+            assert f.a_referral().due_on == calls
 
 
 def test_nobody_is_linked_twice() -> None:

@@ -23,8 +23,8 @@ def referral(region: object) -> Referral:
     return f.a_referral()
 
 
-def test_a_result_at_or_above_opens_a_referral_due_on_the_next_working_day(referral: Referral) -> None:
-    assert (referral.state, referral.pool, referral.due_on) == ("to_reach", "coordinators", date(2026, 6, 18))
+def test_a_result_at_or_above_opens_a_referral_due_the_same_day(referral: Referral) -> None:
+    assert (referral.state, referral.pool, referral.due_on) == ("to_reach", "coordinators", date(2026, 6, 17))
     assert referral.opened_on == WEDNESDAY
 
 
@@ -48,7 +48,7 @@ def test_a_call_on_the_way_changes_nothing_about_the_booked_day(region: object) 
 
 def test_the_one_who_claims_holds_it_and_the_next_is_told_who(referral: Referral) -> None:
     services.referral_claim(by=f.kaddrin(), referral=referral)
-    assert (referral.owner, referral.pool, referral.due_on) == (f.kaddrin(), "", date(2026, 6, 18))
+    assert (referral.owner, referral.pool, referral.due_on) == (f.kaddrin(), "", date(2026, 6, 17))
     services.referral_claim(by=f.kaddrin(), referral=referral)
     with pytest.raises(IllegalMove) as refused:
         services.referral_claim(by=f.liora(), referral=referral)
