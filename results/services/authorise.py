@@ -59,6 +59,7 @@ LOCK_READY = """
     SELECT id FROM results_sample WHERE state = 'ready_to_authorise' AND (%(all)s OR id = ANY(%(ids)s))
     ORDER BY id LIMIT %(limit)s FOR NO KEY UPDATE
 """
+DECIDED = "SELECT round_id FROM results_result WHERE round_id = ANY(%s) AND is_deciding"
 VERSIONS = "SELECT sample_id, max(version) FROM results_result WHERE sample_id = ANY(%s) GROUP BY sample_id"
 
 
@@ -106,10 +107,9 @@ def _write(
     """Write results with everything that decided them (I7)."""
     ids = [one.fact.sample_id for one in chosen]
     rounds = {one.fact.round_id for one in chosen}
-    decided = set(
-        Result.objects.filter(round_id__in=rounds, is_deciding=True).values_list("round_id", flat=True)
-    )
     with connection.cursor() as cursor:
+        cursor.execute(DECIDED, [list(rounds)])
+        decided = {row[0] for row in cursor.fetchall()}
         cursor.execute(VERSIONS, [ids])
         versions = dict(cursor.fetchall())
     rows = []

@@ -2,7 +2,7 @@
 way."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
@@ -15,7 +15,7 @@ from django.utils.translation import gettext as _
 
 from results import classify
 from results.classify import Classification, CutoffError, Device, Side, cutoff_for
-from results.models import CutoffRule, InboxLine, Referral, Result, Run
+from results.models import CutoffRule, Referral, Result, Run
 from results.services.referrals_frame import results_policy_on
 from results.units import Comparator, Quantity
 from screening.models import Person
@@ -50,6 +50,9 @@ EARLIER_OPEN = """
         SELECT 1 FROM results_referralresult l JOIN results_referral f ON f.id = l.referral_id
         WHERE l.result_id = e.id AND f.state = 'closed' AND f.close_reason = ANY(%s))
 """
+UNSETTLED = (
+    "SELECT serial FROM results_inboxline WHERE serial = ANY(%s) AND settled_note = '' AND verdict <> 'taken'"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,12 +146,13 @@ class Candidate:
 
 
 class Classifier:
-    """Classes readings by the rules of their day; one instance a transaction."""
+    """Classes readings by the rules of their day; one instance for the facts of one query, in which a kit model is one
+    set of figures."""
 
     def __init__(self) -> None:
         self._rules = list(rules_in_force())
         self._rule = lru_cache(maxsize=None)(self._find_rule)
-        self._class = lru_cache(maxsize=None)(self._find_class)
+        self._classes: dict[tuple[object, ...], Classification] = {}
         self._decimals = lru_cache(maxsize=None)(lambda day: results_policy_on(day).decimals)
 
     def classed(self, fact: ReadingFact) -> Classed | None:
@@ -158,18 +162,11 @@ class Classifier:
             return None
         rule = self._rule(fact.sex, fact.age, fact.analysed_on)
         decimals = self._decimals(fact.analysed_on)
-        device = Device(fact.buffer_ml, fact.stool_mg, fact.loq, fact.upper)
-        outcome = self._class(
-            fact.comparator,
-            fact.value,
-            fact.unit,
-            device,
-            decimals,
-            rule.cutoff,
-            rule.comparison,
-            fact.analyser_says,
-            fact.yes_no,
-        )
+        says, yes_no = fact.analyser_says, fact.yes_no
+        key = (fact.comparator, fact.value, fact.unit, fact.kit_model_id, decimals, rule.id, says, yes_no)
+        outcome = self._classes.get(key)
+        if outcome is None:
+            outcome = self._classes[key] = self._find_class(fact, fact.value, decimals, rule)
         return Classed(fact, rule, decimals, outcome)
 
     def _find_rule(self, sex: str, age: int | None, day: date) -> classify.CutoffRule:
@@ -180,13 +177,16 @@ class Classifier:
 
     @staticmethod
     def _find_class(
-        comparator: Comparator, value: Decimal, unit: str, device: Device, decimals: int, cutoff: Decimal,
-        comparison: classify.Comparison, says: bool | None, yes_no: bool,
-    ) -> Classification:  # fmt: skip
-        if yes_no:
-            return classify.classify_yes_no(bool(says), value, unit, device, decimals, cutoff, comparison)
-        quantity = Quantity(comparator, value)
-        return classify.classify(quantity, unit, device, decimals, cutoff, comparison, says)
+        fact: ReadingFact, value: Decimal, decimals: int, rule: classify.CutoffRule
+    ) -> Classification:
+        device, says = Device(fact.buffer_ml, fact.stool_mg, fact.loq, fact.upper), fact.analyser_says
+        if fact.yes_no:
+            told = bool(says)
+            return classify.classify_yes_no(
+                told, value, fact.unit, device, decimals, rule.cutoff, rule.comparison
+            )
+        quantity = Quantity(cast("Comparator", fact.comparator), value)
+        return classify.classify(quantity, fact.unit, device, decimals, rule.cutoff, rule.comparison, says)
 
 
 def rules_in_force() -> Iterable[classify.CutoffRule]:
@@ -213,7 +213,8 @@ def candidates(sample_ids: Sequence[int]) -> list[Candidate]:
     classifier = Classifier()
     with connection.cursor() as cursor:
         cursor.execute(
-            "SELECT DISTINCT round_id FROM results_sample WHERE id = ANY(%s) AND state = 'ready_to_authorise'",
+            "SELECT DISTINCT s.round_id FROM unnest(%s::bigint[]) w(id) JOIN results_sample s ON s.id = w.id"
+            " WHERE s.state = 'ready_to_authorise'",
             [list(sample_ids)],
         )
         cursor.execute(READINGS.format(which="s.round_id = ANY(%s)"), [[row[0] for row in cursor.fetchall()]])
@@ -250,17 +251,19 @@ def _of_round(readings: list[Classed]) -> Iterable[Candidate]:
 
 def _add_obstacles(found: Sequence[Candidate]) -> None:
     unresolved = _unresolved_people(found)
-    unsettled = set(
-        InboxLine.objects.filter(settled_note="", serial__in=[c.fact.serial for c in found])
-        .exclude(verdict="taken")
-        .values_list("serial", flat=True)
-    )
+    with connection.cursor() as cursor:
+        cursor.execute(UNSETTLED, [[c.fact.serial for c in found]])
+        unsettled = {row[0] for row in cursor.fetchall()}
+    margins: dict[date, int] = {}
     for candidate in found:
-        candidate.obstacles += _obstacles(candidate, unresolved, unsettled)
+        day = candidate.fact.analysed_on
+        if day not in margins:
+            margins[day] = results_policy_on(day).near_cutoff_percent
+        candidate.obstacles += _obstacles(candidate, unresolved, unsettled, margins[day])
 
 
 def _obstacles(
-    candidate: Candidate, unresolved: set[tuple[int, int]], unsettled: set[str]
+    candidate: Candidate, unresolved: Mapping[int, set[int]], unsettled: set[str], margin: int
 ) -> Iterable[Obstacle]:
     fact = candidate.fact
     higher = [one for one in candidate.others if one.outcome.side is not Side.BELOW]
@@ -281,7 +284,7 @@ def _obstacles(
             "desk_rejected", _("The desk has rejected this kit since it was measured. Nothing below is reported from it."),
             final=True,
         )  # fmt: skip
-    if any(round_id != fact.round_id for person, round_id in unresolved if person == fact.person_id):
+    if unresolved.get(fact.person_id, set()) - {fact.round_id}:
         yield Obstacle(
             "earlier_result_open",
             _("An earlier result at or above the cutoff was never followed to its end."),
@@ -290,12 +293,12 @@ def _obstacles(
         yield Obstacle(
             "line_unsettled", _("Another line of a readings file names this sample and is not settled.")
         )
-    yield from _obstacles_of_reading(candidate)
+    yield from _obstacles_of_reading(candidate, margin)
 
 
-def _obstacles_of_reading(candidate: Candidate) -> Iterable[Obstacle]:
+def _obstacles_of_reading(candidate: Candidate, margin: int) -> Iterable[Obstacle]:
     fact = candidate.fact
-    if near_under(candidate.classed):
+    if margin and near_under(candidate.classed, margin):
         yield Obstacle("near_cutoff", _("It is close under the cutoff; the protocol asks for a look at it."))
     if fact.run_status == Run.Status.RESOLVED:
         yield Obstacle(
@@ -314,21 +317,23 @@ def _obstacles_of_reading(candidate: Candidate) -> Iterable[Obstacle]:
         yield Obstacle("round_elsewhere", _("The round waits for another kit. Look why before releasing."))
 
 
-def near_under(one: Classed) -> bool:
-    """Whether a result below lies within the protocol's margin under its cutoff (off at 0 %)."""
-    margin = results_policy_on(one.fact.analysed_on).near_cutoff_percent
+def near_under(one: Classed, margin: int) -> bool:
+    """Whether a result below lies within so many per cent under its cutoff (off at 0)."""
     exact, line = one.outcome.exact, one.rule.cutoff
     return margin > 0 and one.outcome.side is Side.BELOW and 100 * exact >= Fraction(line) * (100 - margin)
 
 
-def _unresolved_people(found: Sequence[Candidate]) -> set[tuple[int, int]]:
-    """(person, round) of earlier results at or above whose referral is live or closed without an answer (I30).
+def _unresolved_people(found: Sequence[Candidate]) -> Mapping[int, set[int]]:
+    """Person → rounds of earlier results at or above whose referral is live or closed without an answer (I30).
 
     Those of a record merged with the person's, in either direction, are the person's too.
     """
     with connection.cursor() as cursor:
         cursor.execute(EARLIER_OPEN, [sorted({c.fact.person_id for c in found}), sorted(RESOLVED_BY)])
-        return set(cursor.fetchall())
+        rounds: dict[int, set[int]] = defaultdict(set)
+        for person, round_id in cursor.fetchall():
+            rounds[person].add(round_id)
+    return rounds
 
 
 def _same_person(person: Person) -> list[int]:

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 
+from django.db import connection
 from django.utils.translation import gettext_lazy as _
 
 from screening.models import Person, Round
@@ -15,6 +16,10 @@ from staff.ledger.moves import make_move, make_moves
 from staff.ledger.registry import ledger_of
 from staff.models import User
 from staff.roles import Pool
+
+CLOSED_BELOW = """
+    SELECT id, person_id FROM screening_round WHERE id = ANY(%s) AND state = 'closed' AND close_reason = 'below'
+"""
 
 
 def rounds_reported_below(*, by: User, rows: Sequence[tuple[int, date]]) -> int:
@@ -31,8 +36,9 @@ def rounds_reported_below(*, by: User, rows: Sequence[tuple[int, date]]) -> int:
             values={"reason": "'below'", "rule": "'job 2.11'"},
         )
         days = dict(rows)
-        closed = Round.objects.filter(pk__in=days, state="closed", close_reason="below")
-        people = {person: days[pk] for pk, person in closed.values_list("pk", "person_id")}
+        with connection.cursor() as cursor:
+            cursor.execute(CLOSED_BELOW, [list(days)])
+            people = {person: days[pk] for pk, person in cursor.fetchall()}
         due_dates_refresh(by=by, person_ids=people, result_days=people)
     return moved
 
