@@ -6,6 +6,7 @@ APPEND_ONLY = (
     "BracketedReading",
     "DayClose",
     "RunLot",
+    "SlipCheck",
     "StockCount",
     "VialDestroyed",
     "WatchAlarm",
@@ -59,6 +60,8 @@ class ResultsConfig(AppConfig):
         register_ledger(Ledger(states.SAMPLE, models.Sample, models.SampleMove))
         register_ledger(Ledger(states.REFERRAL, models.Referral, models.ReferralMove))
         register_append_only(*(getattr(models, name) for name in APPEND_ONLY))
+        register_guarded(models.AnalyserVersion, {"analyser_id", "confirmed_by_id"})
+        register_guarded(models.KitModelProposal, {"kit_model_id", "confirmed_by_id"})
         register_guarded(models.Result, {"is_current", "is_deciding"})
         register_guarded(models.LookBack, {"closed_at", "closed_by_id", "closing_words"})
         register_guarded(

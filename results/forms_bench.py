@@ -6,7 +6,15 @@ from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from results.forms_lab import WORDS
-from results.models import BenchSteps, CheckLot, ControlLot, ControlPlan, LabLot
+from results.models import (
+    AnalyserVersion,
+    BenchSteps,
+    CheckLot,
+    ControlLot,
+    ControlPlan,
+    KitModelProposal,
+    LabLot,
+)
 
 DAY = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
 
@@ -110,6 +118,44 @@ class LabLotForm(forms.ModelForm):
             "kind", "analyser", "name", "lot", "tests_per_unit", "received_on", "opened_on", "expires_on", "verified_note",
         ]  # fmt: skip
         widgets: ClassVar = {"received_on": DAY, "opened_on": DAY, "expires_on": DAY}
+
+
+class AnalyserForm(forms.ModelForm):
+    """How an analyser is set up from a day on."""
+
+    class Meta:
+        model = AnalyserVersion
+        fields: ClassVar = ["code", "site", "name", "usual_unit", "positions", "valid_from"]
+        widgets: ClassVar = {"valid_from": DAY}
+        help_texts: ClassVar = {"code": _("A known code makes its next version; a new one a new analyser.")}
+
+    def clean_code(self) -> str:
+        """Codes are compared in capitals."""
+        return str(self.cleaned_data["code"]).strip().upper()
+
+
+class KitModelForm(forms.ModelForm):
+    """A version of a kit model, from its leaflet."""
+
+    class Meta:
+        model = KitModelProposal
+        fields: ClassVar = [
+            "name", "leaflet", "stool_mg", "buffer_ml", "lod_ug_g", "loq_ug_g", "upper_ug_g", "sample_age_limit_days",
+            "valid_from",
+        ]  # fmt: skip
+        widgets: ClassVar = {"valid_from": DAY}
+        help_texts: ClassVar = {
+            "name": _("A known name makes its next version; lots in the book keep theirs.")
+        }
+
+
+class SlipForm(forms.Form):
+    """Check samples of a run: where they stand and what they may read."""
+
+    text = forms.CharField(
+        label=_("Check samples"), widget=forms.Textarea(attrs={"rows": 4, "autocomplete": "off"}),
+        help_text=_("One a line: running number, lowest, highest value in the run's unit, as the list kept apart says."),
+    )  # fmt: skip
 
 
 class StockForm(forms.Form):

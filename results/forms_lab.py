@@ -180,6 +180,10 @@ class ResolveForm(forms.Form):
     )
     resolution = forms.CharField(label=_("What was found and done"), widget=WORDS)
     second = forms.ModelChoiceField(label=_("Second person who agrees"), queryset=User.objects.none())
+    second_password = forms.CharField(
+        label=_("Their own password"), strip=False, widget=forms.PasswordInput(attrs={"autocomplete": "off"}),
+        help_text=_("Typed by the second person, after reading the words above."),
+    )  # fmt: skip
 
     def __init__(self, *args: Any, by: User, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

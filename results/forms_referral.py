@@ -138,16 +138,10 @@ class AssessForm(ReferralForm):
     outcome = forms.ChoiceField(
         label=_("Outcome"), choices=Assessment.Outcome.choices, widget=forms.RadioSelect
     )
-    preparation = forms.CharField(
-        label=_("Bowel preparation that the kidneys allow"), max_length=120, required=False,
-        help_text=_("Needed with kidney disease."),
-    )  # fmt: skip
-    interpreted_by = forms.CharField(
-        label=_("Who interprets"), max_length=120, required=False, help_text=_("Needed where an interpreter is.")
-    )  # fmt: skip
+    preparation = forms.CharField(label=_("Bowel preparation that the kidneys allow"), max_length=120, required=False)  # fmt: skip
+    interpreted_by = forms.CharField(label=_("Who interprets"), max_length=120, required=False)
     plan = words_field(
-        label=_("Plan and conditions"), required=False, rows=3,
-        help_text=_("Needed for blood thinners, no escort, or conditions."),
+        label=_("Plan and conditions"), required=False, rows=3, help_text=_("For blood thinners, no escort, or conditions.")
     )  # fmt: skip
 
     def clean(self) -> dict[str, Any]:

@@ -36,6 +36,7 @@ ROUTES: dict[str, Door] = {
     "results:run-controls": LAB,
     "results:run-close": LAB,
     "results:run-settle": LAB,
+    "results:slip": LAB,
     "results:run-load": LAB,
     "results:sample-off": LAB,
     "results:readings": LAB,

@@ -36,6 +36,7 @@ urlpatterns = [
     path("lab/runs/<int:pk>/controls/", lab.run_controls, name="run-controls"),
     path("lab/runs/<int:pk>/close/", lab.run_end, name="run-close"),
     path("lab/runs/<int:pk>/settle/", lab.run_settle, name="run-settle"),
+    path("lab/runs/<int:pk>/slip/", watch.slip, name="slip"),
     path("lab/runs/<int:pk>/load/", readings.run_load, name="run-load"),
     path("lab/runs/<int:pk>/off/<int:sample_pk>/", lab.sample_off, name="sample-off"),
     path("lab/readings/", readings.readings, name="readings"),

@@ -90,7 +90,9 @@ REASON_SENTENCES: dict[Reason, StrOrPromise] = {
     Reason.EMPTY: _("There is no vial to test. A new kit is sent where one is still wanted."),
     Reason.NAME_CHECK_OWED: _("The name has not been compared yet. Keep it in the rack for name checks."),
     Reason.OTHER_NAME: _("The label bears another name. Put it aside; the person is phoned."),
-    Reason.SWAP_SUSPECTED: _("Another name, and somebody in the same household has a kit too. Hold both kits."),
+    Reason.SWAP_SUSPECTED: _(
+        "Another name, and somebody in the same household has a kit too. Hold both kits."
+    ),
     Reason.OTHER_BIRTH_DATE: _("The birth date on the label differs. Put it aside; the person is phoned."),
     Reason.NAME_ILLEGIBLE: _("The name cannot be read. Put it aside; the person is phoned."),
     Reason.NO_NAME: _("There is no name on the label. Put it aside; the person is phoned."),

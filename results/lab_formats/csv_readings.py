@@ -91,7 +91,7 @@ def lines_read(content: bytes) -> list[RawLine]:
     rows = text.replace("\x00", "\ufffd").splitlines()
     header = rows[0] if rows else ""
     _check_header(header)
-    return [_line(number, row) for number, row in enumerate(rows[1:], start=2) if row.strip()]
+    return [line_read(number, row) for number, row in enumerate(rows[1:], start=2) if row.strip()]
 
 
 def _check_header(header: str) -> None:
@@ -122,7 +122,8 @@ def _split(row: str) -> list[str] | None:
         return None
 
 
-def _line(number: int, row: str) -> RawLine:
+def line_read(number: int, row: str) -> RawLine:
+    """One line taken apart; without fields when it does not have the documented columns."""
     fields = _split(row)
     fits = fields is not None and len(fields) == len(COLUMNS)
     return RawLine(number, row, tuple(fields) if fields is not None and fits else None)

@@ -49,12 +49,14 @@ from results.models.referrals import (
     ReferralResult,
 )
 from results.models.results import Comparison, CutoffRule, Result, ResultsPolicy, Side
+from results.models.versions import AnalyserVersion, KitModelProposal, SlipCheck
 from results.models.watch import AssessmentRound, ComparisonPair, ComparisonSet, WatchAlarm
 
 __all__ = [
     "AdverseEvent",
     "AfterCall",
     "Analyser",
+    "AnalyserVersion",
     "Assessment",
     "AssessmentRound",
     "BenchPlace",
@@ -84,6 +86,7 @@ __all__ = [
     "Histology",
     "InboxLine",
     "InboxMessage",
+    "KitModelProposal",
     "LabLot",
     "LesionRow",
     "LookBack",
@@ -104,6 +107,7 @@ __all__ = [
     "Segment",
     "Shape",
     "Side",
+    "SlipCheck",
     "StockCount",
     "TypedReading",
     "Unit",

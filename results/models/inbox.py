@@ -1,5 +1,6 @@
 """Messages from analysers as they came, and readings typed twice by two people."""
 
+from datetime import timedelta
 from typing import ClassVar
 
 from django.conf import settings
@@ -86,8 +87,10 @@ class TypedReading(models.Model):
                 fields=["sample"], condition=Q(state="first"), name="one_open_typed_reading_a_sample"
             ),
             models.CheckConstraint(
-                condition=Q(again_by__isnull=True) | ~Q(again_by=F("typed_by")),
-                name="typed_again_by_another_person",
+                condition=Q(again_by__isnull=True)
+                | ~Q(again_by=F("typed_by"))
+                | Q(again_at__gte=F("typed_at") + timedelta(minutes=30)),
+                name="typed_again_by_another_or_after_half_an_hour",
             ),
             models.CheckConstraint(
                 condition=Q(state="first") | Q(again_by__isnull=False), name="typed_pair_has_its_second"

@@ -13,7 +13,7 @@ from results.services.authorise_facts import Candidate, candidates
 from results.services.readings_copy import copy_rows
 from results.services.referral_opening import referral_open_for
 from results.services.samples import rounds_without_usable_kit
-from results.services.typed import typists_of
+from results.services.typed import typed_alone, typists_of
 from screening.models import Round
 from screening.services.rounds import rounds_close, rounds_reported_at_or_above, rounds_reported_below
 from staff.access import require_role
@@ -251,8 +251,13 @@ def _may_be_below(candidate: Candidate, clinician: User | None) -> None:
 
 
 def _not_by_the_typist(candidate: Candidate, by: User) -> None:
-    """A reading without a file was typed by hand; whoever closed or filled that run does not release it."""
+    """A reading without a file was typed by hand; whoever closed or filled that run does not release it.
+
+    In a clinic of one desk the person who typed a reading below twice, half an hour apart, may (R14).
+    """
     if candidate.fact.file_id is None:
+        if candidate.side is Side.BELOW and typed_alone(Sample(pk=candidate.fact.sample_id), by):
+            return
         if by.pk in typists_of(Sample(pk=candidate.fact.sample_id)):
             raise NotAllowed("typed_by_yourself", _("You typed this reading; somebody else must release it."))
         typed_by = (

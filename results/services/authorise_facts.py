@@ -19,6 +19,7 @@ from results.models import CutoffRule, Referral, Result, Run
 from results.services.referrals_frame import results_policy_on
 from results.units import Comparator, Quantity
 from screening.models import Person
+from staff import clock
 from staff.errors import RoundbookError
 
 RESOLVED_BY = frozenset({"next_step_signed", "already_examined", "examined_elsewhere", "result_withdrawn"})
@@ -199,6 +200,25 @@ def rules_in_force() -> Iterable[classify.CutoffRule]:
             comparison=cast("classify.Comparison", row.comparison), sex=sex, age_from=row.ages.lower,
             age_to=None if row.ages.upper is None else row.ages.upper - 1,
         )  # fmt: skip
+
+
+SIDE_FACTS = """
+    SELECT d.sex_at_invitation, d.age_at_invitation, m.buffer_ml, m.stool_mg, m.loq_ug_g, m.upper_ug_g FROM results_sample s
+    JOIN screening_round d ON d.id = s.round_id JOIN screening_kit k ON k.id = s.kit_id
+    JOIN screening_lot l ON l.id = k.lot_id JOIN screening_kitmodel m ON m.id = l.kit_model_id WHERE s.id = %s
+"""
+
+
+def side_of(sample_id: int, quantity: Quantity, unit: str, dilution: int = 1) -> Side:
+    """The side that a number typed for a sample would have today, before any reading of it is stored."""
+    with connection.cursor() as cursor:
+        cursor.execute(SIDE_FACTS, [sample_id])
+        sex, age, *device = cursor.fetchone()
+    today = clock.today()
+    rule = cutoff_for(list(rules_in_force()), sex, age, today)
+    value = Quantity(quantity.comparator, quantity.value * dilution)
+    decimals = results_policy_on(today).decimals
+    return classify.classify(value, unit, Device(*device), decimals, rule.cutoff, rule.comparison).side
 
 
 def reading_fact(reading_id: int) -> ReadingFact:

@@ -12,6 +12,8 @@ from results.services.control_plans import CheckValues, plan_on
 from results.services.runs_brackets import readings_bracketed
 from results.services.runs_checks import check_lot_trouble, checks_asked, checks_trouble
 from results.services.runs_controls import ControlValues, Position, controls_judge, lot_trouble
+from results.services.slips import slip_found
+from results.services.versions import analysers_bring_up
 from results.services.watch import run_watched
 from staff.access import require_role
 from staff.acting import Acting, acting
@@ -44,6 +46,7 @@ def run_open(
     require_role(by, Role.LABORATORY)
     _check_values(readings)
     with acting(by) as frame:
+        analysers_bring_up(frame=frame)
         analyser = Analyser.objects.select_for_update().get(pk=analyser.pk)
         if device_limit is not None and not 0 < device_limit < LARGEST:
             raise RoundbookError("device_limit", _("The limit on the analyser is a number above zero."))
@@ -138,7 +141,7 @@ def run_close(*, by: User, run: Run, readings: ControlValues, checks: CheckValue
         run = _locked(run, Run.Status.OPEN)
         lots = [*_lots_trouble(run, readings, frame), *checks_trouble(run, checks, frame.today)]
         judged = controls_judge(run, readings, position=Position.END, frame=frame, lots=lots, checks=checks)
-        if judged.in_control and run_watched(run, frame=frame):
+        if judged.in_control and (slip_found(run) is not None or run_watched(run, frame=frame)):
             _end(run, Run.Status.HELD, frame, bracketed=False)
         else:
             _end(run, Run.Status.IN_CONTROL if judged.in_control else Run.Status.HELD, frame)

@@ -165,6 +165,9 @@ def run_sentence(run: Run) -> str:
         % {"n": alarm.after, "words": alarm.get_kind_display()}
         for alarm in run.alarms.all()
     ]
+    slip = run.slip_checks.order_by("-pk").first()
+    if slip is not None and slip.shift != 0:
+        said.append(_("Check samples do not read where they stand. Compare the list with the rack."))
     failed = run.check_readings.filter(passed=False).select_related("check_lot")
     said += [_("%(check)s did not pass.") % {"check": check.check_lot} for check in failed]
     if run.status in (Run.Status.HELD, Run.Status.REFUSED):

@@ -5,14 +5,18 @@ from datetime import timedelta
 
 from django.utils.translation import gettext as _
 
+from results.classify import Side
 from results.lab_formats.csv_readings import RawLine
 from results.models import Reading, Run, Sample, TypedReading
+from results.services.authorise_facts import side_of
 from results.services.readings import run_lines_judge, run_locked_open, samples_move
 from results.services.readings_judging import Judged
 from results.services.samples import rounds_without_usable_kit, samples_take_in
 from results.units import ReadingError, parse_reading
 from results.yes_no import yes_no_read
 from screening.serials import SerialError, serial_read
+from screening.services.policies import policy_on
+from staff import clock
 from staff.access import require_role
 from staff.acting import Acting, acting
 from staff.errors import IllegalMove, NotAllowed, RoundbookError
@@ -20,6 +24,8 @@ from staff.models import User
 from staff.roles import Role
 
 State = TypedReading.State
+OWN_AGAIN = timedelta(minutes=30)
+"""After so long the typist of a clinic of one desk may enter a reading below again, blind (ruling R14)."""
 
 
 def reading_type(
@@ -72,12 +78,27 @@ def _judged(
 
 
 def typed_waiting(*, by: User) -> list[TypedReading]:
-    """First entries of others that wait for their second, shuffled so that the order tells nothing."""
-    rows = list(
-        TypedReading.objects.filter(state=State.FIRST).exclude(typed_by=by).select_related("sample", "run__analyser")
-    )  # fmt: skip
+    """First entries that wait for their second, shuffled so that the order tells nothing: those of others, and in a
+    clinic of one desk one's own after half an hour (R14)."""
+    rows = [
+        row
+        for row in TypedReading.objects.filter(state=State.FIRST).select_related("sample", "run__analyser")
+        if row.typed_by_id != by.pk or own_again(row)
+    ]
     random.Random(f"{by.pk} {len(rows)}").shuffle(rows)  # noqa: S311 - an order that tells nothing, no secret
     return rows
+
+
+def own_again(row: TypedReading) -> bool:
+    """Whether the typist may enter it again: one desk, half an hour later, and below the cutoff as it was typed (R14)."""
+    now = clock.now()
+    if now < row.typed_at + OWN_AGAIN or not policy_on(clock.today()).one_desk:
+        return False
+    try:
+        quantity = parse_reading(row.raw)
+    except ReadingError:
+        return False
+    return not row.flag and side_of(row.sample_id, quantity, row.run.unit, row.dilution) is Side.BELOW
 
 
 def reading_type_again(*, by: User, entry: TypedReading, value: str, flag: str = "") -> TypedReading:
@@ -88,7 +109,7 @@ def reading_type_again(*, by: User, entry: TypedReading, value: str, flag: str =
         row = TypedReading.objects.select_for_update(of=("self",)).select_related("sample").get(pk=entry.pk)
         if row.state != State.FIRST:
             raise IllegalMove("typed_before", _("This reading was typed twice already."))
-        if row.typed_by_id == by.pk:
+        if row.typed_by_id == by.pk and not own_again(row):
             raise NotAllowed(
                 "typed_by_yourself", _("You typed the first entry; somebody else types the second.")
             )
@@ -127,6 +148,13 @@ def _store(judged: Judged, sample_id: int, run: Run, *, dilution: int, by: User,
 
 
 def typists_of(sample: Sample) -> set[int]:
-    """Everybody who typed a reading of this sample; none of them releases it (R14)."""
+    """Everybody who typed a reading of this sample; none of them releases it, unless `typed_alone` lets them (R14)."""
     rows = TypedReading.objects.filter(sample=sample).values_list("typed_by_id", "again_by_id")
     return {who for pair in rows for who in pair if who is not None}
+
+
+def typed_alone(sample: Sample, by: User) -> bool:
+    """Whether every reading of a sample was typed twice by this one person under the rule for a clinic of one desk."""
+    rows = list(TypedReading.objects.filter(sample=sample).exclude(state=State.FIRST))
+    own = all(row.typed_by_id == row.again_by_id == by.pk and row.state == State.AGREED for row in rows)
+    return bool(rows) and own and policy_on(clock.today()).one_desk

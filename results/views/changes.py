@@ -5,6 +5,7 @@ from typing import Any
 from django.contrib import messages
 from django.core.paginator import Paginator
 from django.db import transaction
+from django.db.models import Count
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
@@ -25,8 +26,9 @@ from results.services.look_back import (
 from results.states import REFERRAL, SAMPLE
 from results.views.lab_request import actor, refuse
 from screening.access import person_open
+from screening.models import Kit
 from screening.serials import SerialError, serial_read
-from screening.states import ROUND
+from screening.states import KIT, ROUND
 from staff import clock
 from staff.acting import acting
 from staff.errors import RoundbookError
@@ -103,11 +105,27 @@ def _look_back_page(request: HttpRequest, found: LookBack, **forms: Any) -> Http
         "progress": look_back_progress(found),
         "page": page,
         "rows": [(row, SAMPLE.label(row.sample.state)) for row in page],
+        "still_out": _still_out(found),
         "act_form": forms.get("act") or ActForm(by=by),
         "close_form": forms.get("close") or CloseForm(),
         "undecided": rows.filter(action="").exclude(result__side="at_or_above").count(),
     }
     return render(request, "results/look_back.html", context, status=422 if forms else 200)
+
+
+def _still_out(found: LookBack) -> dict[str, Any] | None:
+    """For a lot of kits: those that are still with people or in stock, which the look-back will reach once they are back."""
+    if found.kit_lot_id is None:
+        return None
+    kits = Kit.objects.filter(lot_id=found.kit_lot_id).exclude(state="returned")
+    out = kits.filter(state="dispatched", void_on__isnull=True).select_related("round__person")
+    counts = dict(kits.values_list("state").annotate(n=Count("pk")).order_by())
+    return {
+        "lot": found.kit_lot,
+        "counts": [(KIT.label(state), n) for state, n in sorted(counts.items())],
+        "kits": list(out.order_by("dispatched_on", "pk")[:PAGE]),
+        "total": out.count(),
+    }
 
 
 @require_POST

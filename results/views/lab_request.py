@@ -3,6 +3,7 @@
 from typing import cast
 
 from django.contrib import messages
+from django.contrib.auth import authenticate
 from django.http import HttpRequest
 
 from staff.errors import RoundbookError
@@ -17,3 +18,9 @@ def actor(request: HttpRequest) -> User:
 def refuse(request: HttpRequest, error: RoundbookError) -> None:
     """Show why it was refused at the top of the next page."""
     messages.error(request, str(error.sentence))
+
+
+def signs(request: HttpRequest, person: User, password: str) -> bool:
+    """Whether a second person signs with their own password; wrong ones count as failed sign-ins do."""
+    found = authenticate(request, username=person.get_username(), password=password)
+    return found is not None and found.pk == person.pk

@@ -12,15 +12,25 @@ from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from results.forms_bench import (
+    AnalyserForm,
     CheckLotForm,
     ControlLotForm,
+    KitModelForm,
     LabLotForm,
     PlanForm,
     StepsForm,
     StockForm,
 )
 from results.forms_lab import NoteForm
-from results.models import BenchSteps, CheckLot, ControlLot, ControlPlan, LabLot
+from results.models import (
+    AnalyserVersion,
+    BenchSteps,
+    CheckLot,
+    ControlLot,
+    ControlPlan,
+    KitModelProposal,
+    LabLot,
+)
 from results.services.bench import steps_enter
 from results.services.control_plans import control_plan_confirm, control_plan_enter
 from results.services.lots import (
@@ -30,6 +40,7 @@ from results.services.lots import (
     stock_count,
     stock_lines,
 )
+from results.services.versions import version_confirm, version_enter
 from results.views.lab_request import actor, refuse
 from staff import clock
 from staff.errors import RoundbookError
@@ -40,6 +51,8 @@ KINDS: dict[str, tuple[type[ModelForm], type[Any], Any]] = {
     "scheme": (PlanForm, ControlPlan, gettext_lazy("a control scheme")),
     "steps": (StepsForm, BenchSteps, gettext_lazy("the steps at the bench")),
     "lot": (LabLotForm, LabLot, gettext_lazy("a lot of the laboratory")),
+    "analyser": (AnalyserForm, AnalyserVersion, gettext_lazy("an analyser")),
+    "kit-model": (KitModelForm, KitModelProposal, gettext_lazy("a kit model")),
 }
 
 
@@ -51,6 +64,8 @@ def controls(request: HttpRequest) -> HttpResponse:
         ("level", ControlLot.objects.select_related("analyser", "entered_by", "confirmed_by").order_by("confirmed_by", "analyser", "level", "-opened_on")),
         ("check", CheckLot.objects.select_related("analyser", "entered_by", "confirmed_by")),
         ("scheme", ControlPlan.objects.select_related("analyser", "entered_by", "confirmed_by")),
+        ("analyser", AnalyserVersion.objects.select_related("site", "entered_by", "confirmed_by")),
+        ("kit-model", KitModelProposal.objects.select_related("kit_model", "entered_by", "confirmed_by")),
         ("steps", BenchSteps.objects.select_related("kit_model", "analyser", "entered_by", "confirmed_by")),
     ]  # fmt: skip
     context = {
@@ -86,6 +101,8 @@ def _keep(kind: str) -> Callable[..., object]:
         return lambda by, row: control_plan_enter(by=by, plan=row)
     if kind == "steps":
         return lambda by, row: steps_enter(by=by, steps=row)
+    if kind in ("analyser", "kit-model"):
+        return version_enter
     return lot_enter
 
 
@@ -98,6 +115,8 @@ def confirm(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
     try:
         if kind == "scheme":
             control_plan_confirm(by=actor(request), plan=row)
+        elif kind in ("analyser", "kit-model"):
+            version_confirm(by=actor(request), row=row)
         else:
             second_person_confirms(by=actor(request), row=row)
     except RoundbookError as error:

@@ -11,9 +11,11 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_http_methods
 
+from results.forms_bench import SlipForm
 from results.forms_watch import ApproveForm, AssessmentForm, ComparisonForm
 from results.models import Analyser, AssessmentRound, ComparisonSet, Run, WatchAlarm
 from results.patient_watch import ZeroInflated, lower_than, median_detectable, moving_share, share_watch
+from results.services.slips import slip_check, slip_rows, slip_words
 from results.services.watch import (
     Seen,
     assessment_keep,
@@ -159,3 +161,27 @@ def assessment(request: HttpRequest, pk: int | None = None) -> HttpResponse:
             return redirect("results:watch")
     context = {"form": form, "title": _("External assessment")}
     return render(request, "results/watch_enter.html", context, status=422 if form.errors else 200)
+
+
+@require_http_methods(["GET", "POST"])
+def slip(request: HttpRequest, pk: int) -> HttpResponse:
+    """Check samples of one run against the running numbers: whether its results stand at their own vials."""
+    run = get_object_or_404(Run.objects.select_related("analyser"), pk=pk)
+    form = SlipForm(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        try:
+            slip_check(by=actor(request), run=run, text=form.cleaned_data["text"])
+        except RoundbookError as error:
+            form.add_error("text", str(error.sentence))
+        else:
+            return redirect("results:slip", pk=pk)
+    checks = list(run.slip_checks.select_related("checked_by"))
+    context = {
+        "run": run,
+        "form": form,
+        "newest": checks[0] if checks else None,
+        "words": slip_words(checks[0]) if checks else "",
+        "rows": slip_rows(run, checks[0].expected) if checks else [],
+        "earlier": [(one, slip_words(one)) for one in checks[1:]],
+    }
+    return render(request, "results/slip.html", context, status=422 if form.errors else 200)

@@ -2,7 +2,9 @@
 
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
 
+from django.db.models import Max
 from django.utils.translation import gettext as _
 
 from screening.models import Kit, KitModel, Lot
@@ -63,6 +65,19 @@ def kits_receive(
         _refuse_known(received)
         kits_stock(by=by, lot=lot, first_number=number, count=count)
         return received
+
+
+def kit_model_add(
+    *, by: User, name: str, stool_mg: Decimal, buffer_ml: Decimal, lod_ug_g: Decimal, loq_ug_g: Decimal,
+    upper_ug_g: Decimal, sample_age_limit_days: int, valid_from: date,
+) -> KitModel:  # fmt: skip
+    """Write the next version of a kit model; kits of it come with lots of that version, older lots keep theirs."""
+    with acting(by, reason="kit model put in force"):
+        last = KitModel.objects.filter(name=name).aggregate(n=Max("version"))["n"] or 0
+        return KitModel.objects.create(
+            name=name, version=last + 1, stool_mg=stool_mg, buffer_ml=buffer_ml, lod_ug_g=lod_ug_g, loq_ug_g=loq_ug_g,
+            upper_ug_g=upper_ug_g, sample_age_limit_days=sample_age_limit_days, valid_from=valid_from,
+        )  # fmt: skip
 
 
 def _number_read(first: str) -> int:

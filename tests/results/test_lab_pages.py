@@ -124,6 +124,11 @@ def test_a_held_run_is_settled_on_its_page(signed_in: SignIn) -> None:
     assert sample.serial in page
     assert "1-3s" in page
     facts = {"what": "retest", "resolution": "control lot was warm", "second": bench.lead().pk}
+    for wrong in ({}, {"second_password": "guess"}):
+        assert client.post(reverse("results:run-settle", args=[run.pk]), facts | wrong).status_code == 422
+        sample.refresh_from_db()
+        assert sample.state == "held"
+    facts |= {"second_password": "tarnuvek-practice"}
     client.post(reverse("results:run-settle", args=[run.pk]), facts)
     sample.refresh_from_db()
     assert sample.state == "repeat"

@@ -234,3 +234,17 @@ def test_a_recall_through_the_pages(signed_in: SignIn) -> None:
     assert Sample.objects.get(pk=high.pk).state == "reported"
     for kind in LookBack.Kind.values:
         assert client.get(reverse("results:look-back-new") + f"?kind={kind}").status_code == 200
+
+
+def test_kits_of_a_lot_that_are_still_out_are_listed_until_they_are_back(signed_in: SignIn) -> None:
+    _run, samples = released("5")
+    out = factories.a_round().kits.get()
+    look_back = opened("kit_lot", samples[0].kit.lot_id)
+    client = signed_in(cast.LABORATORY)
+    page = client.get(reverse("results:look-back", args=[look_back.pk])).content.decode()
+    assert out.serial in page
+    assert "Kits that come back are still measured" in page
+    out.lot.quarantined = True
+    out.lot.save()
+    page = client.get(reverse("results:look-back", args=[look_back.pk])).content.decode()
+    assert "stopped at the post desk" in page

@@ -1,5 +1,7 @@
 """Typed readings: twice, blind, by two people; different entries are kept apart; no typist releases (job 2.8-12, R14)."""
 
+from datetime import timedelta
+
 import pytest
 from django.db import DatabaseError, transaction
 
@@ -14,10 +16,12 @@ from results.services.authorise import (
 from results.services.bench import dilution_asked
 from results.services.runs import run_close
 from results.services.typed import reading_type, reading_type_again, typed_waiting
-from screening.models import Return
+from screening.models import Return, ScreeningPolicy
+from staff import clock
 from staff.errors import NotAllowed, RoundbookError
 from tests import cast
 from tests import lab_bench as bench
+from tests.conftest import NOON
 
 pytestmark = pytest.mark.usefixtures("region")
 
@@ -71,7 +75,9 @@ def test_the_second_entry_is_anothers_and_blind() -> None:
     with pytest.raises(RoundbookError):
         reading_type(by=bench.lead(), run=run, serial=sample.serial, value="6")
     with pytest.raises(DatabaseError), transaction.atomic():
-        TypedReading.objects.filter(pk=entry.pk).update(again_by=bench.technician(), state="differs")
+        TypedReading.objects.filter(pk=entry.pk).update(
+            again_by=bench.technician(), again_at=clock.now(), state="differs"
+        )
 
 
 @pytest.mark.parametrize(("value", "code"), [
@@ -113,3 +119,42 @@ def test_h11_a_diluted_reading_counts_times_its_dilution_and_the_higher_one_stan
     assert first.status == "in_control"
     with pytest.raises(RoundbookError):
         reading_type(by=bench.technician(), run=run, serial=sample.serial, value="80", dilution=0)
+
+
+def alone(value: str, minutes: int, *, one_desk: bool = True, again: str = "") -> TypedReading:
+    """One person types a value and, so many minutes later, again."""
+    ScreeningPolicy.objects.update(one_desk=one_desk)
+    sample = bench.a_sample()
+    run = bench.an_open_run()
+    entry = reading_type(by=bench.technician(), run=run, serial=sample.serial, value=value)
+    with clock.at(NOON + timedelta(minutes=minutes)):
+        listed = entry in typed_waiting(by=bench.technician())
+        made = reading_type_again(by=bench.technician(), entry=entry, value=again or value)
+        assert listed
+        run_close(by=bench.technician(), run=run, readings=bench.controls())
+    return made
+
+
+def test_r14_a_clinic_of_one_types_a_reading_below_again_after_half_an_hour_and_releases_it() -> None:
+    # Source: ruling R14: blind and shuffled, by the same person after 30 minutes.
+    entry = alone("5", 30)
+    assert (entry.state, entry.again_by) == ("agreed", bench.technician())
+    with clock.at(NOON + timedelta(minutes=31)):
+        assert results_release_below(by=bench.technician()) == 0, "never in one go"
+        result = result_release_below(by=bench.technician(), sample=entry.sample, reason="Typed twice.")
+    assert result.side == "below"
+
+
+@pytest.mark.parametrize(("value", "minutes", "one_desk"), [
+    ("5", 29, True), ("5", 45, False), ("100", 45, True), (">1000", 45, True), ("99.75", 45, True), ("<150", 45, True),
+])  # fmt: skip
+def test_r14_not_sooner_not_elsewhere_and_never_at_or_above(value: str, minutes: int, one_desk: bool) -> None:
+    with pytest.raises(NotAllowed):
+        alone(value, minutes, one_desk=one_desk)
+    assert not Reading.objects.exists()
+    assert typed_waiting(by=bench.lead()) == [TypedReading.objects.get()], "somebody else may"
+
+
+def test_r14_what_is_typed_differently_the_second_time_is_no_reading() -> None:
+    assert alone("5", 45, again="6").state == "differs"
+    assert not Reading.objects.exists()
