@@ -1,6 +1,7 @@
 """The cast of a rehearsal and the things every part of its day needs."""
 
 from dataclasses import dataclass, field
+from datetime import date
 
 import numpy as np
 
@@ -60,6 +61,8 @@ class Stage:
     row_of_serial: dict[str, int] = field(default_factory=dict)
     cast: Cast = field(default_factory=Cast)
     diary: Diary = field(default_factory=Diary)
+    last_day: date | None = None
+    """The day on which whoever opens the demo takes over; None when everything is played to its end."""
 
     def tally(self, name: str, more: int) -> None:
         """Add to a count."""

@@ -82,6 +82,7 @@ def rehearse(
                 today=last_day,
             )
             stage = _prologue(first_day, invited_people, seed, tell)
+            stage.last_day = None if complete else last_day
         for counts in together.play([d for d in days if d.weekday() < 5], stage=stage, tell=tell):
             for name, count in counts.items():
                 stage.tally(name, count)

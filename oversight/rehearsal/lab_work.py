@@ -6,7 +6,17 @@ from decimal import Decimal
 
 from oversight.rehearsal.crew import Stage
 from oversight.rehearsal.stories.desk import acts_on_decision, as_measured
-from oversight.rehearsal.stories.lab_days import gap_explained, gap_today, old_control_tried
+from oversight.rehearsal.stories.lab_days import (
+    assessments_played,
+    drifted_z,
+    drifts,
+    gap_explained,
+    gap_today,
+    hot,
+    left_held,
+    old_control_tried,
+    said_beside_controls,
+)
 from results import classify
 from results.models import Analyser, ControlLot, Run, Sample
 from results.services.authorise import (
@@ -62,9 +72,9 @@ def control_values(
     stage: Stage, analyser: Analyser, *, shift: float = 0.0, scale: float = 1.0
 ) -> list[tuple[ControlLot, Decimal]]:
     """Believable control readings: target + noise within 1.4 SD, unless shifted (in SD) or scaled (a wrong unit)."""
-    values = []
+    values, drift = [], drifts(stage, analyser, clock.today())
     for lot in controls_for(analyser):
-        z = max(-1.6, min(1.6, stage.rng.normal(0, 0.7))) + shift
+        z = drifted_z(stage, lot) if drift else max(-1.6, min(1.6, stage.rng.normal(0, 0.7))) + shift
         value = (float(lot.target) + z * float(lot.sd)) * scale
         values.append((lot, Decimal(f"{value:.1f}")))
     return values
@@ -76,10 +86,11 @@ def readings_file(stage: Stage, samples: list[str], start: datetime, *, gap: boo
     With `gap` the running number 2 is missing.
     """
     lines = [HEADER]
+    left = hot(stage, clock.local_day(start, clock.zone().key))
     local, pace = start.astimezone(clock.zone()), min(50.0, 4500 / max(len(samples), 1))
     for n, serial in enumerate(samples):
         at = (local + timedelta(seconds=300 + pace * n)).replace(microsecond=0)
-        fhb = float(stage.plan.course.fhb[stage.row_of_serial[serial]])
+        fhb = left * float(stage.plan.course.fhb[stage.row_of_serial[serial]])
         value, flag = as_measured(stage, serial) or (as_displayed(fhb), "")
         number = n + 1 + (gap and n > 0)
         lines.append(f"{number},{serial},{value},ng/mL,{flag},{at.replace(tzinfo=None).isoformat()}\n")
@@ -91,6 +102,7 @@ def day_in_the_laboratory(stage: Stage, day: date, hours: dict[str, datetime]) -
     crew = stage.crew
     samples_take_in(by=crew.bench)
     old_control_tried(stage, day)
+    assessments_played(stage, day)
     waiting = list(
         Sample.objects.filter(state__in=["ready", "repeat"])
         .order_by("usable_until", "pk")
@@ -105,7 +117,7 @@ def day_in_the_laboratory(stage: Stage, day: date, hours: dict[str, datetime]) -
     else:
         shares = {usual: rest[:BENCH_DAY], other: rest[BENCH_DAY:]}
     for code, serials in shares.items():
-        if serials:
+        if serials or drifts(stage, analysers[code], day):
             _run_on(stage, analysers[code], serials, day, hours)
     with clock.at(hours["release"]):
         stage.tally("below", results_release_below(by=crew.bench))
@@ -142,6 +154,14 @@ def _decided_one_by_one(stage: Stage, sample: Sample, candidate: Candidate) -> N
         stage.tally("below, one by one", 1)
 
 
+def _loaded(stage: Stage, run: Run, serials: list[str], opened: datetime) -> None:
+    name, gap = f"{run.analyser.code}-{run.day.isoformat()}.csv", gap_today(stage, run, len(serials))
+    content = readings_file(stage, serials, opened, gap=gap)
+    file = readings_load(by=stage.crew.bench, run=run, name=name, content=content)
+    if gap:
+        gap_explained(stage, file)
+
+
 def _run_on(
     stage: Stage, analyser: Analyser, serials: list[str], day: date, hours: dict[str, datetime]
 ) -> None:
@@ -163,15 +183,13 @@ def _run_on(
     if run.status != Run.Status.OPEN:
         return
     with clock.at(hours["load"]):
-        name = f"{analyser.code}-{day.isoformat()}.csv"
-        gap = gap_today(stage, run, len(serials))
-        content = readings_file(stage, serials, hours["open"], gap=gap)
-        file = readings_load(by=crew.bench, run=run, name=name, content=content)
-        if gap:
-            gap_explained(stage, file)
+        if serials:
+            _loaded(stage, run, serials, hours["open"])
     with clock.at(hours["close"]):
-        shift = 3.4 if "end_control_out" in happening else 0.0
+        left = left_held(stage, day)
+        shift = 3.4 if left or "end_control_out" in happening else 0.0
         run = run_close(by=crew.bench, run=run, readings=control_values(stage, analyser, shift=shift))
-        if run.status == Run.Status.HELD:
+        said_beside_controls(stage, run)
+        if run.status == Run.Status.HELD and not left:
             words = "Fresh control and new reagent in control; the vials are measured again."
             run_resolve(by=crew.bench, run=run, resolution=words, second=crew.lab_lead, retest=True)
