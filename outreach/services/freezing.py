@@ -25,6 +25,7 @@ from outreach.models import Letter
 from outreach.querysets import rows_of
 from outreach.services.stopping import stops_applied
 from results.models import FindingClass
+from results.services.referrals_frame import results_policy_on
 from results.yes_no import comparator_shown
 from staff.acting import acting
 from staff.errors import RoundbookError
@@ -40,7 +41,8 @@ def letters_freeze(*, by: User, limit: int = 10_000, kind: str = "") -> int:
     """Freeze up to `limit` owed letters (of one kind, or of all) whose day has come; returns how many were frozen.
 
     Letters with a kit wait until a kit is assigned; the doctor's copy of a result at or above waits for the first
-    call attempt and for the person's letter (R11), but no longer than the promised days to first contact.
+    call attempt and for the person's letter (R11), but no longer than the promised days to first contact. A result's
+    letters wait the protocol's minutes after its release, in which it can still be taken back without paper (job 5.4).
     Stops are asked first. A letter that cannot be written whole is held for the office. Killed half-way, the chunk
     that was open is simply still owed.
     """
@@ -58,6 +60,7 @@ def letters_freeze(*, by: User, limit: int = 10_000, kind: str = "") -> int:
 _READY = """
 SELECT l.id FROM outreach_letter l LEFT JOIN results_result rs ON rs.id = l.result_id
 WHERE l.state = 'owed' AND (%(kind)s = '' OR l.kind = %(kind)s) AND (l.not_before IS NULL OR l.not_before <= %(today)s)
+  AND (rs.id IS NULL OR rs.authorised_at <= %(released_by)s)
   AND (l.kind <> ALL(%(with_kit)s::text[]) OR EXISTS (
         SELECT 1 FROM screening_kit k WHERE k.round_id = l.round_id AND k.void_on IS NULL
         AND k.state IN ('assigned', 'dispatched')))
@@ -75,6 +78,7 @@ def _freeze_chunk(*, by: User, limit: int, kind: str) -> tuple[int, int]:
         contact_days = _contact_days(frame.today)
         params = {
             "today": frame.today, "waited": frame.today - timedelta(days=contact_days), "limit": limit, "kind": kind,
+            "released_by": frame.now - timedelta(minutes=results_policy_on(frame.today).letter_hold_minutes),
             "with_kit": [k.code for k in KINDS.values() if k.needs_kit], "kinds": list(KINDS),
         }  # fmt: skip
         taken = [row["id"] for row in rows_of(_READY, params)]

@@ -102,7 +102,8 @@ def _policy(first_day: date) -> Region:
         name="Protocol 1", valid_from=start, proposed_by=users["ansel"], approved_by=users["emrik"]
     )
     ScreeningPolicy.objects.create(protocol=protocol)
-    ResultsPolicy.objects.create(protocol=protocol)
+    # The demo releases, writes and prints in one sitting; a programme keeps the five minutes of the default.
+    ResultsPolicy.objects.create(protocol=protocol, letter_hold_minutes=0)
     OutreachPolicy.objects.create(protocol=protocol, no_landing_weekdays=[4, 5])
     CutoffRule.objects.create(
         protocol=protocol,

@@ -52,6 +52,9 @@ class ResultsPolicy(models.Model):
     near_cutoff_percent = models.SmallIntegerField(
         _("look at results this near under the cutoff, %"), default=0, help_text=_("0: off.")
     )
+    letter_hold_minutes = models.SmallIntegerField(
+        _("minutes after a release before its letters can be produced"), default=5, help_text=_("0: none.")
+    )
 
     class Meta:
         constraints: ClassVar = [
@@ -64,6 +67,9 @@ class ResultsPolicy(models.Model):
             ),
             models.CheckConstraint(
                 condition=Q(near_cutoff_percent__range=(0, 50)), name="near_cutoff_is_plausible"
+            ),
+            models.CheckConstraint(
+                condition=Q(letter_hold_minutes__range=(0, 240)), name="letter_hold_is_plausible"
             ),
         ]
 

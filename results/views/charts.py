@@ -78,7 +78,8 @@ def chart_of(readings: Sequence[ControlReading]) -> dict[str, Any]:
                     "values": [drawn(float(r.z)) if r.control.lot == lot else None for r in readings],
                 }
                 for lot in lots
-            ],
+            ]
+            + _marks(readings),
             "lines": [{"at": at, "label": f"{at:+d} SD"} for at in (-3, -2, 2, 3)],
             "breaks": [
                 {"at": names[firsts[lot]], "label": _("lot %(lot)s") % {"lot": lot}} for lot in lots[1:]
@@ -96,6 +97,16 @@ def chart_of(readings: Sequence[ControlReading]) -> dict[str, Any]:
         )
         % {"n": len(readings), "lots": len(lots), "out": out, "edge": EDGE},
     }
+
+
+def _marks(readings: Sequence[ControlReading]) -> list[dict[str, Any]]:
+    """A ring around every reading that hit a rule or was out, so that the eye finds it without the table."""
+    values = [drawn(float(r.z)) if r.rule or not r.in_control else None for r in readings]
+    return (
+        [{"name": _("hit a rule"), "values": values, "marks": True}]
+        if any(v is not None for v in values)
+        else []
+    )
 
 
 @require_POST

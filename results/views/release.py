@@ -1,5 +1,6 @@
 """Release results: the summary first, those at or above one by one, those below in one go, and a person's results."""
 
+from datetime import timedelta
 from typing import Any
 
 from django.contrib import messages
@@ -23,7 +24,7 @@ from results.services.authorise import (
     sample_retest,
 )
 from results.services.authorise_facts import Candidate, candidates, referrals_of, results_of
-from results.services.referrals_frame import FOLLOWERS
+from results.services.referrals_frame import FOLLOWERS, results_policy_on
 from results.services.samples import samples_take_in
 from results.states import REFERRAL
 from results.views.lab_request import actor, refuse
@@ -36,6 +37,7 @@ from staff.errors import RoundbookError
 from staff.models.journal import Purpose
 
 MOST = 5000
+JUST_NOW = 50
 CHOICES = {
     "at_or_above": gettext_lazy("release it as at or above, with a referral"),
     "below": gettext_lazy("release it as below"),
@@ -62,6 +64,7 @@ def release(request: HttpRequest) -> HttpResponse:
         "open_runs": Run.objects.filter(status=Run.Status.OPEN).select_related("analyser"),
         "oldest": _oldest(found),
         "before": _before(),
+        "just_now": _just_now(),
         "now": clock.now(),
     }
     return render(request, "results/release.html", context)
@@ -70,6 +73,20 @@ def release(request: HttpRequest) -> HttpResponse:
 def _oldest(found: list[Candidate]) -> int | None:
     days = [clock.days_between(one.fact.collected_earliest, one.fact.analysed_on) for one in found]
     return max(days, default=None)
+
+
+def _just_now() -> dict[str, Any]:
+    """What was released within the protocol's minutes of grace: no letter of it has been produced yet."""
+    minutes = results_policy_on(clock.today()).letter_hold_minutes
+    since = clock.now() - timedelta(minutes=minutes)
+    rows = Result.objects.filter(is_current=True, authorised_at__gt=since).select_related(
+        "sample", "authorised_by"
+    )
+    return {
+        "minutes": minutes,
+        "rows": list(rows.order_by("-authorised_at", "-pk")[:JUST_NOW]),
+        "total": rows.count(),
+    }
 
 
 def _before() -> dict[str, Any]:

@@ -139,3 +139,21 @@ def test_results_near_under_the_cutoff_are_looked_at_where_the_protocol_says_so(
     bench.measured([(sample, value)])
     assert [one.code for one in candidate_for(sample).obstacles] == (["near_cutoff"] if near else [])
     policy(near_cutoff_percent=0)
+
+
+def test_letters_wait_some_minutes_after_a_release_in_which_it_can_be_taken_back(signed_in: SignIn) -> None:
+    # Source: job 5.4: anything released is listed with a 5-minute hold before letters can be produced.
+    policy(letter_hold_minutes=5)
+    result = a_result_below()
+    page = signed_in(cast.LABORATORY).get(reverse("results:release")).content.decode()
+    assert reverse("results:change", args=[result.pk]) in page
+    assert "before 5 minutes have passed" in page
+    letters_plan(by=factories.by_default())
+    with clock.at(NOON + timedelta(minutes=4)):
+        assert letters_freeze(by=factories.by_default(), kind="result_below") == 0
+    with clock.at(NOON + timedelta(minutes=5)):
+        assert letters_freeze(by=factories.by_default(), kind="result_below") == 1
+        assert (
+            "Released just now"
+            not in signed_in(cast.LABORATORY).get(reverse("results:release")).content.decode()
+        )

@@ -3,8 +3,9 @@
  * The block holds:
  *   kind        "line", "bar" or "interval" (points with their interval)
  *   categories  names along the axis
- *   series      [{name, values, low?, high?, unfinished?}] one number (or null) a category;
- *               low and high draw intervals; unfinished: true where the figure may still grow
+ *   series      [{name, values, low?, high?, unfinished?, marks?}] one number (or null) a category;
+ *               low and high draw intervals; unfinished: true where the figure may still grow;
+ *               marks true: large hollow points on a line chart, not joined
  *   unit        optional, written after each number
  *   across      optional true: categories run down the page, bars across it
  *   min, max    optional ends of the number axis
@@ -121,8 +122,13 @@
       };
       if (data.kind === "line") {
         main.symbol = SHAPES[index % SHAPES.length];
-        main.symbolSize = 8;
+        main.symbolSize = data.categories.length > 60 ? 5 : 8;
         main.lineStyle = { width: 2, type: STROKES[index % STROKES.length] };
+        if (series.marks) {
+          Object.assign(main, { symbol: "emptyCircle", symbolSize: 16, z: 6, color: ink.ink });
+          main.lineStyle = { width: 0, opacity: 0 };
+          main.itemStyle = { color: ink.ink, borderColor: ink.ink, borderWidth: 2 };
+        }
       } else if (data.kind === "interval") {
         Object.assign(main, { type: "line", symbol: SHAPES[index % SHAPES.length], symbolSize: 10, lineStyle: { width: 0, opacity: 0 } });
       } else {
