@@ -25,4 +25,5 @@ ROUTES: dict[str, Door] = {
     "outreach:batch-panel": INVITING,
     "outreach:look-back-panel": LABORATORY,
     "outreach:round-panel": LABORATORY,
+    "outreach:result-preview": LABORATORY,
 }

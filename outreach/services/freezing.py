@@ -75,7 +75,7 @@ LIMIT %(limit)s FOR NO KEY UPDATE OF l SKIP LOCKED
 
 def _freeze_chunk(*, by: User, limit: int, kind: str) -> tuple[int, int]:
     with acting(by) as frame:
-        contact_days = _contact_days(frame.today)
+        contact_days = contact_days_on(frame.today)
         params = {
             "today": frame.today, "waited": frame.today - timedelta(days=contact_days), "limit": limit, "kind": kind,
             "released_by": frame.now - timedelta(minutes=results_policy_on(frame.today).letter_hold_minutes),
@@ -83,13 +83,14 @@ def _freeze_chunk(*, by: User, limit: int, kind: str) -> tuple[int, int]:
         }  # fmt: skip
         taken = [row["id"] for row in rows_of(_READY, params)]
         going, _stopped = stops_applied(by=by, letter_ids=taken, rule="freezing")
-        written, refused = _written(going, today=frame.today, contact_days=contact_days)
+        written, refused = letters_written(going, today=frame.today, contact_days=contact_days)
         _store(written)
         _moved(written, refused, today=frame.today)
     return len(taken), len(written)
 
 
-def _contact_days(today: date) -> int:
+def contact_days_on(today: date) -> int:
+    """Days in which the programme promises the first contact."""
     rows = rows_of(
         "SELECT s.contact_days FROM results_resultspolicy s JOIN screening_protocol p ON p.id = s.protocol_id"
         " WHERE p.approved_by_id IS NOT NULL AND p.valid_from <= %(day)s"
@@ -121,7 +122,7 @@ WHERE l.id = ANY(%(ids)s) ORDER BY l.id
 """
 
 
-def _written(
+def letters_written(
     ids: Sequence[int], *, today: date, contact_days: int
 ) -> tuple[list[dict[str, Any]], dict[int, str]]:
     """(letters with their words, letters that cannot be written whole → why)."""

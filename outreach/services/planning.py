@@ -58,7 +58,7 @@ def _drain(*, by: User, chunk: int, done: Counter[str], batch_id: int | None) ->
             )
             rows = cursor.fetchall()
         if rows:
-            done += _rounds_planned(by=by, frame=frame, round_ids=sorted({subject for _id, subject in rows}))
+            done += rounds_planned(by=by, frame=frame, round_ids=sorted({subject for _id, subject in rows}))
             with connection.cursor() as cursor:
                 cursor.execute(
                     "DELETE FROM outreach_lettertodo WHERE id = ANY(%s)", [[pk for pk, _s in rows]]
@@ -67,7 +67,7 @@ def _drain(*, by: User, chunk: int, done: Counter[str], batch_id: int | None) ->
     return len(rows)
 
 
-def _rounds_planned(*, by: User, frame: Acting, round_ids: Sequence[int]) -> Counter[str]:
+def rounds_planned(*, by: User, frame: Acting, round_ids: Sequence[int]) -> Counter[str]:
     """Owe what the ledgers of these rounds ask for; then ask the stop rule about all of their unsent letters.
 
     That also withdraws what an amended or withdrawn result has overtaken. A letter already on paper is left for the
@@ -154,5 +154,5 @@ def letters_repair(*, by: User, since: date, chunk: int = CHUNK) -> dict[str, in
     done: Counter[str] = Counter(rounds=len(rounds))
     for start in range(0, len(rounds), chunk):
         with acting(by, reason=f"repair since {since}") as frame:
-            done += _rounds_planned(by=by, frame=frame, round_ids=rounds[start : start + chunk])
+            done += rounds_planned(by=by, frame=frame, round_ids=rounds[start : start + chunk])
     return dict(done)

@@ -1,9 +1,10 @@
 """Letters of one person: the panel for the pages about that person, and each letter as it was frozen."""
 
+from django.contrib import messages
 from django.db import transaction
 from django.db.models import Count
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404, render
+from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET
 
@@ -12,9 +13,11 @@ from outreach.lanes import letters_of
 from outreach.models import Letter
 from outreach.routes import OFFICE
 from outreach.services.held import words_of
+from outreach.services.preview import letter_preview
 from outreach.services.rendering import letter_render
 from outreach.states import LETTER
 from outreach.views.mail import actor, pdf
+from results.models import Sample
 from screening.access import person_open
 from staff.access import user_holds
 from staff.errors import RoundbookError
@@ -51,6 +54,21 @@ def _row(letter: Letter) -> dict[str, object]:
         "token": max((x.token for x in letter.printed.all()), default=""),
         "has_words": bool(letter.checksum),
     }
+
+
+@require_GET
+def result_preview(request: HttpRequest, pk: int) -> HttpResponse:
+    """The letter that releasing a sample's result would lead to; nothing is released."""
+    sample = get_object_or_404(Sample, pk=pk)
+    by, place = actor(request), "outreach:result-preview"
+    with transaction.atomic():
+        person_open(by=by, person_id=sample.person_id, purpose=Purpose.WORKLIST, place=place)
+    try:
+        rendered = letter_preview(by=by, sample=sample)
+    except RoundbookError as error:
+        messages.warning(request, str(error.sentence))
+        return redirect("results:release-one", pk=pk)
+    return pdf(rendered.content, "preview.pdf")
 
 
 @require_GET

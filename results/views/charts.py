@@ -9,6 +9,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 from django.views.decorators.http import require_GET, require_POST
 
 from results.forms_bench import CommentForm
@@ -92,11 +93,17 @@ def chart_of(readings: Sequence[ControlReading]) -> dict[str, Any]:
             [name, r.control.lot, f"{r.value.normalize():f}", f"{r.z:+.2f}", r.rule or "–"]
             for name, r in zip(names, readings, strict=True)
         ],
-        "summary": _(
-            "%(n)s readings of %(lots)s lots, %(out)s of them out. What lies beyond %(edge)s SD is drawn at the edge."
-        )
-        % {"n": len(readings), "lots": len(lots), "out": out, "edge": EDGE},
+        "summary": _summary(len(readings), len(lots), out),
     }
+
+
+def _summary(n: int, lots: int, out: int) -> str:
+    """What a chart shows, in a sentence."""
+    return " ".join([
+        ngettext("%(n)s reading", "%(n)s readings", n) % {"n": n},
+        ngettext("of %(n)s lot, ", "of %(n)s lots, ", lots) % {"n": lots} + _("%(out)s out.") % {"out": out},
+        _("What lies beyond %(edge)s SD is drawn at the edge.") % {"edge": EDGE},
+    ])  # fmt: skip
 
 
 def _marks(readings: Sequence[ControlReading]) -> list[dict[str, Any]]:

@@ -107,7 +107,11 @@ def test_lots_are_kept_apart_and_refused_attempts_are_drawn_but_not_counted() ->
     assert [one.lot.lot for one in (first, second)] == ["CL101", "CL1NEW"]
     assert len(first.readings) == first.figures.n + 1 == 5
     drawing = chart_of(readings)
-    assert [series["name"] for series in drawing["data"]["series"]] == ["lot CL101", "lot CL1NEW"]
+    assert [series["name"] for series in drawing["data"]["series"]] == [
+        "lot CL101",
+        "lot CL1NEW",
+        "hit a rule",
+    ]
     assert len(drawing["data"]["breaks"]) == 1
     assert any(row[4] == "1-3s" for row in drawing["rows"])
     found = month_sum(bench.analyser(), date(2026, 6, 1), date(2026, 7, 1))

@@ -76,7 +76,7 @@ def test_check_samples_by_keyboard_alone(browser: Browser, server: str) -> None:
     connections.close_all()
     page = signed_in_page(browser, server, cast.LABORATORY)
     page.goto(f"{server}{reverse('results:slip', args=[run.pk])}")
-    page.get_by_label("Check samples").focus()
+    page.get_by_role("textbox", name="Check samples").focus()
     page.keyboard.type("2, 1, 2")
     page.keyboard.press("Tab")
     page.keyboard.press("Enter")

@@ -122,6 +122,7 @@
       };
       if (data.kind === "line") {
         main.symbol = SHAPES[index % SHAPES.length];
+        main.showAllSymbol = true;
         main.symbolSize = data.categories.length > 60 ? 5 : 8;
         main.lineStyle = { width: 2, type: STROKES[index % STROKES.length] };
         if (series.marks) {

@@ -44,6 +44,9 @@ DRIFT_WORDS = (
     "Both levels read 5 % high since cuvette lot CV11 was opened. Level 2 lies over 1 SD four times running, then ten of a"
     " side: CV11 is set apart, CV10 is in use again and reads on target."
 )
+LOOKED_INTO = (
+    "Looked into the same day: no step and no trend, reagent and cuvettes unchanged, both levels within 2 SD."
+)
 HOT_FROM = timedelta(weeks=23)
 HOT = exp(-0.10)
 """What a hot week leaves of the haemoglobin in the post (job 12.5)."""
@@ -132,9 +135,9 @@ def drifted_z(stage: Stage, lot: ControlLot) -> float:
 
 
 def hot(stage: Stage, day: date) -> float:
-    """What is left of the haemoglobin in samples measured that day."""
+    """What is left of the haemoglobin in samples measured that day: from the third day on the post was out in the heat."""
     days = (day - stage.plan.first_day - HOT_FROM).days
-    return HOT if stage.cast.rows and 0 <= days < 5 else 1.0
+    return HOT if stage.cast.rows and 2 <= days < 5 else 1.0
 
 
 def said_beside_controls(stage: Stage, run: Run) -> None:
@@ -143,10 +146,13 @@ def said_beside_controls(stage: Stage, run: Run) -> None:
     if not stage.cast.rows:
         return
     last = run.control_readings.order_by("-seq").first()
-    if last is not None and hot(stage, run.day) != 1.0:
-        n = (after - HOT_FROM).days + 1
+    n = (after - HOT_FROM).days + 1
+    if last is not None and 1 <= n <= 5:
         control_comment(by=stage.crew.bench, reading=last, words=HOT_WORDS.format(n=n, outside=28 + n))
-    if drifts(stage, run.analyser, run.day) and after == DRIFT_DAYS[-1]:
+    if not drifts(stage, run.analyser, run.day):
+        for reading in run.control_readings.filter(rule__in=TO_INVESTIGATE).order_by("seq"):
+            control_comment(by=stage.crew.bench, reading=reading, words=LOOKED_INTO)
+    elif after == DRIFT_DAYS[-1]:
         since = stage.plan.first_day + DRIFT_DAYS[0]
         hits = ControlReading.objects.filter(
             run__analyser=run.analyser, run__day__gte=since, run__day__lte=run.day, rule__in=TO_INVESTIGATE
