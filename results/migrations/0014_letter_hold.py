@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('results', '0012_versions'),
+        ('results', '0013_versions'),
         ('screening', '0005_intake_bench'),
     ]
 

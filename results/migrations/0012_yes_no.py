@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('results', '0010_assessment_facts'),
+        ('results', '0011_assessment_facts'),
         ('screening', '0005_intake_bench'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]

@@ -10,7 +10,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('results', '0011_yes_no'),
+        ('results', '0012_yes_no'),
         ('screening', '0005_intake_bench'),
         ('staff', '0002_journal_and_system_user'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),

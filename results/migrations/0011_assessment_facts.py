@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('results', '0009_dilution'),
+        ('results', '0010_findings'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
