@@ -228,16 +228,15 @@ def reading_fact(reading_id: int) -> ReadingFact:
         return ReadingFact(*cursor.fetchone())
 
 
+OF_ROUNDS = """s.round_id IN (SELECT x.round_id FROM unnest(%s::bigint[]) w(id)
+    JOIN results_sample x ON x.id = w.id WHERE x.state = 'ready_to_authorise')"""
+
+
 def candidates(sample_ids: Sequence[int]) -> list[Candidate]:
     """The samples of these that are ready to release, each with the reading that counts and every obstacle."""
     classifier = Classifier()
     with connection.cursor() as cursor:
-        cursor.execute(
-            "SELECT DISTINCT s.round_id FROM unnest(%s::bigint[]) w(id) JOIN results_sample s ON s.id = w.id"
-            " WHERE s.state = 'ready_to_authorise'",
-            [list(sample_ids)],
-        )
-        cursor.execute(READINGS.format(which="s.round_id = ANY(%s)"), [[row[0] for row in cursor.fetchall()]])
+        cursor.execute(READINGS.format(which=OF_ROUNDS), [list(sample_ids)])
         facts = [ReadingFact(*row) for row in cursor.fetchall()]
     by_round: dict[int, list[Classed]] = defaultdict(list)
     for fact in facts:

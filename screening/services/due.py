@@ -1,7 +1,7 @@
 """The day each person is next due: computed by the rule from plain facts, kept on the person for an index range read."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from itertools import islice
 
@@ -90,14 +90,20 @@ def policy_facts(policy: ScreeningPolicy) -> ScreeningPolicyFacts:
     )
 
 
-def person_facts(person_ids: Sequence[int], *, on: date) -> dict[int, PersonFacts]:
-    """What the rule needs to know of these people, read from the history in one query."""
+def person_facts(
+    person_ids: Sequence[int], *, on: date, result_days: Mapping[int, date] | None = None
+) -> dict[int, PersonFacts]:
+    """What the rule needs to know of these people, read from the history in one query.
+
+    `result_days` replaces the day of the last result for people whose result was authorised just now.
+    """
+    days = result_days or {}
     with transaction.atomic(), whole_sets(len(person_ids)), connection.cursor() as cursor:
         cursor.execute(_FACTS, {"ids": list(person_ids), "on": on, "zone": clock.zone().key})
-        return {row[0]: _facts(row[1:]) for row in cursor.fetchall()}
+        return {row[0]: _facts(row[1:], days.get(row[0])) for row in cursor.fetchall()}
 
 
-def _facts(row: tuple) -> PersonFacts:  # one row of _FACTS without its id
+def _facts(row: tuple, result_on: date | None = None) -> PersonFacts:  # one row of _FACTS without its id
     (
         birth,
         sex,
@@ -131,7 +137,7 @@ def _facts(row: tuple) -> PersonFacts:  # one row of _FACTS without its id
         # R9: after a referral only the signed next step counts; closed without a date means no automatic recall.
         no_next_step=last_word and signed is None,
         last_invited_on=invited,
-        last_result_on=resulted,
+        last_result_on=result_on or resulted,
         returns_to_screening_on=signed if last_word else None,
     )
 
@@ -166,9 +172,8 @@ def due_dates_refresh(
 def _answers(
     ids: list[int], rule: ScreeningPolicyFacts, on: date, result_days: Mapping[int, date]
 ) -> Iterator[tuple[int, date | None, str]]:
-    for pk, facts in person_facts(ids, on=on).items():
-        known = replace(facts, last_result_on=result_days[pk]) if pk in result_days else facts
-        answer = eligibility(known, rule, on)
+    for pk, facts in person_facts(ids, on=on, result_days=result_days).items():
+        answer = eligibility(facts, rule, on)
         yield pk, answer.next_due_on, "" if answer.next_due_on else str(answer.code)
 
 
