@@ -8,7 +8,7 @@ from outreach.services.held import letter_release
 from oversight.rehearsal.crew import Stage
 from oversight.rehearsal.followup import Way, way_drawn
 from oversight.rehearsal.lesions import lesions_drawn
-from oversight.rehearsal.stories.desk import acts_due, is_told, taken_up, way_told
+from oversight.rehearsal.stories.desk import acts_due, taken_up, way_told
 from results.models import Booking, Referral
 from results.services import referrals as examining
 from results.services import referrals_closing as closing
@@ -71,7 +71,7 @@ def day_of_follow_up(stage: Stage, follow: Follow, day: date) -> None:
                 contact.referral_chase(by=by, referral=referral, note=CHASED)
             else:
                 _day_of_one(stage, follow, referral, day)
-    _calls_after(stage, day)
+    _calls_after(stage, follow, day)
     _cancers_told(stage)
 
 
@@ -84,14 +84,17 @@ def _cancers_told(stage: Stage) -> None:
             )
 
 
-def _calls_after(stage: Stage, day: date) -> None:
+def _calls_after(stage: Stage, follow: Follow, day: date) -> None:
     """Call everybody 14 and 30 days after the examination; one in four is not reached at once. Stories call themselves."""
-    for call in calls_due(day):
-        referral = call.examination.referral
-        if is_told(stage, referral) and not call.late:
-            continue
-        reached = (call.examination.pk + day.toordinal()) % 4
-        with acting(stage.crew.nurse, reason="the call after an examination"):
+    told = stage.cast.story_of
+    calls = [
+        call
+        for call in calls_due(day)
+        if call.late or follow.rows.get(call.examination.referral_id, -1) not in told
+    ]
+    with acting(stage.crew.nurse, reason="the calls after examinations"):
+        for call in calls:
+            reached = (call.examination.pk + day.toordinal()) % 4
             after_call_record(
                 by=stage.crew.nurse, examination=call.examination, mark=call.mark,
                 answer="well" if reached else "not_reached",

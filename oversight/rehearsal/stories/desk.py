@@ -133,16 +133,6 @@ def way_told(stage: Stage, row: int, drawn: Way) -> Way:
     return drawn if story is None else replace(WAY, **story.way)
 
 
-def is_told(stage: Stage, referral: Referral) -> bool:
-    """Whether a referral is somebody's with a story."""
-    if not stage.cast.story_of:
-        return False
-    number = PersonIdentifier.objects.get(
-        person=referral.person_id, scheme=PersonIdentifier.REGISTER, valid_to=None
-    ).value
-    return stage.plan.row_of_number.get(number) in stage.cast.story_of
-
-
 def taken_up(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> bool:
     """Whether a story took this referral up today in its own way."""
     if not stage.cast.story_of:
