@@ -14,6 +14,7 @@ from typing import Any
 from django.conf import settings
 from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_KEY
 from django.contrib.sessions.backends.db import SessionStore
+from django.db import InterfaceError, OperationalError, connection
 from django.http import HttpRequest, HttpResponseBase
 from django.middleware.csrf import CsrfViewMiddleware
 from django.utils import translation
@@ -23,7 +24,7 @@ from screening.views.post_bench import scan, scan_as_json
 from staff import clock
 from staff.errors import NotFound
 from staff.models import User
-from staff.quick import prepared
+from staff.quick import lean_check, prepared
 
 Respond = Callable[[HttpRequest], HttpResponseBase]
 ADDRESS = re.compile(r"/post/([0-9]{1,12})/scan")
@@ -73,8 +74,13 @@ def _user_of(request: HttpRequest) -> User | None:
     key, number = request.COOKIES.get(settings.SESSION_COOKIE_NAME, ""), request.POST.get("operator", "")
     if not key or not number.isdigit() or len(number) > 12:
         return None
-    with prepared(WHO, {"key": key[:40], "user": int(number)}) as cursor:
-        row = cursor.fetchone()
+    lean_check()
+    try:
+        with prepared(WHO, {"key": key[:40], "user": int(number)}) as cursor:
+            row = cursor.fetchone()
+    except (InterfaceError, OperationalError):
+        connection.close()
+        return None
     if row is None:
         return None
     data, password, username, full_name, roles = row

@@ -1,7 +1,7 @@
 """A statement that is planned once a connection: for the few that run with every scan, where planning cost most."""
 
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from typing import Any
 
 import psycopg
@@ -27,3 +27,22 @@ def prepared(statement: str, params: Mapping[str, Any]) -> Iterator[psycopg.Curs
             yield cursor
     finally:
         raw.prepare_threshold = before
+
+
+def sent_together() -> AbstractContextManager[object]:
+    """Statements inside go to the server without waiting for an answer until one is read: fewer ways to and fro.
+
+    Enter it inside the transaction and leave it after: a statement nobody reads the answer of travels with the commit,
+    and its error arrives there. Inside another transaction it does nothing.
+    """
+    raw: psycopg.Connection[Any] = connection.connection
+    return nullcontext() if raw is None or connection.savepoint_ids else raw.pipeline()
+
+
+def lean_check() -> None:
+    """Let this request's first statement be the check of a kept connection, in place of one more round trip.
+
+    Whoever calls this must be ready for that statement to fail on a connection that has died.
+    """
+    if connection.connection is not None:
+        connection.health_check_done = True

@@ -1,4 +1,8 @@
-"""The bare scan: one psycopg transaction of the same rows, without Django and without triggers."""
+"""The bare scan: one psycopg transaction of the same facts, without Django, rules, checks of who asks, or triggers.
+
+It writes every row a scan of ours writes: scan, return, moves, to-do, what the moves project, counts and place. The
+return alone is written once where ours is written and then projected.
+"""
 
 from collections.abc import Sequence
 from time import perf_counter
@@ -12,6 +16,11 @@ FROM screening_kit k JOIN screening_lot l ON l.id = k.lot_id JOIN screening_kitm
 JOIN screening_round r ON r.id = k.round_id JOIN screening_person p ON p.id = r.person_id
 WHERE k.serial = %s FOR UPDATE OF k, r
 """
+TRAY = """
+INSERT INTO screening_tray (session_id, kind, label, places, filled, opened_at)
+SELECT s, 'rack', 'bare ' || s, 50, 0, roundbook_now() FROM (VALUES (%s::bigint)) AS v(s)
+WHERE NOT EXISTS (SELECT 1 FROM screening_tray t WHERE t.session_id = s AND t.closed_at IS NULL)
+"""
 WRITES = (
     "INSERT INTO screening_scan (session_id, sequence, raw, kit_id, outcome, code, typed, heard_at, by_id)"
     " VALUES (%(session)s, %(n)s, %(serial)s, %(kit)s, 'accepted', 'accepted', false, roundbook_now(), %(by)s)",
@@ -24,16 +33,19 @@ WRITES = (
     " VALUES (%(round)s, %(round_seq)s + 1, 'kit_back', 'kit_out', 'result_due', %(today)s, 'laboratory')",
     "WITH back AS (INSERT INTO screening_return (kit_id, delivery_id, session_id, arrived_on, label_day,"
     " collected_earliest, collected_latest, name_checked, remark, state, last_seq)"
-    " VALUES (%(kit)s, %(delivery)s, %(session)s, %(today)s, '', %(day)s, %(day)s, true, '', 'ready', 2) RETURNING id)"
+    " VALUES (%(kit)s, %(delivery)s, %(session)s, %(today)s, '', %(day)s, %(day)s, true, '', 'ready', 2) RETURNING id),"
+    " todo AS (INSERT INTO results_sampletodo (return_id, became) SELECT id, 'ready' FROM back)"
     " INSERT INTO screening_returnmove (subject_id, seq, event, from_state, to_state, due_on, pool)"
     " SELECT id, seq, event, source, target, due, pool FROM back, (VALUES"
     " (1, 'log', '', 'logged', %(today)s::date, 'front_desk'), (2, 'accept', 'logged', 'ready', NULL::date, ''))"
     " AS m(seq, event, source, target, due, pool)",
+    "UPDATE screening_tray SET filled = 1 + filled %% places WHERE session_id = %(session)s AND closed_at IS NULL",
+    "UPDATE screening_intakesession SET accepted = accepted + 1, last_sequence = %(n)s WHERE id = %(session)s",
 )
 
 
 def scan_bare(owner: psycopg.Connection[Any], facts: dict[str, Any]) -> None:
-    """One kit: read under lock, seven rows written or changed, committed."""
+    """One kit: read under lock, eleven rows written or changed, committed."""
     with owner.transaction():
         row = owner.execute(READ.encode(), [facts["serial"]]).fetchone()
         if row is None:
@@ -51,6 +63,7 @@ def scans_bare(
         owner.execute(
             "SELECT set_config('roundbook.actor', %s, false), set_config('roundbook.now', %s, false)", setting
         )
+        owner.execute(TRAY, [facts["session"]])
         began = perf_counter()
         for n, serial in enumerate(serials, start=facts["first"]):
             scan_bare(owner, facts | {"n": n, "serial": serial})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import replace
 from datetime import timedelta
 
@@ -30,6 +31,7 @@ from screening.services.intake_verdicts import HANDLERS, with_pending
 from staff.acting import Acting, acting
 from staff.errors import NotFound, RoundbookError
 from staff.models import User
+from staff.quick import sent_together
 
 DOUBLE_WITHIN = timedelta(seconds=1.5)
 RETRIED = ("a_scan_is_stored_once", "a_kit_returns_once")
@@ -94,12 +96,16 @@ def _hear(by: User, heard: Scanned) -> ScanAnswer:
     """Take the scan; where another transaction stored the same scan or kit meanwhile, look again."""
     for _attempt in range(2):
         try:
-            with acting(by, announces=False) as frame:
-                return _take(_bench(frame, heard))
+            return _taken(by, heard)
         except IntegrityError as error:
             if not any(name in str(error) for name in RETRIED):
                 raise
-    with acting(by, announces=False) as frame:
+    return _taken(by, heard)
+
+
+def _taken(by: User, heard: Scanned) -> ScanAnswer:
+    with ExitStack() as after, acting(by, announces=False) as frame:
+        after.enter_context(sent_together())
         return _take(_bench(frame, heard))
 
 

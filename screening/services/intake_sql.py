@@ -81,14 +81,20 @@ FROM screening_scan c WHERE c.session_id = %(session)s
 """The counts of a session from its scans; the session keeps the same figures as they happen."""
 EARLIER = """
     (SELECT coalesce(jsonb_agg(to_jsonb(e) ORDER BY e.sequence DESC), '[]') FROM (
-        SELECT c.sequence, c.raw, c.outcome, c.code, c.heard_at, c.kit_id, c."window", c.offline, k.serial{person}
-        FROM screening_scan c LEFT JOIN screening_kit k ON k.id = c.kit_id {joins}
-        WHERE c.session_id = sess.id AND (c.sequence > sess.last_sequence - 24
-              OR c.sequence IN (%(sequence)s, sess.alarm_sequence))) e)
+        SELECT c.sequence, c.raw, c.outcome, c.code, c.heard_at, c.kit_id, c."window", c.offline, {person} FROM (
+            (SELECT * FROM screening_scan l WHERE l.session_id = sess.id ORDER BY l.sequence DESC LIMIT 24)
+            UNION ALL
+            (SELECT * FROM screening_scan l WHERE l.session_id = sess.id AND l.sequence <= sess.last_sequence - 24
+                AND l.sequence = ANY (ARRAY[%(sequence)s, sess.alarm_sequence]))) c {joins}) e)
 """
+"""The latest scans, and those asked for by number; the limit keeps to the session's index whatever the registry's size."""
+_EARLIER_SHORT = EARLIER.format(
+    person="(SELECT k.serial FROM screening_kit k WHERE k.id = c.kit_id) AS serial", joins=""
+)
 _EARLIER_NAMED = EARLIER.format(
-    person=", p.given_names || ' ' || p.family_name AS name, extract(year FROM p.birth_date)::int AS birth_year",
-    joins="""LEFT JOIN screening_round r ON r.id = k.round_id LEFT JOIN screening_person o ON o.id = r.person_id
+    person="k.serial, p.given_names || ' ' || p.family_name AS name, extract(year FROM p.birth_date)::int AS birth_year",
+    joins="""LEFT JOIN screening_kit k ON k.id = c.kit_id LEFT JOIN screening_round r ON r.id = k.round_id
+        LEFT JOIN screening_person o ON o.id = r.person_id
         LEFT JOIN screening_person p ON p.id = coalesce(o.merged_into_id, o.id)""",
 )
 _TRAYS = """
@@ -102,7 +108,7 @@ _LAST_DAY = """
 _SESSION = f"""
     SELECT sess.id AS session_id, sess.closed_at, sess.mode, sess.alarm_sequence, d.id AS delivery_id,
         coalesce(d.arrived_on, %(today)s) AS arrived_on, d.site_id, {_CLOSED_DAYS} AS closed_days, {COUNTS} AS counts,
-        {EARLIER.format(person="", joins="")} AS earlier, {_TRAYS} AS trays,
+        {_EARLIER_SHORT} AS earlier, {_TRAYS} AS trays,
         CASE WHEN %(plus)s THEN {_LAST_DAY} END AS last_day
 """
 SCAN = f"""
