@@ -14,6 +14,7 @@ from psycopg.errors import UniqueViolation
 from screening.models import Area, Batch, Kit, Lot, Round, ScreeningPolicy
 from screening.serials import serial_make
 from screening.services import batches_sql as sql
+from screening.services.locks import kits_lock
 from screening.services.policies import policy_on
 from screening.services.stopping import rounds_stop
 from staff.acting import Acting, acting
@@ -251,6 +252,7 @@ def _kit_gone(by: User, kit: Kit, *, event: str, reason: str, pool: Pool, note: 
     with acting(by) as frame:
         if kit.round_id is None:
             raise IllegalMove("kit_not_sent", _("This kit was never sent to anybody."))
+        kits_lock([kit.pk])
         round_ = Round.objects.select_for_update(of=("self",), no_key=True).get(pk=kit.round_id)
         make_move(kit, event, note=note)
         Kit.objects.filter(pk=kit.pk, void_on=None).update(void_on=frame.today, void_reason=reason)

@@ -17,6 +17,7 @@ from screening.services.due import due_dates_refresh
 from screening.services.intake_cards import Words
 from screening.services.intake_effects import RESULT_DUE_DAYS, KitFacts, first_possible_day
 from screening.services.intake_sql import closed_days_read, kits_read, kits_void
+from screening.services.locks import return_lock
 from screening.services.policies import policy_on
 from screening.services.rounds import rounds_close
 from staff.acting import Acting, acting
@@ -193,16 +194,12 @@ def return_solve(
     """
     try:
         with acting(by, reason="set-aside solved") as frame:
-            back = (
-                Return.objects.select_for_update(of=("self",), no_key=True)
-                .select_related("kit__round")
-                .get(pk=return_.pk)
-            )
+            back, kits = return_lock(return_.pk, other_serial)
             if back.state != "set_aside":
                 raise RoundbookError(
                     "already_solved", _("Somebody has already solved this one. Go back to the list.")
                 )
-            kit = kits_read([back.kit.serial])[back.kit.serial]
+            kit = kits[back.kit.serial]
             found = _consequence(back, kit, answer, day, frame.today)
             if not found.allowed:
                 raise RoundbookError(found.code or "not_allowed", found.sentence)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -21,6 +22,7 @@ from screening.services.intake_answers import (
 from screening.services.intake_cards import Words
 from screening.services.intake_places import place_of
 from screening.services.intake_sql import who_of
+from screening.services.locks import kits_lock, round_lock
 from staff.ledger.moves import make_move
 from staff.roles import Pool
 
@@ -102,6 +104,7 @@ def undo_last(bench: Bench) -> ScanAnswer:
         return bench.answer(BenchOutcome.ASK_AGAIN, "nothing_to_undo")
     if target.outcome in NOT_UNDONE:
         return bench.answer(BenchOutcome.ASK_AGAIN, "undo_made_up")
+    kits_lock([target.kit_id or 0])
     kit = Kit.objects.filter(pk=target.kit_id or 0).first()
     back = (
         Return.objects.filter(kit=kit, session_id=bench.session_id)
@@ -131,7 +134,7 @@ def _undone(bench: Bench, target: Scan, words: str) -> ScanAnswer:
 def _last_counted(session_id: int) -> Scan | None:
     """The latest counted scan that is not undone; each undo takes away the counted scan before it."""
     skip = 0
-    for scan in Scan.objects.filter(session_id=session_id).order_by("-sequence").iterator(chunk_size=100):
+    for scan in _latest_first(session_id):
         if scan.outcome == BenchOutcome.UNDONE:
             skip += 1
         elif scan.outcome in COUNTED:
@@ -139,6 +142,14 @@ def _last_counted(session_id: int) -> Scan | None:
                 return scan
             skip -= 1
     return None
+
+
+def _latest_first(session_id: int) -> Iterator[Scan]:
+    """The session's scans a hundred at a time; a server-side cursor cannot be had among statements sent together."""
+    rows, before = Scan.objects.filter(session_id=session_id).order_by("-sequence"), 2**31 - 1
+    while page := list(rows.filter(sequence__lt=before)[:100]):
+        yield from page
+        before = page[-1].sequence
 
 
 CAME_BACK = ("kit_back", "late_kit")
@@ -158,7 +169,7 @@ def _undo_return(bench: Bench, back: Return, kit: Kit) -> str:
     tray = back.tray
     if tray is not None and tray.closed_at is not None:
         return "undo_tray_closed"
-    round_ = Round.objects.select_for_update(no_key=True).filter(pk=kit.round_id or 0).first()
+    round_ = round_lock(kit.round_id)
     if kit.round_id is not None and kit.void_on is None:
         live = Kit.objects.filter(round_id=kit.round_id, void_on=None, state__in=["assigned", "dispatched"])
         if live.exclude(pk=kit.pk).exists():

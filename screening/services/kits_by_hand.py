@@ -10,6 +10,7 @@ from screening.models import Kit, Round
 from screening.serials import SerialError, serial_read
 from screening.services.batches import kit_reported_lost, kit_undelivered
 from screening.services.intake_sql import kits_void
+from screening.services.locks import kits_of_round_lock
 from screening.services.policies import policy_on
 from staff.acting import Acting, acting
 from staff.errors import RoundbookError
@@ -18,6 +19,14 @@ from staff.models import User
 from staff.roles import Pool
 
 VOID_FOR_HAND_OVER = "another handed over"
+
+
+def _numbered(raw: str) -> list[int]:
+    """The number of the kit with this serial, where there is one."""
+    try:
+        return list(Kit.objects.filter(serial=serial_read(raw)).values_list("pk", flat=True))
+    except SerialError:
+        return []
 
 
 def _kit_of(raw: str) -> Kit:
@@ -44,6 +53,7 @@ def kit_hand_over(*, by: User, round_: Round, raw: str) -> Kit:
     """
     try:
         with acting(by, reason="kit handed over in person") as frame:
+            kits_of_round_lock(round_.pk, *_numbered(raw))
             found = (
                 Round.objects.select_for_update(of=("self",), no_key=True)
                 .select_related("person")

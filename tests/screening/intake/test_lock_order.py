@@ -1,0 +1,104 @@
+"""Two desks that touch the same kit wait for each other: whoever comes second takes no lock the first will want."""
+
+import threading
+from collections.abc import Callable
+from time import sleep
+
+import pytest
+from django.db import connection, transaction
+
+from screening.models import IntakeSession, Kit, Return, Round
+from screening.services.batches import kit_reported_lost
+from screening.services.intake import bench_scan, return_solve
+from screening.services.intake_solve import Answer
+from screening.services.kits_by_hand import kit_hand_over
+from staff import clock
+from staff.errors import RoundbookError
+from tests import cast, factories
+from tests.screening.intake import bench
+
+WAITING = """
+SELECT count(*) FROM pg_locks w WHERE NOT w.granted
+    AND pg_backend_pid() = ANY (pg_blocking_pids(w.pid))
+"""
+Does = Callable[[], object]
+
+
+def solved(session: IntakeSession, kit: Kit) -> Does:
+    """The phone desk solves the set-aside."""
+    back = Return.objects.get(kit=kit)
+    return lambda: return_solve(
+        by=cast.member(cast.PHONE_DESK), return_=back, answer=Answer.DAY_TOLD, day=bench.day_of(4)
+    )
+
+
+def swapped(session: IntakeSession, kit: Kit) -> Does:
+    """The phone desk says that the kit was swapped with another, older one."""
+    other = Kit.objects.exclude(pk=kit.pk).filter(state="dispatched").order_by("pk").first()
+    back = Return.objects.get(kit=kit)
+    return lambda: return_solve(
+        by=cast.member(cast.PHONE_DESK), return_=back, answer=Answer.SWAPPED, other_serial=other.serial
+    )
+
+
+def undone(session: IntakeSession, kit: Kit) -> Does:
+    """The desk that scanned it undoes its scan."""
+    return lambda: bench_scan(
+        by=cast.member(cast.FRONT_DESK), session=session, sequence=9, raw="RB-UNDO", window="w"
+    )
+
+
+def lost(session: IntakeSession, kit: Kit) -> Does:
+    """The office records the kit as lost."""
+    return lambda: kit_reported_lost(by=cast.member(cast.PHONE_DESK), kit=kit)
+
+
+def handed_over(session: IntakeSession, kit: Kit) -> Does:
+    """Another kit is handed to the person."""
+    other = factories.a_kit()
+    return lambda: kit_hand_over(by=cast.member(cast.FRONT_DESK), round_=kit.round, raw=other.serial)
+
+
+@pytest.mark.parametrize(
+    ("second", "comes_back"),
+    [(solved, True), (swapped, True), (undone, True), (lost, False), (handed_over, False)],
+)
+def test_the_second_desk_holds_nothing_the_first_will_want(
+    fresh_db: str, second: Callable[[IntakeSession, Kit], Does], comes_back: bool
+) -> None:
+    from oversight.rehearsal.setting import region_lay_down
+    from tests.conftest import FIRST_DAY
+
+    region_lay_down(first_day=FIRST_DAY)
+    bench.kit_out()
+    kit, session, moment = bench.kit_out(), bench.a_session(), clock.now()
+    if comes_back:
+        assert bench.scan(session, kit.serial, "", "no_name").outcome == "set_aside"
+    does, ended = second(session, kit), []
+
+    def work() -> None:
+        with clock.at(moment):
+            try:
+                does()
+                ended.append("done")
+            except RoundbookError as refused:
+                ended.append(refused.code)
+            finally:
+                connection.close()
+
+    thread = threading.Thread(target=work)
+    with transaction.atomic(), connection.cursor() as cursor:
+        Kit.objects.select_for_update(no_key=True).get(pk=kit.pk)
+        thread.start()
+        for _ in range(200):
+            cursor.execute(WAITING)
+            if cursor.fetchone()[0]:
+                break
+            sleep(0.02)
+        else:
+            raise AssertionError("The second desk never came to wait.")
+        free = {"nowait": True, "no_key": True}
+        assert list(Return.objects.filter(kit=kit).select_for_update(**free)) or not comes_back
+        assert Round.objects.select_for_update(**free).get(pk=kit.round_id)
+    thread.join(30)
+    assert ended == ["done"]
