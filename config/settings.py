@@ -60,7 +60,7 @@ def _database_url() -> str:
 DATABASES: dict[str, dict[str, Any]] = {"default": database_config(_database_url())}
 DATABASES["default"].update(
     ENGINE="django.db.backends.postgresql",
-    CONN_MAX_AGE=env.int("ROUNDBOOK_CONN_MAX_AGE", default=60),
+    CONN_MAX_AGE=env.int("ROUNDBOOK_CONN_MAX_AGE", default=600),
     CONN_HEALTH_CHECKS=True,
     ATOMIC_REQUESTS=False,
 )

@@ -176,8 +176,8 @@ class Verdict:
 
     @property
     def sentence(self) -> StrOrPromise:
-        """The reason in words, with what to do next."""
-        return REASON_SENTENCES[self.reason]
+        """The reason in words, with what to do next; a sample taken although unfit by date goes where others go."""
+        return REASON_SENTENCES[Reason.FIT if self.only_high_counts else self.reason]
 
     @property
     def remark(self) -> StrOrPromise:

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import hmac
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from functools import partial
 from typing import Any
 
 from django.conf import settings
@@ -20,20 +21,15 @@ from django.middleware.csrf import CsrfViewMiddleware
 from django.utils import translation
 
 from screening.routes_intake import ROUTES
+from screening.services.intake_desk import Pass
 from screening.views.post_bench import scan, scan_as_json
 from staff import clock
 from staff.errors import NotFound
 from staff.models import User
-from staff.quick import lean_check, prepared
+from staff.quick import lean_check
 
 Respond = Callable[[HttpRequest], HttpResponseBase]
 ADDRESS = re.compile(r"/post/([0-9]{1,12})/scan")
-WHO = """
-SELECT s.session_data, u.password, u.username, u.full_name,
-    ARRAY(SELECT p.role FROM staff_posting p WHERE p.user_id = u.id) AS roles
-FROM django_session s, staff_user u
-WHERE s.session_key = %(key)s AND s.expire_date > statement_timestamp() AND u.id = %(user)s AND u.is_active
-"""
 FRESH = 30  # seconds; after that the long way renews the session's age
 
 
@@ -56,43 +52,38 @@ class ScanDoor:
         self.csrf.process_request(request)
         if self.csrf.process_view(request, scan, (), {}) is not None:
             return None
-        user = _user_of(request)
-        if user is None:
+        key, number = request.COOKIES.get(settings.SESSION_COOKIE_NAME, ""), request.POST.get("operator", "")
+        if not key or not number.isdigit() or len(number) > 12:
             return None
+        user = User(pk=int(number), is_active=True)
+        lean_check()
         try:
             with translation.override(translation.get_language_from_request(request)):
-                answer = scan_as_json(by=user, session_id=session_id, posted=request.POST)
+                answer = scan_as_json(
+                    by=user, session_id=session_id, posted=request.POST, pass_=Pass(key[:40], partial(_holds, user))
+                )
         except NotFound:
             return None
+        except (InterfaceError, OperationalError):
+            connection.close()
+            return None
         answer["X-Frame-Options"] = settings.X_FRAME_OPTIONS
-        answer["Cache-Control"] = "no-store"
+        answer["Cache-Control"], answer["Content-Length"] = "no-store", str(len(answer.content))
         return answer
 
 
-def _user_of(request: HttpRequest) -> User | None:
-    """Who is signed in, if the page says the same and the session needs nothing done to it."""
-    key, number = request.COOKIES.get(settings.SESSION_COOKIE_NAME, ""), request.POST.get("operator", "")
-    if not key or not number.isdigit() or len(number) > 12:
-        return None
-    lean_check()
-    try:
-        with prepared(WHO, {"key": key[:40], "user": int(number)}) as cursor:
-            row = cursor.fetchone()
-    except (InterfaceError, OperationalError):
-        connection.close()
-        return None
-    if row is None:
-        return None
-    data, password, username, full_name, roles = row
-    user = User(pk=int(number), username=username, full_name=full_name, password=password, is_active=True)
-    user._roles = frozenset(roles)
-    held = SessionStore().decode(data)
+def _holds(user: User, who: Mapping[str, Any]) -> bool:
+    """Whether the login session is this user's, who may scan, and needs nothing done to it; fills in who they are."""
+    user.username, user.full_name, user.password = who["username"], who["full_name"], who["password"]
+    user._roles = frozenset(who["roles"])
+    held = SessionStore().decode(who["session_data"])
     fits = (
-        held.get(SESSION_KEY) == number and held.get(BACKEND_SESSION_KEY) in settings.AUTHENTICATION_BACKENDS
+        held.get(SESSION_KEY) == str(user.pk)
+        and held.get(BACKEND_SESSION_KEY) in settings.AUTHENTICATION_BACKENDS
     )
     signed = hmac.compare_digest(str(held.get(HASH_SESSION_KEY, "")), user.get_session_auth_hash())
     allowed = bool(user.roles & ROUTES["screening:post-scan"].roles)
-    return user if fits and signed and allowed and _is_fresh(held) else None
+    return fits and signed and allowed and _is_fresh(held)
 
 
 def _is_fresh(held: dict[str, Any]) -> bool:

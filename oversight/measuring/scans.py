@@ -34,7 +34,7 @@ from staff.models import Site, User
 from staff.roles import Role
 
 SCANS = 480  # a round and way, over all scanners
-WARM = 2  # scans of each scanner before the watch runs
+WARM = 12  # scans of each scanner before the watch runs: connections and plans are kept, as over a morning
 TABLES = (
     "screening_scan", "screening_kit", "screening_kitmove", "screening_round", "screening_roundmove", "screening_return",
     "screening_returnmove",
@@ -151,7 +151,7 @@ def _served(application: str) -> Iterator[int]:
     env |= {"ROUNDBOOK_TODAY": clock.today().isoformat(), "ROUNDBOOK_ENV": "dev"}
     command = [
         sys.executable, "-m", "gunicorn", application, "--bind", f"127.0.0.1:{port}", "--worker-class", "gthread",
-        "--workers", "2", "--threads", "16", "--keep-alive", "30", "--log-level", "error",
+        "--workers", "2", "--threads", "4", "--keep-alive", "30", "--log-level", "error",
     ]  # fmt: skip
     web = subprocess.Popen(command, cwd=settings.BASE_DIR, env=env)
     try:

@@ -77,7 +77,9 @@ def results_release_below(*, by: User, sample_ids: Sequence[int] | None = None, 
 def below_released(*, by: User, sample_ids: Sequence[int] | None = None, limit: int = 20_000) -> int:
     """Do the bulk release for whoever has been let through: a person of the laboratory, or the protocol's own rule."""
     with acting(by) as frame:
-        clear = [one for one in candidates(_lock(sample_ids, limit)) if one.clear_below]
+        found = candidates(_lock(sample_ids, limit))
+        _old_below_replaced([one for one in found if one.old_below], by=by, frame=frame)
+        clear = [one for one in found if one.clear_below]
         if not clear:
             return 0
         _write(clear, Side.BELOW, by=by, frame=frame)
@@ -86,6 +88,20 @@ def below_released(*, by: User, sample_ids: Sequence[int] | None = None, limit: 
             by=by, rows=list(dict.fromkeys((one.fact.round_id, frame.today) for one in clear))
         )
     return len(clear)
+
+
+def _old_below_replaced(old: Sequence[Candidate], *, by: User, frame: Acting) -> None:
+    """Samples past their age or expiry that read below are reported to nobody: they are unsuitable, and a new kit is owed."""
+    if not old:
+        return
+    ids, ledger = [one.fact.sample_id for one in old], ledger_of(Sample)
+    why = {"ids": ids, "due": frame.today, "who": by.pk}
+    source, rule = "SELECT unnest(%(ids)s::bigint[]) AS id", {"reason": "'over_age'", "rule": "'only_high_counts'"}
+    make_moves(
+        ledger, "hold", source=source, params=why, values=rule | {"due_on": "%(due)s", "owner_id": "%(who)s"}
+    )
+    make_moves(ledger, "spoil", source=source, params=why, values=rule)
+    rounds_without_usable_kit(by=by, sample_ids=ids, reasons=dict.fromkeys(ids, "over_age"))
 
 
 def _lock(sample_ids: Sequence[int] | None, limit: int) -> list[int]:
@@ -285,6 +301,9 @@ def sample_not_needed(*, by: User, sample: Sample, reason: str) -> Sample:
             round_id=candidate.fact.round_id, is_current=True, side=Side.AT_OR_ABOVE.value
         ).exists()
         rejected = candidate.fact.return_state != "ready"
+        if candidate.old_below:
+            _old_below_replaced([candidate], by=by, frame=frame)
+            return sample
         if candidate.side is not Side.BELOW or not (stands or rejected):
             raise RoundbookError(
                 "result_needed",

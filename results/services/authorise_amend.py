@@ -49,8 +49,8 @@ def result_amend(
     with acting(by, reason=reason.strip()) as frame:
         old = _current(result)
         fact = reading_fact(reading.pk if reading else old.reading_id)
-        classed = Classifier().classed(fact) if fact.valid and fact.sample_id == old.sample_id else None
-        if classed is None:
+        classed = Classifier().classed(fact) if fact.sample_id == old.sample_id else None
+        if classed is None or not classed.counts:
             raise RoundbookError(
                 "reading_not_usable", _("That reading cannot become a result of this sample.")
             )

@@ -17,6 +17,7 @@ from results import classify
 from results.classify import Classification, CutoffError, Device, Side, cutoff_for
 from results.models import CutoffRule, Referral, Result, Run
 from results.services.referrals_frame import results_policy_on
+from results.services.samples import USABLE_UNTIL
 from results.units import Comparator, Quantity
 from screening.models import Person
 from staff import clock
@@ -24,19 +25,22 @@ from staff.errors import RoundbookError
 
 RESOLVED_BY = frozenset({"next_step_signed", "already_examined", "examined_elsewhere", "result_withdrawn"})
 GOOD_RUNS = frozenset({Run.Status.IN_CONTROL.value, Run.Status.RESOLVED.value})
-READINGS = """
+ONLY_HIGH_COUNTS = "only_high_counts"
+READINGS = f"""
     SELECT s.id, s.serial, s.state, s.round_id, s.person_id, d.state, d.sex_at_invitation, d.age_at_invitation,
-           b.collected_earliest, b.collected_earliest + m.sample_age_limit_days,
+           b.collected_earliest, {USABLE_UNTIL},
            m.id, m.stool_mg, m.buffer_ml, m.loq_ug_g, m.upper_ug_g,
            r.id, r.run_id, CASE WHEN u.status = 'held' AND EXISTS (
                SELECT 1 FROM results_bracketedreading k WHERE k.reading_id = r.id
            ) THEN 'in_control' ELSE u.status END, r.file_id, r.value * r.dilution, r.comparator, r.unit, r.flag, r.analyser_says, r.qualitative, r.analysed_on,
-           (SELECT bool_or(x.is_current) FROM results_result x WHERE x.reading_id = r.id), b.state
+           (SELECT bool_or(x.is_current) FROM results_result x WHERE x.reading_id = r.id), b.state,
+           coalesce(p.report_high_from_unfit, false)
     FROM results_sample s JOIN results_reading r ON r.sample_id = s.id JOIN results_run u ON u.id = r.run_id
     JOIN screening_return b ON b.id = s.return_of_id JOIN screening_round d ON d.id = s.round_id
     JOIN screening_kit k ON k.id = s.kit_id JOIN screening_lot l ON l.id = k.lot_id
     JOIN screening_kitmodel m ON m.id = l.kit_model_id
-    WHERE {which} ORDER BY s.round_id, r.id
+    LEFT JOIN screening_screeningpolicy p ON p.protocol_id = d.protocol_id
+    WHERE {{which}} ORDER BY s.round_id, r.id
 """
 EARLIER_OPEN = """
     WITH own AS (
@@ -90,16 +94,29 @@ class ReadingFact:
     result_stands: bool | None
     """False when a result was made of it and withdrawn; None when none was made."""
     return_state: str
+    high_counts_when_old: bool
 
     @property
     def valid(self) -> bool:
         """Whether it may become a result: unflagged, never withdrawn, in a run in control, not too old (R2, R6)."""
+        return self._sound and self.analysed_on <= self.usable_until
+
+    @property
+    def only_high_counts(self) -> bool:
+        """Whether it is valid but for its age or the kit's expiry, and the protocol has a result at or above count.
+
+        Blood in a sample only breaks down with time, so an old one reads too low, never too high: common practice, no
+        source; local protocol governs.
+        """
+        return self._sound and self.analysed_on > self.usable_until and self.high_counts_when_old
+
+    @property
+    def _sound(self) -> bool:
         return (
             self.run_status in GOOD_RUNS
             and not self.flag
             and self.result_stands is not False
             and self.value is not None
-            and self.analysed_on <= self.usable_until
         )
 
 
@@ -111,6 +128,11 @@ class Classed:
     rule: classify.CutoffRule
     decimals: int
     outcome: Classification
+
+    @property
+    def counts(self) -> bool:
+        """Whether it may become a result of its own side: one past its age or expiry never one below."""
+        return self.fact.valid or (self.fact.only_high_counts and self.outcome.side is not Side.BELOW)
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +161,15 @@ class Candidate:
     def side(self) -> Side:
         """The side of that reading."""
         return self.classed.outcome.side
+
+    @property
+    def old_below(self) -> bool:
+        """Whether it reads below and was too old or expired for that, and nothing else of its round needs a look."""
+        return (
+            self.side is Side.BELOW
+            and self.fact.only_high_counts
+            and all(one.code in (ONLY_HIGH_COUNTS, "typed", "near_cutoff") for one in self.obstacles)
+        )
 
     @property
     def clear_below(self) -> bool:
@@ -261,7 +292,7 @@ def _of_round(readings: list[Classed]) -> Iterable[Candidate]:
     for own in by_sample.values():
         if own[0].fact.sample_state != "ready_to_authorise":
             continue
-        valid = [one for one in own if one.fact.valid]
+        valid = [one for one in own if one.fact.valid or one.fact.only_high_counts]
         if valid:
             high = [one for one in valid if one.outcome.side is Side.AT_OR_ABOVE]
             counting = high[0] if high else valid[-1]
@@ -286,7 +317,7 @@ def _obstacles(
 ) -> Iterable[Obstacle]:
     fact = candidate.fact
     higher = [one for one in candidate.others if one.outcome.side is not Side.BELOW]
-    if any(one.fact.valid for one in higher):
+    if any(one.counts for one in higher):
         yield Obstacle(
             "another_reading_high",
             _("Another valid reading of this round is at or above the cutoff, or could be. It stands (R5)."), final=True,
@@ -297,6 +328,14 @@ def _obstacles(
             _(
                 "An earlier reading of this round was at or above the cutoff but is not valid (flagged, held, withdrawn or too old)."
             ),
+        )
+    if fact.only_high_counts:
+        yield Obstacle(
+            ONLY_HIGH_COUNTS,
+            _(
+                "It was measured past its age or expiry, so only a result at or above counts. Nothing below is reported; a new kit is sent."
+            ),
+            final=True,
         )
     if fact.return_state != "ready":
         yield Obstacle(

@@ -21,7 +21,7 @@ from results.models import (
 from results.services.readings import run_locked_open
 from results.services.readings_judging import ALREADY_STORED, TAKEN
 from results.services.referrals_frame import closed_days_from
-from results.services.samples import samples_take_in
+from results.services.samples import high_counts_when_old, samples_take_in
 from results.services.typed import reading_type
 from screening.models import KitModel
 from screening.serials import SerialError, serial_read
@@ -87,7 +87,7 @@ def _sample_for(serial: str, frame: Acting) -> Sample:
             "not_on_the_bench",
             _("This sample is not waiting to be measured. Do not open the vial; look it up."),
         )
-    if frame.today > sample.usable_until:
+    if frame.today > sample.usable_until and not high_counts_when_old(sample):
         raise RoundbookError(
             "over_age", _("This sample is too old to be measured today. Take it off the bench.")
         )

@@ -26,7 +26,7 @@ from results.services.readings_judging import (
     lines_numbered,
     serial_or_error,
 )
-from results.services.samples import rounds_without_usable_kit, samples_take_in
+from results.services.samples import USABLE_UNTIL, rounds_without_usable_kit, samples_take_in
 from results.services.yes_no import limits_wrong
 from screening.serials import SerialError
 from staff import clock
@@ -38,12 +38,14 @@ from staff.ledger.registry import ledger_of
 from staff.models import User
 from staff.roles import Pool, Role
 
-SAMPLES = """
-    SELECT k.serial, k.id, s.id, coalesce(s.state, ''), s.round_id, b.collected_earliest,
-           b.collected_earliest + m.sample_age_limit_days
+SAMPLES = f"""
+    SELECT k.serial, k.id, s.id, coalesce(s.state, ''), s.round_id, b.collected_earliest, {USABLE_UNTIL},
+           coalesce(p.report_high_from_unfit, false)
     FROM unnest(%s::text[]) w(serial) JOIN screening_kit k ON k.serial = w.serial
     JOIN screening_lot l ON l.id = k.lot_id JOIN screening_kitmodel m ON m.id = l.kit_model_id
     LEFT JOIN results_sample s ON s.kit_id = k.id LEFT JOIN screening_return b ON b.id = s.return_of_id
+    LEFT JOIN screening_round d ON d.id = s.round_id
+    LEFT JOIN screening_screeningpolicy p ON p.protocol_id = d.protocol_id
 """
 STORED = """
     SELECT s.serial, r.running_number, r.raw, r.run_id, r.read_at FROM results_reading r

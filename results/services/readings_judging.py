@@ -37,6 +37,8 @@ class SampleFact:
     round_id: int | None
     collected_earliest: date | None
     usable_until: date | None
+    high_counts_when_old: bool = False
+    """Whether the protocol has a sample past its age or expiry measured all the same, for a result at or above."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -363,7 +365,8 @@ def _moment(text: str, run: RunFacts) -> tuple[datetime, date]:
 
 def _check_age(fact: SampleFact, analysed_on: date) -> None:
     if (
-        fact.usable_until is not None
+        not fact.high_counts_when_old
+        and fact.usable_until is not None
         and fact.collected_earliest is not None
         and analysed_on > fact.usable_until
     ):

@@ -7,6 +7,7 @@ from django.db import connection
 from django.utils.translation import gettext_lazy as _
 
 from results.models import Sample
+from screening.models import Round
 from screening.services.rounds import rounds_unsuitable
 from staff.access import require_role
 from staff.acting import acting
@@ -16,24 +17,31 @@ from staff.ledger.registry import ledger_of
 from staff.models import User
 from staff.roles import Pool, Role
 
+USABLE_UNTIL = (
+    "CASE WHEN b.collected_latest > l.expires_on THEN b.collected_earliest - 1"
+    " ELSE b.collected_earliest + m.sample_age_limit_days END"
+)
+"""The last day on which a sample counts for either side (R2); before its collection where the kit had expired by then.
+
+Past that day a sample is measured only where the protocol says so, and then only a result at or above counts.
+"""
 TAKE_TODO = """
     DELETE FROM results_sampletodo t USING (
         SELECT id FROM results_sampletodo ORDER BY id LIMIT %s FOR UPDATE SKIP LOCKED
     ) w WHERE t.id = w.id RETURNING t.return_id
 """
-NEW_SAMPLES = """
+NEW_SAMPLES = f"""
     INSERT INTO results_sample (return_of_id, kit_id, round_id, person_id, serial, collected_earliest, usable_until)
-    SELECT b.id, k.id, d.id, d.person_id, k.serial, b.collected_earliest,
-           b.collected_earliest + m.sample_age_limit_days
+    SELECT b.id, k.id, d.id, d.person_id, k.serial, b.collected_earliest, {USABLE_UNTIL}
     FROM unnest(%(returns)s::bigint[]) w(id) JOIN screening_return b ON b.id = w.id
     JOIN screening_kit k ON k.id = b.kit_id JOIN screening_round d ON d.id = k.round_id
     JOIN screening_lot l ON l.id = k.lot_id JOIN screening_kitmodel m ON m.id = l.kit_model_id
     WHERE b.state = 'ready' AND NOT EXISTS (SELECT 1 FROM results_sample s WHERE s.kit_id = k.id)
     ORDER BY b.id
 """
-SAME_VIAL_AGAIN = """
+SAME_VIAL_AGAIN = f"""
     UPDATE results_sample s SET return_of_id = b.id, collected_earliest = b.collected_earliest,
-           usable_until = b.collected_earliest + m.sample_age_limit_days
+           usable_until = {USABLE_UNTIL}
     FROM screening_return b JOIN screening_kit k ON k.id = b.kit_id
     JOIN screening_lot l ON l.id = k.lot_id JOIN screening_kitmodel m ON m.id = l.kit_model_id
     WHERE b.id = ANY(%(returns)s) AND b.state = 'ready' AND s.kit_id = k.id AND s.state = 'recalled'
@@ -82,6 +90,12 @@ def samples_take_in(*, by: User, limit: int = 50_000) -> int:
                 ledger, "recall", source="SELECT unnest(%(ids)s::bigint[]) AS id", params={"ids": gone}
             )
     return moved
+
+
+def high_counts_when_old(sample: Sample) -> bool:
+    """Whether the protocol of its round has a sample past its age or expiry measured, for a result at or above."""
+    rounds = Round.objects.filter(pk=sample.round_id, protocol__screening__report_high_from_unfit=True)
+    return rounds.exists()
 
 
 def rounds_without_usable_kit(

@@ -75,6 +75,9 @@ class ScreeningPolicy(models.Model):
             ("reject", _("send a new kit")),
         ],
     )
+    report_high_from_unfit = models.BooleanField(
+        _("samples past their age or expiry are measured, and only a result at or above counts"), default=False
+    )
     scans_waiting = models.SmallIntegerField(_("scans that may wait for the network"), default=25)
     feed_change_percent = models.DecimalField(
         _("largest change by a feed, %"), max_digits=5, decimal_places=2, default=0.5

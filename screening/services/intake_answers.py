@@ -252,6 +252,8 @@ def sentence_for(outcome: str, code: str, raw: str = "") -> Words:
         return BENCH_SENTENCES["undone" if code not in {"not_ours", "already_logged"} else "uncounted"]
     if code in BENCH_SENTENCES:
         return BENCH_SENTENCES[code]
+    if outcome in ACCEPTED:
+        return REASON_SENTENCES[Reason.FIT]
     if code in set(Reason):
         return REASON_SENTENCES[Reason(code)]
     if code in set(CollectionErrorCode):

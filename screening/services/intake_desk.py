@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -36,6 +36,18 @@ class Scanned:
     window: str = ""
     offline: bool = False
     claimed: int | None = None
+    pass_: Pass | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Pass:
+    """The key of a login session that nobody has looked at yet, and the check of what it holds; False undoes the scan.
+
+    The scan's first statement reads it, so that being let in takes no statement of its own.
+    """
+
+    key: str
+    holds: Callable[[Mapping[str, Any]], bool]
 
 
 @dataclass(slots=True)

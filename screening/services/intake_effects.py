@@ -66,6 +66,7 @@ class KitFacts:
     household_kit_out: bool = False
     person_died: bool = False
     missing_date: str = "worst_case"
+    report_high_from_unfit: bool = False
     one_desk: bool = False
     owed: dict[str, Any] | None = None
     name: str = ""
@@ -96,7 +97,7 @@ def policy_of(kit: KitFacts) -> AccessionPolicy:
     """The accession policy for this kit: the age limit of its model, the replacements of its protocol."""
     return AccessionPolicy(
         age_limit_days=kit.age_limit_days, max_replacements=kit.max_replacements,
-        missing_date=MissingDateRule(kit.missing_date),
+        missing_date=MissingDateRule(kit.missing_date), report_high_from_unfit=kit.report_high_from_unfit,
     )  # fmt: skip
 
 

@@ -23,7 +23,7 @@ from screening.services.intake_answers import (
     pending_of,
 )
 from screening.services.intake_cards import CARDS, Heard, Mark, Words, marks_read, understand
-from screening.services.intake_desk import Bench, Scanned
+from screening.services.intake_desk import Bench, Pass, Scanned
 from screening.services.intake_effects import KitFacts
 from screening.services.intake_practice import practice_facts, practice_named, practice_understand
 from screening.services.intake_sql import scan_read
@@ -75,12 +75,14 @@ def bench_scan(
     day: str = "",
     cards: Sequence[str] = (),
     claimed: int | None = None,
+    pass_: Pass | None = None,
 ) -> ScanAnswer:
     """Take whatever the one field of the bench page received: a kit, a day or a command card.
 
     `pending` is the serial of the kit the page shows; it is checked against the session's own record. `day` goes with
     a kit whose label was read before it was scanned. A scan that
     waited for the network (`offline`) brings its `day` and `cards` with it and goes to the waiting rack (R16).
+    With a `pass_` whether `by` may act is found out with the scan's own read; NotFound if not, and nothing is stored.
     """
     said = understand(raw)
     serial = said.value if said.kind is Heard.SERIAL else pending
@@ -88,7 +90,8 @@ def bench_scan(
     found = [CARDS[code] for code in cards if code in CARDS]
     marks = frozenset(Mark(card.value) for card in found if card.kind is Heard.MARK)
     return _hear(
-        by, Scanned(session.pk, sequence, raw, said, serial, keyed, marks, typed, window, offline, claimed)
+        by,
+        Scanned(session.pk, sequence, raw, said, serial, keyed, marks, typed, window, offline, claimed, pass_),
     )
 
 
@@ -116,7 +119,11 @@ def _bench(frame: Acting, heard: Scanned) -> Bench:
         serials=[heard.serial],
         sequence=heard.sequence,
         plus=heard.keyed == "+",
+        key=heard.pass_.key if heard.pass_ else "",
+        operator=frame.by.pk,
     )
+    if heard.pass_ and (found is None or not heard.pass_.holds(found["who"])):
+        raise NotFound("not_admitted", _("Sign in again."))
     if found is None:
         raise NotFound("no_session", _("There is no such intake session. Start one from the delivery."))
     if found["closed_at"] is not None:

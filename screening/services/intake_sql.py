@@ -27,6 +27,7 @@ _KIT_COLUMNS = """
     (SELECT count(*) > 0 FROM screening_kit o JOIN screening_return b ON b.kit_id = o.id
       WHERE o.round_id = rnd.id AND o.id <> kit.id AND b.state = 'ready') AS others_ready,
     coalesce(kit.void_reason, '') = 'swap suspected' AS identity_in_doubt,
+    coalesce(policy.report_high_from_unfit, false) AS report_high_from_unfit,
     coalesce(policy.missing_date, 'worst_case') AS missing_date, coalesce(policy.one_desk, false) AS one_desk,
     (SELECT jsonb_build_object('id', b.id, 'day', b.label_day, 'arrived_on', b.arrived_on)
        FROM screening_return b JOIN screening_tray t ON t.id = b.tray_id
@@ -111,14 +112,24 @@ _SESSION = f"""
         {_EARLIER_SHORT} AS earlier, {_TRAYS} AS trays,
         CASE WHEN %(plus)s THEN {_LAST_DAY} END AS last_day
 """
+_WHO = """
+who AS MATERIALIZED (
+    SELECT l.session_data, u.password, u.username, u.full_name,
+        ARRAY(SELECT p.role FROM staff_posting p WHERE p.user_id = u.id) AS roles
+    FROM django_session l, staff_user u
+    WHERE l.session_key = %(key)s AND l.expire_date > statement_timestamp() AND u.id = %(operator)s AND u.is_active)
+"""
 SCAN = f"""
-WITH told AS MATERIALIZED (SELECT {ANNOUNCE}),
-sess AS MATERIALIZED (SELECT * FROM screening_intakesession WHERE id = %(session)s FOR NO KEY UPDATE), {_LOCKED},
+WITH told AS MATERIALIZED (SELECT {ANNOUNCE}), {_WHO},
+sess AS MATERIALIZED (SELECT * FROM screening_intakesession WHERE id = %(session)s
+    AND (%(key)s = '' OR (SELECT count(*) FROM who) = 1) FOR NO KEY UPDATE), {_LOCKED},
 facts AS (SELECT {_KIT_COLUMNS} FROM kit {_KIT_JOINS})
-SELECT s.*, to_jsonb(f) AS kit FROM (
+SELECT s.*, to_jsonb(f) AS kit, (SELECT to_jsonb(who) FROM who) AS who FROM (
     {_SESSION} FROM sess LEFT JOIN screening_delivery d ON d.id = sess.delivery_id) s CROSS JOIN told
     LEFT JOIN facts f ON true
 """
+SCAN = " ".join(SCAN.split())
+"""Locks and tells nothing where a login session's key is given and that session or its user is not there."""
 MANY = f"""
 WITH {_LOCKED} SELECT to_jsonb(f) FROM (SELECT {_KIT_COLUMNS} FROM kit {_KIT_JOINS}) f
 """
@@ -175,6 +186,8 @@ _SCAN_ROW = """
 def scan_read(frame: Acting, **params: Any) -> dict[str, Any] | None:
     """Tell who acts, lock session, kit and round; return session, delivery, counts, earlier scans and the kit's facts.
 
+    With the `key` of a login session, `who` is what that session and the user `operator` hold.
+
     Nothing may be written before it where the frame was opened without announcing.
     """
     given = {"today": frame.today, "now": frame.now} | announcement(frame)
@@ -183,7 +196,7 @@ def scan_read(frame: Acting, **params: Any) -> dict[str, Any] | None:
         if row is None:
             return None
         found = dict(zip([column.name for column in cursor.description or ()], row, strict=True))
-    for name in ("counts", "earlier", "kit", "trays"):
+    for name in ("counts", "earlier", "kit", "trays", "who"):
         if isinstance(found[name], str):
             found[name] = json.loads(found[name])
     if found["kit"]:

@@ -17,6 +17,7 @@ from screening.models import IntakeSession
 from screening.services import intake
 from screening.services.intake_answers import BenchOutcome, ScanAnswer
 from screening.services.intake_cards import CARDS
+from screening.services.intake_desk import Pass
 from screening.services.intake_sessions import session_day
 from screening.services.policies import policy_on
 from screening.views.post_face import face_as_json, face_of
@@ -97,14 +98,14 @@ def scan(request: HttpRequest, session_id: int) -> HttpResponse:
     return _bench(request, _found(session_id), answer)
 
 
-def scan_as_json(*, by: User, session_id: int, posted: Any) -> JsonResponse:
+def scan_as_json(*, by: User, session_id: int, posted: Any, pass_: Pass | None = None) -> JsonResponse:
     """Take one scan for the page's script."""
-    return JsonResponse(face_as_json(_taken(by, session_id, posted)))
+    return JsonResponse(face_as_json(_taken(by, session_id, posted, pass_)))
 
 
-def _taken(by: User, session_id: int, posted: Any) -> ScanAnswer:
+def _taken(by: User, session_id: int, posted: Any, pass_: Pass | None = None) -> ScanAnswer:
     try:
-        return intake.bench_scan(by=by, session=IntakeSession(pk=session_id), **_said(posted))
+        return intake.bench_scan(by=by, session=IntakeSession(pk=session_id), pass_=pass_, **_said(posted))
     except RoundbookError as error:
         if error.status == 404:
             raise

@@ -93,7 +93,7 @@ def test_a_scan_the_short_way_is_one_short_transaction(
     send(desk, session, kit, 2)
     assert ways == [True, True]
     own = [text for text in statements if "SAVEPOINT" not in text and '"staff_user"."id"' not in text]
-    assert len(own) == 3, "who it is, what is known under lock, and everything it changes"
+    assert len(own) == 2, "who it is with what is known under lock, and everything it changes"
     assert Return.objects.filter(state="ready").count() == 2
 
 
