@@ -8,6 +8,12 @@ SELECT 'round', subject_id, event, reason FROM moved
 WHERE event IN ('open', 'unsuitable', 'kit_gone', 'kit_back_undone', 'below', 'at_or_above', 'raise', 'withdraw', 'conclude')
    OR event = 'close' AND from_state = 'kit_due'
 """
+MISSED_CALL_FEED = """
+INSERT INTO outreach_lettertodo (source, subject_id, event, reason)
+SELECT 'round', k.round_id, 'missed_call', m.reason FROM moved m
+JOIN screening_return b ON b.id = m.subject_id JOIN screening_kit k ON k.id = b.kit_id
+WHERE m.event = 'reschedule' AND m.rule IN ('no_answer', 'machine', 'wrong_number') AND k.round_id IS NOT NULL
+"""
 
 
 class OutreachConfig(AppConfig):
@@ -34,3 +40,4 @@ class OutreachConfig(AppConfig):
         register_ledger(Ledger(states.LETTER, models.Letter, models.LetterMove))
         register_append_only(models.PrintDocument)
         register_feed(TodoFeed("outreach_rounds", "screening_roundmove", ROUND_FEED))
+        register_feed(TodoFeed("outreach_missed_calls", "screening_returnmove", MISSED_CALL_FEED))

@@ -26,6 +26,7 @@ class StopCode(StrEnum):
     LEFT_AREA = "left_area"
     ROUND_OVER = "round_over"
     KIT_BACK = "kit_back"
+    QUESTION_ANSWERED = "question_answered"
     KIT_VOID = "kit_void"
     OBJECTS_DOCTOR_COPY = "objects_doctor_copy"
     EARLIER_QUESTION_OPEN = "earlier_question_open"
@@ -48,6 +49,7 @@ STOP_WORDS: Mapping[StopCode, "StrOrPromise"] = {
     StopCode.LEFT_AREA: _("The person has left the area. Check that the address is the new one."),
     StopCode.ROUND_OVER: _("The round is no longer waiting for a kit."),
     StopCode.KIT_BACK: _("The kit has come back."),
+    StopCode.QUESTION_ANSWERED: _("The question about the kit is answered."),
     StopCode.KIT_VOID: _("The kit named in the letter is void. Release it to print it with the new kit."),
     StopCode.OBJECTS_DOCTOR_COPY: _(
         "The person does not want a copy sent to the doctor. Talk with the person first."
@@ -176,6 +178,25 @@ REPLACEMENT = Kind(
     needs_kit=True,
     cautions=_CARE | {"choice", "stop_or_postpone"},
 )
+SAMPLE_QUESTION = Kind(
+    code="sample_question",
+    name=_("Question about the sample"),
+    purpose=_(
+        "Asks the one thing we need to know before a kit can be tested, after two calls nobody answered."
+    ),
+    recipient=PERSON,
+    timing=Timing(working_days=2),
+    stops={
+        StopCode.DIED: Outcome.CANCEL,
+        StopCode.DUPLICATE: Outcome.CANCEL,
+        StopCode.QUESTION_ANSWERED: Outcome.CANCEL,
+        StopCode.MERGED: Outcome.HOLD_OFFICE,
+        StopCode.LEFT_AREA: Outcome.HOLD_OFFICE,
+        StopCode.HIDDEN_ADDRESS: Outcome.HOLD_OFFICE,
+        StopCode.NO_ADDRESS: Outcome.HOLD_OFFICE,
+    },
+    cautions=_CARE | {"choice"},
+)
 RESULT_BELOW = Kind(
     code="result_below",
     name=_("Result: no further tests now"),
@@ -273,7 +294,8 @@ NEXT_STEP_DOCTOR = Kind(
 KINDS: Mapping[str, Kind] = {
     kind.code: kind
     for kind in (
-        RESULT_MORE_TESTS, NEXT_STEP, NEXT_STEP_DOCTOR, DOCTOR_COPY, RESULT_BELOW, REPLACEMENT, INVITATION, REMINDER,
+        RESULT_MORE_TESTS, NEXT_STEP, NEXT_STEP_DOCTOR, DOCTOR_COPY, RESULT_BELOW, SAMPLE_QUESTION, REPLACEMENT,
+        INVITATION, REMINDER,
     )
 }  # fmt: skip
 """Every kind, in the order in which they are frozen and printed."""

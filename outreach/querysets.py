@@ -47,6 +47,9 @@ SELECT l.id, l.kind, coalesce(rs.side, '') AS side, coalesce(rd.state, '') AS ro
         SELECT 1 FROM results_nextstep n WHERE n.id = split_part(l.key, ':', 2)::bigint
         AND n.finding IN ('cancer', 'other_cancer'))
     ELSE false END AS cancer_found,
+    CASE WHEN l.kind = 'sample_question' THEN NOT EXISTS (
+        SELECT 1 FROM screening_return b WHERE b.id = split_part(l.key, ':', 3)::bigint AND b.state = 'set_aside')
+    ELSE false END AS question_answered,
     l.kind = 'result_below' AND EXISTS (
         SELECT 1 FROM results_referral f WHERE f.person_id = p.id
         AND (f.state <> 'closed' OR f.close_reason IN ('not_reached', 'informed_refusal'))) AS earlier_question_open,
@@ -131,6 +134,15 @@ wanted AS (
         SELECT 1 FROM screening_roundmove n WHERE n.subject_id = m.subject_id AND n.seq > m.seq
         AND n.event IN ('unsuitable', 'kit_gone', 'kit_back_undone'))
     UNION ALL
+    SELECT 'sample_question', 'sample_question:' || r.id || ':' || b.id, r.person_id, NULL, r.id, NULL, NULL, NULL,
+           '', (m.occurred_at AT TIME ZONE %(zone)s)::date, m.reason
+    FROM screening_round r JOIN asked a ON a.id = r.id JOIN screening_kit k ON k.round_id = r.id
+    JOIN screening_return b ON b.kit_id = k.id AND b.state = 'set_aside'
+    CROSS JOIN LATERAL (
+        SELECT v.occurred_at, v.reason FROM screening_returnmove v WHERE v.subject_id = b.id
+        AND v.event = 'reschedule' AND v.rule IN ('no_answer', 'machine', 'wrong_number')
+        ORDER BY v.seq OFFSET 1 LIMIT 1) m
+    UNION ALL
     SELECT CASE WHEN side = 'below' THEN 'result_below' ELSE 'result_more_tests' END,
            CASE WHEN side = 'below' THEN 'result_below:' ELSE 'result_more_tests:' END || id, person_id, NULL, round_id,
            NULL, id, referral_id, side, authorised_on, 'result'
@@ -195,6 +207,10 @@ MOVED = """
 SELECT DISTINCT subject_id FROM screening_roundmove
 WHERE event IN ('open', 'unsuitable', 'kit_gone', 'below', 'at_or_above', 'raise', 'withdraw', 'conclude')
   AND occurred_at >= %(since)s
+UNION
+SELECT k.round_id FROM screening_returnmove m JOIN screening_return b ON b.id = m.subject_id
+JOIN screening_kit k ON k.id = b.kit_id
+WHERE m.rule IN ('no_answer', 'machine', 'wrong_number') AND k.round_id IS NOT NULL AND m.occurred_at >= %(since)s
 ORDER BY subject_id
 """
 

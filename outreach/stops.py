@@ -23,6 +23,8 @@ class Facts:
     round_state: str = ""
     kit_back: bool = False
     kit_void: bool = False
+    question_answered: bool = False
+    """The set-aside that the letter asks about is solved, or its scan was undone."""
     side: str = ""
     result_current: bool = True
     reason_overtaken: bool = False
@@ -55,6 +57,7 @@ HOLDS_TRUE: Mapping[StopCode, Callable[[Facts], bool]] = {
     StopCode.LEFT_AREA: lambda facts: facts.left_area,
     StopCode.ROUND_OVER: lambda facts: facts.round_state not in WAITING_FOR_A_KIT,
     StopCode.KIT_BACK: lambda facts: facts.kit_back,
+    StopCode.QUESTION_ANSWERED: lambda facts: facts.question_answered,
     StopCode.KIT_VOID: lambda facts: facts.kit_void,
     StopCode.OBJECTS_DOCTOR_COPY: lambda facts: facts.objects_doctor_copy,
     StopCode.EARLIER_QUESTION_OPEN: lambda facts: facts.earlier_question_open,

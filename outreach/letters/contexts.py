@@ -69,6 +69,14 @@ class Replacement(ToPerson):
 
 
 @dataclass(frozen=True)
+class SampleQuestion(ToPerson):
+    """One question about a kit that is set aside, with the day by which the answer still helps."""
+
+    question: str
+    call_by: str
+
+
+@dataclass(frozen=True)
 class ResultBelow(ToPerson):
     """Result below the cutoff, with the month of the next invitation."""
 
@@ -133,6 +141,7 @@ CONTEXTS: Mapping[str, type[Common]] = {
     "invitation": Invitation,
     "reminder": Reminder,
     "replacement": Replacement,
+    "sample_question": SampleQuestion,
     "result_below": ResultBelow,
     "result_more_tests": ResultMoreTests,
     "doctor_copy": DoctorCopy,

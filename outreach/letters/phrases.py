@@ -61,3 +61,24 @@ FINDING_WORDS: Mapping[str, "StrOrPromise"] = {
     "inconclusive": _("The examination could not give a clear answer."),
 }
 """Finding class → what the person reads."""
+
+_WHICH_DAY = _("On which day did you take the sample?")
+_WHOSE = _("Did you write your name on the tube yourself, and did anybody else at home use a kit?")
+QUESTION_WORDS: Mapping[str, "StrOrPromise"] = {
+    "undated": _WHICH_DAY,
+    "other_month": _WHICH_DAY,
+    "impossible_date": _WHICH_DAY,
+    "future_date": _WHICH_DAY,
+    "before_dispatch": _WHICH_DAY,
+    "no_name": _WHOSE,
+    "name_illegible": _WHOSE,
+    "other_name": _WHOSE,
+    "other_birth_date": _WHOSE,
+    "swap_suspected": _WHOSE,
+    "identity_in_doubt": _WHOSE,
+    "two_vials": _("Your envelope held two tubes. Whose are they?"),
+    "opted_out": _("You had asked us to stop, and then sent us a kit. Would you like us to test it?"),
+    "was_undelivered": _("We had thought the kit never reached you. Is it the one we sent to you?"),
+}
+"""Reason of a set-aside → the one question that the letter asks."""
+QUESTION_WORDS_DEFAULT = _("We have a question about the kit you sent us. Please ring us before we test it.")

@@ -39,6 +39,7 @@ TEXTS = (
     Text("reminder", 1, "en"),
     Text("replacement", 1, "en"),
     Text("replacement", 2, "en"),
+    Text("sample_question", 1, "en"),
     Text("result_below", 1, "en"),
     Text("result_more_tests", 1, "en"),
     Text("doctor_copy", 1, "en"),

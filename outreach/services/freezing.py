@@ -17,6 +17,8 @@ from outreach.letters.contexts import CONTEXTS, checksum_of, context_words
 from outreach.letters.phrases import (
     FINDING_WORDS,
     NEVER_CAME_BACK,
+    QUESTION_WORDS,
+    QUESTION_WORDS_DEFAULT,
     REPLACEMENT_WORDS,
     REPLACEMENT_WORDS_DEFAULT,
 )
@@ -34,6 +36,7 @@ from staff.ledger.registry import ledger_of
 from staff.models import User
 
 CHUNK = 2_000
+POST_AND_RING = 4  # days a letter needs to arrive and be answered
 PROTECTED_ROUTE = "Protected address: hand to the coordinator"
 
 
@@ -108,6 +111,10 @@ SELECT l.id, l.kind, l.recipient, p.given_names, p.family_name, p.birth_date, p.
     rs.side, rs.comparator, rs.qualitative, rs.reported_ug_g, rs.decimals, rs.cutoff_ug_g, rs.authorised_on, sm.collected_earliest,
     ns.finding, ns.step, ns.on AS next_on, ns.words, ns.histology, su.full_name AS signed_by,
     (SELECT max(e.day) FROM results_examination e WHERE e.referral_id = ns.referral_id) AS examined_on,
+    (SELECT b.collected_earliest + km.sample_age_limit_days - 2 FROM screening_return b
+     JOIN screening_kit bk ON bk.id = b.kit_id JOIN screening_lot bl ON bl.id = bk.lot_id
+     JOIN screening_kitmodel km ON km.id = bl.kit_model_id
+     WHERE b.id = CASE WHEN l.kind = 'sample_question' THEN split_part(l.key, ':', 3)::bigint END) AS answer_by,
     (SELECT m.reason FROM outreach_lettermove m WHERE m.subject_id = l.id AND m.event = 'owe') AS why
 FROM outreach_letter l
 JOIN screening_person p ON p.id = l.person_id
@@ -166,6 +173,17 @@ def _what_went_wrong(why: str, language: str) -> str:
         return str(REPLACEMENT_WORDS.get(why, REPLACEMENT_WORDS_DEFAULT))
 
 
+@lru_cache(maxsize=512)
+def _question(why: str, language: str) -> str:
+    with _speaking(language):
+        return str(QUESTION_WORDS.get(why, QUESTION_WORDS_DEFAULT))
+
+
+def _call_by(last: date | None, today: date, language: str) -> str:
+    """The day by which an answer still helps; none where the letter would arrive with no time to ring."""
+    return _day(last, language) if last is not None and last >= today + timedelta(days=POST_AND_RING) else ""
+
+
 def _speaking(language: str) -> AbstractContextManager[None]:
     return translation.override(settings.LANGUAGE_CODE if language == DEFAULT_LANGUAGE else language)
 
@@ -181,6 +199,7 @@ def _offered_words(row: dict[str, Any], today: date, language: str) -> dict[str,
         "programme": settings.PROGRAMME_NAME, "phone": settings.PROGRAMME_PHONE, "hours": settings.PROGRAMME_HOURS,
         "person_number": row["number"], "birth_date": _day(row["birth_date"], language), "serial": row["serial"],
         "sent_on": _day(row["dispatched_on"], language), "practice_name": row["practice_name"],
+        "question": _question(row["why"], language), "call_by": _call_by(row["answer_by"], today, language),
         "what_went_wrong": _what_went_wrong(row["why"], language), "came_back": row["why"] not in NEVER_CAME_BACK,
     }  # fmt: skip
 

@@ -18,6 +18,7 @@ BY_KIND: dict[str, dict[str, Any]] = {
     "invitation": {"serial": "TK900000017R"},
     "reminder": {"sent_on": "20 May 2026"},
     "replacement": {"serial": "TK900000018P", "what_went_wrong": "the tube had leaked on the way to us", "came_back": True},
+    "sample_question": {"question": "On which day did you take the sample?", "call_by": "22 June 2026"},
     "result_below": {
         "value": "< 4.0 µg/g", "cutoff": "20 µg/g", "collected_on": "12 June 2026", "next_invitation": "June 2028",
     },

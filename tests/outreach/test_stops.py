@@ -33,6 +33,7 @@ WRONG: dict[StopCode, dict[str, Any]] = {
     StopCode.LEFT_AREA: {"left_area": True},
     StopCode.ROUND_OVER: {"round_state": "result_due"},
     StopCode.KIT_BACK: {"kit_back": True},
+    StopCode.QUESTION_ANSWERED: {"question_answered": True},
     StopCode.KIT_VOID: {"kit_void": True},
     StopCode.OBJECTS_DOCTOR_COPY: {"objects_doctor_copy": True},
     StopCode.EARLIER_QUESTION_OPEN: {"earlier_question_open": True},
