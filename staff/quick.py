@@ -32,8 +32,9 @@ def prepared(statement: str, params: Mapping[str, Any]) -> Iterator[psycopg.Curs
 def sent_together() -> AbstractContextManager[object]:
     """Statements inside go to the server without waiting for an answer until one is read: fewer ways to and fro.
 
-    Enter it inside the transaction and leave it after: a statement nobody reads the answer of travels with the commit,
-    and its error arrives there. Inside another transaction it does nothing.
+    Entered inside the transaction and left after it, it lets a statement whose answer nobody reads travel with the
+    commit, and its error arrives there. Only for statements of `prepared`: the row counts that models go by are not
+    known in time. Inside another transaction it does nothing.
     """
     raw: psycopg.Connection[Any] = connection.connection
     return nullcontext() if raw is None or connection.savepoint_ids else raw.pipeline()

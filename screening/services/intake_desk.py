@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -15,6 +16,7 @@ from screening.services.intake_places import Place, place_next
 from screening.services.intake_reopening import reopened_dates_refresh
 from screening.services.intake_sql import scan_write
 from staff.acting import Acting
+from staff.quick import sent_together
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +71,8 @@ class Bench:
     last_day: date | None
     alarm_sequence: int | None
     kit: KitFacts | None
+    after: ExitStack
+    """Left after the commit."""
 
     @property
     def practice(self) -> bool:
@@ -97,6 +101,7 @@ class Bench:
         alarm: int | bool | None = False,
         about: int | None = None,
         counts: Counts | None = None,
+        paused: bool = False,
         **more: Any,
     ) -> ScanAnswer:
         """Store the scan with everything it changes, and answer; `about` names a kit whose facts are not read.
@@ -104,6 +109,9 @@ class Bench:
         `counts` are the session's counts after it, where it is not simply one scan more.
         """
         kit_id = (kit.kit_id or None) if kit else about
+        if not (effects and (effects.void_kit or effects.reopens)):
+            # Nothing is asked of the database after this, so it may travel with the commit.
+            self.after.enter_context(sent_together())
         after = counts or self.counts.after(outcome, kit_id, self.heard.sequence)
         scan_write(
             effects=effects, alarm=alarm, session=self.session_id, delivery=self.delivery_id,
@@ -111,9 +119,9 @@ class Bench:
             typed=self.heard.typed, window=self.heard.window[:12], offline=self.heard.offline,
             claimed=self.heard.claimed, now=self.frame.now, by=self.frame.by.pk,
             accepted=after.accepted - self.counts.accepted, set_aside=after.set_aside - self.counts.set_aside,
-            not_ours=after.not_ours - self.counts.not_ours,
+            not_ours=after.not_ours - self.counts.not_ours, paused=self.frame.now if paused else None,
         )  # fmt: skip
-        if effects:
+        if effects and effects.reopens:
             reopened_dates_refresh(by=self.frame.by, many=[effects])
         who: dict[str, Any] = (
             {"serial": kit.serial, "name": kit.name, "birth_year": kit.birth_year} if kit else {}

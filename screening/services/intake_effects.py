@@ -92,6 +92,11 @@ class Effects:
     round_moves: list[dict[str, Any]] = field(default_factory=list)
     void_kit: bool = False
 
+    @property
+    def reopens(self) -> bool:
+        """Whether a round that was closed opens again, so that the person is no longer due (R7)."""
+        return any(move["event"] == "late_kit" for move in self.round_moves)
+
 
 def policy_of(kit: KitFacts) -> AccessionPolicy:
     """The accession policy for this kit: the age limit of its model, the replacements of its protocol."""

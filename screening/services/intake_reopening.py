@@ -15,6 +15,6 @@ def reopened_dates_refresh(*, by: User, many: Sequence[Effects]) -> int:
     people = [
         effects.kit.person_id
         for effects in many
-        if effects.kit.person_id and any(move["event"] == "late_kit" for move in effects.round_moves)
+        if effects.kit.person_id and effects.reopens
     ]
     return due_dates_refresh(by=by, person_ids=people) if people else 0

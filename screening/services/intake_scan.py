@@ -31,7 +31,6 @@ from screening.services.intake_verdicts import HANDLERS, with_pending
 from staff.acting import Acting, acting
 from staff.errors import NotFound, RoundbookError
 from staff.models import User
-from staff.quick import sent_together
 
 DOUBLE_WITHIN = timedelta(seconds=1.5)
 RETRIED = ("a_scan_is_stored_once", "a_kit_returns_once")
@@ -108,11 +107,10 @@ def _hear(by: User, heard: Scanned) -> ScanAnswer:
 
 def _taken(by: User, heard: Scanned) -> ScanAnswer:
     with ExitStack() as after, acting(by, announces=False) as frame:
-        after.enter_context(sent_together())
-        return _take(_bench(frame, heard))
+        return _take(_bench(frame, heard, after))
 
 
-def _bench(frame: Acting, heard: Scanned) -> Bench:
+def _bench(frame: Acting, heard: Scanned, after: ExitStack) -> Bench:
     found = scan_read(
         frame,
         session=heard.session_id,
@@ -134,7 +132,7 @@ def _bench(frame: Acting, heard: Scanned) -> Bench:
     return Bench(
         frame, heard, found["session_id"], found["mode"], found["delivery_id"], found["site_id"], found["arrived_on"],
         found["closed_days"], Counts(**found["counts"]), earlier, found["trays"], pending_of(earlier),
-        found["last_day"], found["alarm_sequence"], kit,
+        found["last_day"], found["alarm_sequence"], kit, after,
     )  # fmt: skip
 
 
@@ -199,9 +197,7 @@ def _pause(bench: Bench) -> ScanAnswer:
     """Stop for a while: the session stays open, and its slip goes on the box."""
     if bench.pending is not None:
         return with_pending(bench, bench.answer(BenchOutcome.REFUSED, "day_owed"))
-    answer = bench.answer(BenchOutcome.PAUSED, "paused")
-    IntakeSession.objects.filter(pk=bench.session_id).update(paused_at=bench.frame.now)
-    return answer
+    return bench.answer(BenchOutcome.PAUSED, "paused", paused=True)
 
 
 def _misread(bench: Bench) -> ScanAnswer:

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Sequence
+from contextlib import ExitStack
 from datetime import date
 from typing import Any
 
@@ -10,7 +11,7 @@ from django.db import connection
 
 from screening.services.intake_effects import Effects, KitFacts
 from staff.acting import ANNOUNCE, Acting, announcement
-from staff.quick import prepared
+from staff.quick import prepared, sent_together
 
 _KIT_COLUMNS = """
     kit.id AS kit_id, kit.serial, kit.state AS kit_state, kit.last_seq AS kit_seq, kit.dispatched_on,
@@ -172,7 +173,7 @@ WITH ret AS (
 _SESSION_ROW = """, counted AS (
     UPDATE screening_intakesession SET accepted = accepted + %(accepted)s, set_aside = set_aside + %(set_aside)s,
         not_ours = not_ours + %(not_ours)s, last_sequence = greatest(last_sequence, %(sequence)s),
-        alarm_sequence = CASE WHEN %(alarm_changes)s THEN %(alarm)s ELSE alarm_sequence END, paused_at = NULL
+        alarm_sequence = CASE WHEN %(alarm_changes)s THEN %(alarm)s ELSE alarm_sequence END, paused_at = %(paused)s::timestamptz
     WHERE id = %(session)s)
 """
 _SCAN_ROW = """
@@ -191,7 +192,9 @@ def scan_read(frame: Acting, **params: Any) -> dict[str, Any] | None:
     Nothing may be written before it where the frame was opened without announcing.
     """
     given = {"today": frame.today, "now": frame.now} | announcement(frame)
-    with prepared(SCAN, given | params) as cursor:
+    with ExitStack() as one_way:
+        one_way.enter_context(sent_together())
+        cursor = one_way.enter_context(prepared(SCAN, given | params))
         row = cursor.fetchone()
         if row is None:
             return None

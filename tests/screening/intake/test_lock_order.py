@@ -102,3 +102,44 @@ def test_the_second_desk_holds_nothing_the_first_will_want(
         assert Round.objects.select_for_update(**free).get(pk=kit.round_id)
     thread.join(30)
     assert ended == ["done"]
+
+
+def test_everything_at_the_desk_in_real_transactions(fresh_db: str) -> None:
+    """Statements sent together with the commit tell models no row counts; nothing of the desk may depend on those."""
+    from oversight.rehearsal.setting import region_lay_down
+    from tests.conftest import FIRST_DAY
+
+    region_lay_down(first_day=FIRST_DAY)
+    session, brisa = bench.a_session(), cast.member(cast.FRONT_DESK)
+    plain, later, late, unknown = (
+        bench.kit_out(), bench.kit_out(), bench.kit_of_a_late_round(), bench.kit_in_stock()
+    )  # fmt: skip
+    numbers = iter(range(1, 99))
+
+    waiting = {"serial": ""}
+
+    def hear(raw: str, **more: object) -> str:
+        answer = bench_scan(
+            by=brisa, session=session, sequence=next(numbers), raw=raw, window="w", pending=waiting["serial"], **more
+        )
+        waiting["serial"] = answer.serial if answer.waiting_for_day else ""
+        return answer.outcome
+
+    day = bench.day_of(2)
+    assert [hear(plain.serial), hear(day)] == ["shown", "accepted"]
+    assert [hear("RB-UNDO"), hear("RB-UNDO")] == ["undone", "double"]
+    assert hear(later.serial, offline=True, day=day) == "set_aside"
+    assert [hear(later.serial), hear("RB-NAMEFITS")] == ["shown", "made_up"]
+    assert hear(late.serial, day=day) == "accepted_with_remark"
+    assert hear("RB-NEWTRAY") == "tray"
+    assert hear(plain.serial, day=day) == "accepted"
+    assert hear(unknown.serial, day=day) == "set_aside"
+    assert [hear("RB-PAUSE"), hear(bench.kit_out().serial)] == ["paused", "shown"]
+    assert hear("RB-SETASIDE-NONAME") == "set_aside"
+    assert hear(bench.kit_of_the_dead().serial, day=day) == "stop"
+    assert [hear("RB-UNDO"), hear("RB-ACKNOWLEDGE")] == ["refused", "acknowledged"]
+    session.refresh_from_db()
+    assert session.paused_at is None
+    assert Return.objects.exclude(state="undone").count() == 6
+    unknown.refresh_from_db()
+    assert unknown.void_on == clock.today()
