@@ -105,18 +105,18 @@ def marks_read(condition: str) -> frozenset[Mark]:
 
 
 _COMMANDS = (
-    Card("RB-ACKNOWLEDGE", _("Acknowledge the alarm"), Heard.ACKNOWLEDGE),
-    Card("RB-UNDO", _("Undo the last kit"), Heard.UNDO),
-    Card("RB-NEWTRAY", _("Start a new tray"), Heard.NEW_TRAY),
-    Card("RB-PAUSE", _("Pause; print the slip for the box"), Heard.PAUSE),
-    Card("RB-NAMEFITS", _("The name fits, with the day stored before"), Heard.DAY, STORED_DAY, "day"),
-    Card("RB-SAMEDAY", _("Same day as the last kit"), Heard.DAY, "+", "day"),
-    Card("RB-NODATE", _("No date on the label"), Heard.DAY, ".", "day"),
-    Card("RB-OTHERMONTH", _("The label says another month"), Heard.DAY, CollectionCommand.OTHER_MONTH, "day"),
+    Card("RB-ACKNOWLEDGE", _("ACKNOWLEDGE – clear the alarm"), Heard.ACKNOWLEDGE),
+    Card("RB-UNDO", _("UNDO – the last kit"), Heard.UNDO),
+    Card("RB-NEWTRAY", _("NEW TRAY – close this one"), Heard.NEW_TRAY),
+    Card("RB-PAUSE", _("PAUSE – then print the slip for the box"), Heard.PAUSE),
+    Card("RB-NAMEFITS", _("NAME FITS – with the day stored before"), Heard.DAY, STORED_DAY, "day"),
+    Card("RB-SAMEDAY", _("SAME DAY – as the last kit"), Heard.DAY, "+", "day"),
+    Card("RB-NODATE", _("NO DATE – on the label"), Heard.DAY, ".", "day"),
+    Card("RB-OTHERMONTH", _("OTHER MONTH – on the label"), Heard.DAY, CollectionCommand.OTHER_MONTH, "day"),
     Card(
-        "RB-IMPOSSIBLE", _("A day that does not exist"), Heard.DAY, CollectionCommand.IMPOSSIBLE_DATE, "day"
+        "RB-IMPOSSIBLE", _("IMPOSSIBLE DATE – no such day"), Heard.DAY, CollectionCommand.IMPOSSIBLE_DATE, "day"
     ),
-    Card("RB-FUTURE", _("A day still to come"), Heard.DAY, CollectionCommand.FUTURE_DATE, "day"),
+    Card("RB-FUTURE", _("FUTURE DATE – still to come"), Heard.DAY, CollectionCommand.FUTURE_DATE, "day"),
 )
 _ASIDE = (
     Card("RB-SETASIDE-NONAME", _("No name on the label"), Heard.MARK, Mark.NO_NAME, "aside"),
@@ -139,6 +139,12 @@ _DAYS = tuple(
     for day in range(1, 32)
 )
 CARDS: dict[str, Card] = {card.code: card for card in (*_COMMANDS, *_ASIDE, *_DAYS)}
+_BY_NAME = {
+    "ACKNOWLEDGE": "RB-ACKNOWLEDGE", "UNDO": "RB-UNDO", "UNDOLAST": "RB-UNDO", "NEWTRAY": "RB-NEWTRAY",
+    "PAUSE": "RB-PAUSE", "NAMEFITS": "RB-NAMEFITS", "SAMEDAY": "RB-SAMEDAY", "NODATE": "RB-NODATE",
+    "OTHERMONTH": "RB-OTHERMONTH", "IMPOSSIBLEDATE": "RB-IMPOSSIBLE", "FUTUREDATE": "RB-FUTURE",
+}  # fmt: skip
+"""The names by which messages call the cards, typed by hand. Each card's title begins with its name."""
 _BY_BARE_CODE = {code.replace("-", ""): card for code, card in CARDS.items()}
 
 _DAY = re.compile(r"[0-9]{1,2}([/.-][0-9]{1,2}([/.-][0-9]{2,4})?\.?)?|[0-9]{4}-[0-9]{2}-[0-9]{2}|[.+=]")
@@ -169,6 +175,9 @@ def understand(raw: str, prefix: str = DEFAULT_PREFIX) -> Utterance:
     for pattern, kind in ((_TRAY, Heard.NEW_TRAY), (_SLIP, Heard.SLIP)):
         if match := pattern.fullmatch(bare):
             return Utterance(kind, match[1])
+    if bare == "ACKNOWLEDGE":
+        return Utterance(Heard.UNKNOWN_CARD, bare, _("Scan the card ACKNOWLEDGE; its name typed clears no alarm."))
+    bare = _BY_NAME.get(bare, bare)
     if bare.startswith((CARD_PREFIX, CARD_PREFIX.rstrip("-") + "SETASIDE")):
         card = _BY_BARE_CODE.get(bare.replace("-", ""))
         return Utterance(card.kind, card.value) if card else Utterance(Heard.UNKNOWN_CARD, bare)
@@ -177,3 +186,19 @@ def understand(raw: str, prefix: str = DEFAULT_PREFIX) -> Utterance:
     except SerialError as error:
         misread = bare.startswith(prefix) or len(bare) < _SHORT
         return Utterance(Heard.MISREAD if misread else Heard.FOREIGN, bare, error.sentence)
+
+
+_BY_VALUE = {card.value: card for card in _COMMANDS if card.kind is Heard.DAY}
+
+
+def heard_in_words(raw: str) -> Words:
+    """What was scanned or keyed, as a list shows it: a card by its title, a day as "day 19", anything else as it came."""
+    said = understand(raw)
+    if said.kind is Heard.DAY:
+        card = _BY_VALUE.get(said.value)
+        return card.label if card else format_lazy(_("day {day}"), day=said.value)
+    if said.kind in (Heard.SERIAL, Heard.FOREIGN, Heard.MISREAD, Heard.NOTHING):
+        return raw
+    bare = _AIM.sub("", "".join(raw.split()).upper())
+    found = _BY_BARE_CODE.get(_BY_NAME.get(bare, bare).replace("-", ""))
+    return found.label if found else raw

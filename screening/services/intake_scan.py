@@ -206,11 +206,12 @@ def _misread(bench: Bench) -> ScanAnswer:
 
 
 def _unknown_card(bench: Bench) -> ScanAnswer:
-    return with_pending(bench, bench.answer(BenchOutcome.ASK_AGAIN, "unknown_card"))
+    sentence: Words = bench.heard.said.sentence or BENCH_SENTENCES["unknown_card"]
+    return with_pending(bench, bench.answer(BenchOutcome.ASK_AGAIN, "unknown_card", sentence=sentence))
 
 
 def _no_alarm(bench: Bench) -> ScanAnswer:
-    return with_pending(bench, bench.answer(BenchOutcome.DOUBLE, "no_alarm"))
+    return with_pending(bench, bench.answer(BenchOutcome.NO_ALARM, "no_alarm"))
 
 
 _OWN = {

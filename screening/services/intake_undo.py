@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
+
+from django.utils.text import format_lazy
+from django.utils.translation import gettext_lazy as _
 
 from screening.collection import date_in_words
 from screening.models import Kit, Return, Round, Scan, Tray
@@ -19,7 +22,7 @@ from screening.services.intake_answers import (
     remarks_in_words,
     sentence_for,
 )
-from screening.services.intake_cards import Words
+from screening.services.intake_cards import Words, heard_in_words
 from screening.services.intake_places import place_of
 from screening.services.intake_sql import who_of
 from screening.services.locks import kits_lock, round_lock
@@ -98,7 +101,7 @@ def undo_last(bench: Bench) -> ScanAnswer:
     Refused in words once the round has moved on, or a new kit is on its way.
     """
     if bench.pending is not None:
-        return bench.answer(BenchOutcome.DROPPED, "dropped")
+        return bench.answer(BenchOutcome.DROPPED, "dropped", **_whose(bench.pending.serial))
     target = _last_counted(bench.session_id)
     if target is None:
         return bench.answer(BenchOutcome.ASK_AGAIN, "nothing_to_undo")
@@ -115,19 +118,46 @@ def undo_last(bench: Bench) -> ScanAnswer:
         else None
     )
     if target.outcome == BenchOutcome.ALREADY_LOGGED or kit is None or back is None:
-        return _undone(bench, target, "uncounted")
-    refusal = _undo_return(bench, back, kit)
-    return bench.answer(BenchOutcome.ASK_AGAIN, refusal) if refusal else _undone(bench, target, "undone")
+        return _undone(bench, target, "uncounted", kit)
+    place, refusal = place_of(back.tray, back.position), _undo_return(bench, back, kit)
+    if refusal:
+        return bench.answer(BenchOutcome.ASK_AGAIN, refusal, **_whose(kit.serial))
+    return _undone(bench, target, "undone", kit, place)
 
 
 NOT_UNDONE = frozenset({BenchOutcome.MADE_UP, BenchOutcome.OWED_ASIDE, BenchOutcome.OWED_STOP})
 
 
-def _undone(bench: Bench, target: Scan, words: str) -> ScanAnswer:
+def _whose(serial: str) -> dict[str, Any]:
+    """Serial, name and birth year of a kit, to be shown with what became of it."""
+    name, born = who_of(serial)
+    return {"serial": serial, "name": name, "birth_year": born}
+
+
+VERDICTS: dict[str, Words] = {
+    BenchOutcome.ACCEPTED: _("accepted"),
+    BenchOutcome.ACCEPTED_WITH_REMARK: _("accepted"),
+    BenchOutcome.SET_ASIDE: _("set aside"),
+    BenchOutcome.STOP: _("stopped"),
+    BenchOutcome.NOT_OURS: _("not ours"),
+    BenchOutcome.ALREADY_LOGGED: _("already logged"),
+}
+
+
+def _undone(bench: Bench, target: Scan, words: str, kit: Kit | None, place: Words = "") -> ScanAnswer:
+    """Say what was undone: whose kit, its verdict and where it lies."""
+    verdict = VERDICTS[target.outcome]
+    sentence = BENCH_SENTENCES[words]
+    if words == "undone" and place:
+        sentence = format_lazy(cast(Any, BENCH_SENTENCES["undone_from"]), verdict=verdict, place=place)
+    elif words == "uncounted":
+        heard = kit.serial if kit else heard_in_words(target.raw)
+        sentence = format_lazy(cast(Any, BENCH_SENTENCES["uncounted_what"]), heard=heard, verdict=verdict)
+    whose = _whose(kit.serial) if kit else {}
     after = bench.counts.without(target.outcome, target.kit_id)
     return bench.answer(
-        BenchOutcome.UNDONE, target.outcome, sentence=BENCH_SENTENCES[words], about=target.kit_id,
-        counts=replace(after, sequence=bench.heard.sequence),
+        BenchOutcome.UNDONE, target.outcome, sentence=sentence, about=target.kit_id,
+        counts=replace(after, sequence=bench.heard.sequence), **whose,
     )  # fmt: skip
 
 

@@ -207,11 +207,15 @@ def delivery(request: HttpRequest, delivery_id: int) -> HttpResponse:
     found = get_object_or_404(Delivery.objects.select_related("site", "settled_by"), pk=delivery_id)
     form = SettleForm(request.POST or None, initial={"hand_count": found.hand_count})
     if request.method == "POST" and form.is_valid():
+        count_only = request.POST.get("do") == "count"
         try:
-            _settled(_user(request), found, form.cleaned_data)
+            _settled(_user(request), found, form.cleaned_data, count_only=count_only)
         except RoundbookError as error:
             form.add_error(None, str(error.sentence))
         else:
+            if count_only:
+                messages.success(request, _("The count is corrected."))
+                return redirect("screening:post-delivery", found.pk)
             messages.success(request, _("The delivery is settled."))
             return redirect("screening:post")
         found.refresh_from_db()
@@ -226,9 +230,11 @@ def delivery(request: HttpRequest, delivery_id: int) -> HttpResponse:
     return render(request, "screening/delivery.html", context, status=422 if form.errors else 200)
 
 
-def _settled(by: User, found: Delivery, given: dict[str, Any]) -> None:
+def _settled(by: User, found: Delivery, given: dict[str, Any], *, count_only: bool) -> None:
     if given["hand_count"] is not None and given["hand_count"] != found.hand_count:
         intake.hand_count_correct(by=by, delivery=found, hand_count=given["hand_count"])
+    if count_only:
+        return
     intake.delivery_settle(by=by, delivery=found, reason=given["reason"])
 
 

@@ -7,7 +7,7 @@ from typing import Any
 from django.utils.translation import gettext_lazy as _
 
 from screening.services.intake_answers import UNLISTED, BenchOutcome, Earlier, ScanAnswer, sentence_for
-from screening.services.intake_cards import Words
+from screening.services.intake_cards import Words, heard_in_words
 from staff import clock
 
 
@@ -33,6 +33,7 @@ LOOKS: dict[str, Look] = {
     BenchOutcome.ASK_AGAIN: Look(_("Not taken"), "warn", "again", "low"),
     BenchOutcome.REFUSED: Look(_("Not taken"), "stop", "stop", "fall"),
     BenchOutcome.DOUBLE: Look(_("Heard twice"), "quiet", "again", "click"),
+    BenchOutcome.NO_ALARM: Look(_("No alarm"), "quiet", "ok", "click"),
     BenchOutcome.UNDONE: Look(_("Undone"), "quiet", "back", "click"),
     BenchOutcome.DROPPED: Look(_("Taken out"), "quiet", "back", "click"),
     BenchOutcome.ACKNOWLEDGED: Look(_("Acknowledged"), "quiet", "ok", "click"),
@@ -54,6 +55,11 @@ class Line:
     earlier: Earlier
     look: Look
     words: Words
+
+    @property
+    def heard(self) -> Words:
+        """The kit, or what else was scanned or keyed, in words."""
+        return self.earlier.serial or heard_in_words(self.earlier.raw)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +88,7 @@ def face_as_json(answer: ScanAnswer) -> dict[str, Any]:
         "outcome": answer.outcome, "code": answer.code, "stored": answer.stored, "sequence": answer.sequence,
         "word": str(look.word), "tone": look.tone, "icon": look.icon, "sound": look.sound,
         "halts": look.tone in HALTS, "position": str(answer.position), "serial": answer.serial,
+        "heard": "" if answer.serial or not answer.earlier else str(heard_in_words(answer.earlier[0].raw)),
         "name": answer.name, "born": born_words(answer.birth_year), "day": str(answer.day_words),
         "sentence": str(answer.sentence), "remark": str(answer.remark), "alarm": answer.needs_acknowledge,
         "waiting": answer.waiting_for_day, "listed": answer.stored and answer.outcome not in UNLISTED,

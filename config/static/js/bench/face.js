@@ -43,7 +43,7 @@ const listed = (answer) => {
   state.append(icon(answer.icon), word);
   const held = document.createElement("td");
   held.append(state);
-  row.append(cell(answer.time), held, cell((answer.serial || answer.raw || "").slice(0, 24), "code"), cell(answer.name));
+  row.append(cell(answer.time), held, cell((answer.serial || answer.heard || "").slice(0, 40), "code"), cell(answer.name));
   rows.prepend(row);
   while (rows.children.length > 5) rows.lastChild.remove();
 };
