@@ -60,7 +60,10 @@ class ScanDoor:
         try:
             with translation.override(translation.get_language_from_request(request)):
                 answer = scan_as_json(
-                    by=user, session_id=session_id, posted=request.POST, pass_=Pass(key[:40], partial(_holds, user))
+                    by=user,
+                    session_id=session_id,
+                    posted=request.POST,
+                    pass_=Pass(key[:40], partial(_holds, user)),
                 )
         except NotFound:
             return None

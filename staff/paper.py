@@ -9,7 +9,8 @@ h1 { font-size: 17pt; margin: 0 0 2mm; } h2 { font-size: 12pt; margin: 5mm 0 2mm
 p { margin: 0 0 2mm; } table { border-collapse: collapse; width: 100%; font-size: 9.5pt; }
 th, td { border: 0.5pt solid #555555; padding: 1mm 2mm; text-align: left; } thead { display: table-header-group; }
 tr, .card { break-inside: avoid; }
-.card { display: inline-block; vertical-align: top; margin: 0 3mm 3mm 0; width: 88mm; border: 0.6pt solid #555555; padding: 3mm; box-sizing: border-box; }
+.cards { display: grid; grid-template-columns: 88mm 88mm; column-gap: 4mm; }
+.card { margin: 0 0 3mm; width: 88mm; border: 0.6pt solid #555555; padding: 3mm; box-sizing: border-box; }
 .card b { display: block; font-size: 12pt; margin: 0 0 2mm; } .card img { display: block; width: 80mm; height: 15mm; }
 .card span { display: block; font-size: 8.5pt; margin-top: 1mm; text-align: center; letter-spacing: 0.04em; }
 """

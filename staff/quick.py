@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from typing import Any
+from typing import Any, cast
 
 import psycopg
 from django.db import connection
@@ -46,4 +46,4 @@ def lean_check() -> None:
     Whoever calls this must be ready for that statement to fail on a connection that has died.
     """
     if connection.connection is not None:
-        connection.health_check_done = True
+        cast(Any, connection).health_check_done = True

@@ -55,7 +55,11 @@ class Scanner:
         body = urlencode({
             "raw": serial, "day": day, "sequence": sequence, "window": "w", "operator": self.user.pk,
         })  # fmt: skip
-        lines = [f"POST /post/{self.session.pk}/scan HTTP/1.1", "Host: 127.0.0.1", f"Content-Length: {len(body)}"]
+        lines = [
+            f"POST /post/{self.session.pk}/scan HTTP/1.1",
+            "Host: 127.0.0.1",
+            f"Content-Length: {len(body)}",
+        ]
         lines += [f"{name}: {value}" for name, value in self.headers.items()]
         return ("\r\n".join(lines) + "\r\n\r\n" + body).encode()
 

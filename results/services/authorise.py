@@ -96,7 +96,10 @@ def _old_below_replaced(old: Sequence[Candidate], *, by: User, frame: Acting) ->
         return
     ids, ledger = [one.fact.sample_id for one in old], ledger_of(Sample)
     why = {"ids": ids, "due": frame.today, "who": by.pk}
-    source, rule = "SELECT unnest(%(ids)s::bigint[]) AS id", {"reason": "'over_age'", "rule": "'only_high_counts'"}
+    source, rule = (
+        "SELECT unnest(%(ids)s::bigint[]) AS id",
+        {"reason": "'over_age'", "rule": "'only_high_counts'"},
+    )
     make_moves(
         ledger, "hold", source=source, params=why, values=rule | {"due_on": "%(due)s", "owner_id": "%(who)s"}
     )

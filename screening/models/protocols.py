@@ -76,7 +76,8 @@ class ScreeningPolicy(models.Model):
         ],
     )
     report_high_from_unfit = models.BooleanField(
-        _("samples past their age or expiry are measured, and only a result at or above counts"), default=False
+        _("samples past their age or expiry are measured, and only a result at or above counts"),
+        default=False,
     )
     scans_waiting = models.SmallIntegerField(_("scans that may wait for the network"), default=25)
     feed_change_percent = models.DecimalField(

@@ -53,7 +53,9 @@ COUNTED = ACCEPTED | {
     BenchOutcome.OWED_STOP,
 }
 STOPS = frozenset({BenchOutcome.STOP, BenchOutcome.OWED_STOP})
-UNLISTED = frozenset({BenchOutcome.SHOWN, BenchOutcome.NOTED, BenchOutcome.DOUBLE, BenchOutcome.ASK_NOW, BenchOutcome.NO_ALARM})
+UNLISTED = frozenset(
+    {BenchOutcome.SHOWN, BenchOutcome.NOTED, BenchOutcome.DOUBLE, BenchOutcome.ASK_NOW, BenchOutcome.NO_ALARM}
+)
 LEAVES_PENDING = frozenset(
     {
         BenchOutcome.NOTED,
@@ -99,11 +101,15 @@ BENCH_SENTENCES: dict[str, Words] = {
     "no_alarm": _("No alarm is waiting. Go on."),
     "unknown_card": _("This is not one of the command cards. Print a fresh set."),
     "noted": _("Noted. Now key the day on the label."),
-    "dropped": _("Put this kit aside or scan it again: it is out of the session, and nothing was logged of it."),
+    "dropped": _(
+        "Put this kit aside or scan it again: it is out of the session, and nothing was logged of it."
+    ),
     "nothing_to_undo": _("There is nothing to undo in this session."),
     "undone": _("Undone: take this kit out of the rack. Scan it again when it is clear."),
     "uncounted": _("The last scan is no longer counted."),
-    "undone_from": _("Undone: {verdict}, {place}. Take this kit out of there; scan it again when it is clear."),
+    "undone_from": _(
+        "Undone: {verdict}, {place}. Take this kit out of there; scan it again when it is clear."
+    ),
     "uncounted_what": _("The scan “{heard}” ({verdict}) is no longer counted."),
     "undo_tray_closed": _(
         "The tray of that kit is closed, so its scan stands. Find the kit in its tray and tell the phone desk."

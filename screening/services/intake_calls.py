@@ -87,6 +87,15 @@ def attempts_of(back: Return) -> list[Attempt]:
     ]
 
 
+MISSED = frozenset({Call.NO_ANSWER, Call.MACHINE, Call.WRONG_NUMBER})
+"""Calls that reached nobody; after the second a letter asks the question, where letters are written."""
+
+
+def missed_calls(back: Return) -> int:
+    """How many calls about a return reached nobody."""
+    return back.moves.filter(event="reschedule", rule__in=MISSED).count()
+
+
 @dataclass(frozen=True, slots=True)
 class Housemate:
     """Somebody else at the address, with the kit that may have been swapped."""

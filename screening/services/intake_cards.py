@@ -108,13 +108,17 @@ _COMMANDS = (
     Card("RB-ACKNOWLEDGE", _("ACKNOWLEDGE – clear the alarm"), Heard.ACKNOWLEDGE),
     Card("RB-UNDO", _("UNDO – the last kit"), Heard.UNDO),
     Card("RB-NEWTRAY", _("NEW TRAY – close this one"), Heard.NEW_TRAY),
-    Card("RB-PAUSE", _("PAUSE – then print the slip for the box"), Heard.PAUSE),
-    Card("RB-NAMEFITS", _("NAME FITS – with the day stored before"), Heard.DAY, STORED_DAY, "day"),
+    Card("RB-PAUSE", _("PAUSE – print the slip for the box"), Heard.PAUSE),
+    Card("RB-NAMEFITS", _("NAME FITS – with the stored day"), Heard.DAY, STORED_DAY, "day"),
     Card("RB-SAMEDAY", _("SAME DAY – as the last kit"), Heard.DAY, "+", "day"),
     Card("RB-NODATE", _("NO DATE – on the label"), Heard.DAY, ".", "day"),
     Card("RB-OTHERMONTH", _("OTHER MONTH – on the label"), Heard.DAY, CollectionCommand.OTHER_MONTH, "day"),
     Card(
-        "RB-IMPOSSIBLE", _("IMPOSSIBLE DATE – no such day"), Heard.DAY, CollectionCommand.IMPOSSIBLE_DATE, "day"
+        "RB-IMPOSSIBLE",
+        _("IMPOSSIBLE DATE – no such day"),
+        Heard.DAY,
+        CollectionCommand.IMPOSSIBLE_DATE,
+        "day",
     ),
     Card("RB-FUTURE", _("FUTURE DATE – still to come"), Heard.DAY, CollectionCommand.FUTURE_DATE, "day"),
 )
@@ -176,7 +180,9 @@ def understand(raw: str, prefix: str = DEFAULT_PREFIX) -> Utterance:
         if match := pattern.fullmatch(bare):
             return Utterance(kind, match[1])
     if bare == "ACKNOWLEDGE":
-        return Utterance(Heard.UNKNOWN_CARD, bare, _("Scan the card ACKNOWLEDGE; its name typed clears no alarm."))
+        return Utterance(
+            Heard.UNKNOWN_CARD, bare, _("Scan the card ACKNOWLEDGE; its name typed clears no alarm.")
+        )
     bare = _BY_NAME.get(bare, bare)
     if bare.startswith((CARD_PREFIX, CARD_PREFIX.rstrip("-") + "SETASIDE")):
         card = _BY_BARE_CODE.get(bare.replace("-", ""))

@@ -12,9 +12,5 @@ def reopened_dates_refresh(*, by: User, many: Sequence[Effects]) -> int:
 
     Call inside `acting(...)`, after the moves are written.
     """
-    people = [
-        effects.kit.person_id
-        for effects in many
-        if effects.kit.person_id and effects.reopens
-    ]
+    people = [effects.kit.person_id for effects in many if effects.kit.person_id and effects.reopens]
     return due_dates_refresh(by=by, person_ids=people) if people else 0

@@ -90,7 +90,9 @@ def bench_scan(
     marks = frozenset(Mark(card.value) for card in found if card.kind is Heard.MARK)
     return _hear(
         by,
-        Scanned(session.pk, sequence, raw, said, serial, keyed, marks, typed, window, offline, claimed, pass_),
+        Scanned(
+            session.pk, sequence, raw, said, serial, keyed, marks, typed, window, offline, claimed, pass_
+        ),
     )
 
 

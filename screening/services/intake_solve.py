@@ -127,7 +127,9 @@ def _aged(back: Return, kit: KitFacts, earliest: date, latest: date, today: date
     used, limit = age_days(earliest, today), kit.age_limit_days
     unfit = expired(latest, kit.lot_expires_on) or too_old(earliest, today, limit)
     if unfit and kit.report_high_from_unfit:
-        sentence = _("To the bench, past its age or expiry: only a result at or above counts, otherwise a new kit is sent.")
+        sentence = _(
+            "To the bench, past its age or expiry: only a result at or above counts, otherwise a new kit is sent."
+        )
         return Consequence(True, True, sentence, "", earliest, latest)
     if expired(latest, kit.lot_expires_on):
         after = _unfit(kit, Reason.EXPIRED.value)

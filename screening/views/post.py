@@ -192,12 +192,15 @@ def first_scan(request: HttpRequest) -> HttpResponse:
     return redirect("screening:post-bench", found.pk)
 
 
+class CountForm(forms.Form):
+    """Another count by hand."""
+
+    hand_count = forms.IntegerField(label=_("Envelopes counted by hand"), min_value=0, max_value=100_000)
+
+
 class SettleForm(forms.Form):
     """The end of a delivery whose count differs."""
 
-    hand_count = forms.IntegerField(
-        label=_("Envelopes counted by hand"), min_value=0, max_value=100_000, required=False
-    )
     reason = forms.CharField(label=_("Why the count differs"), max_length=200, required=False)
 
 
@@ -205,24 +208,25 @@ class SettleForm(forms.Form):
 def delivery(request: HttpRequest, delivery_id: int) -> HttpResponse:
     """One delivery against its count by hand: where to look, and the end by a second person."""
     found = get_object_or_404(Delivery.objects.select_related("site", "settled_by"), pk=delivery_id)
-    form = SettleForm(request.POST or None, initial={"hand_count": found.hand_count})
+    counts = request.POST.get("do") == "count"
+    count = CountForm(request.POST if counts else None, initial={"hand_count": found.hand_count})
+    settle = SettleForm(None if counts else request.POST or None)
+    form: forms.Form = count if counts else settle
     if request.method == "POST" and form.is_valid():
-        count_only = request.POST.get("do") == "count"
         try:
-            _settled(_user(request), found, form.cleaned_data, count_only=count_only)
+            _counted_or_settled(_user(request), found, form.cleaned_data)
         except RoundbookError as error:
             form.add_error(None, str(error.sentence))
         else:
-            if count_only:
-                messages.success(request, _("The count is corrected."))
-                return redirect("screening:post-delivery", found.pk)
-            messages.success(request, _("The delivery is settled."))
-            return redirect("screening:post")
+            messages.success(
+                request, _("The count is corrected.") if counts else _("The delivery is settled.")
+            )
+            return redirect("screening:post-delivery", found.pk) if counts else redirect("screening:post")
         found.refresh_from_db()
     scanned = delivery_scanned(found.pk)
     difference = None if found.hand_count is None else scanned - found.hand_count
     context = {
-        "delivery": found, "form": form, "scanned": scanned, "difference": difference,
+        "delivery": found, "form": settle, "count": count, "scanned": scanned, "difference": difference,
         "words": difference_words(difference, found.hand_count or 0) if difference is not None else "",
         "gaps": intake.difference_helper(found),
         "sessions": found.sessions.select_related("operator", "partner").order_by("pk"),
@@ -230,12 +234,11 @@ def delivery(request: HttpRequest, delivery_id: int) -> HttpResponse:
     return render(request, "screening/delivery.html", context, status=422 if form.errors else 200)
 
 
-def _settled(by: User, found: Delivery, given: dict[str, Any], *, count_only: bool) -> None:
-    if given["hand_count"] is not None and given["hand_count"] != found.hand_count:
+def _counted_or_settled(by: User, found: Delivery, given: dict[str, Any]) -> None:
+    if "hand_count" in given:
         intake.hand_count_correct(by=by, delivery=found, hand_count=given["hand_count"])
-    if count_only:
-        return
-    intake.delivery_settle(by=by, delivery=found, reason=given["reason"])
+    else:
+        intake.delivery_settle(by=by, delivery=found, reason=given["reason"])
 
 
 @require_GET

@@ -24,6 +24,7 @@ from screening.services.intake_calls import (
     call_record,
     day_suggested,
     housemates,
+    missed_calls,
 )
 from screening.services.intake_places import place_of
 from screening.services.intake_questions import LABELS, answers_for, question_for, reason_in_words
@@ -205,7 +206,7 @@ def _show(request: HttpRequest, return_id: int, form: forms.Form, status: int = 
         "back": back, "person": person, "household": household, "reason": reason_in_words(reason),
         "question": question_for(reason), "choices": choices, "asks_day": len(choices) > 1, "day": day, "told": told,
         "expires_on": _expires_on(back), "days_left": (_expires_on(back) - today).days, "form": form,
-        "age": _age(person, today), "attempts": attempts_of(back), "suggested": suggested,
+        "age": _age(person, today), "attempts": attempts_of(back), "missed": missed_calls(back), "suggested": suggested,
         "likely": likely, "place": place_of(back.tray, back.position), "calls": [(c.value, CALL_WORDS[c]) for c in Call],
         "today": today, "swap": Answer.SWAPPED in [one.answer for one in choices],
         "note": request.POST.get("note", ""), "other_serial": request.POST.get("other_serial", ""),

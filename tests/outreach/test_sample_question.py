@@ -25,7 +25,10 @@ KIND = "sample_question"
 def aside(region: object) -> Return:
     """A kit set aside because its label gives a day that cannot be."""
     kit: Kit = bench.kit_out(30)
-    assert bench.scan(bench.a_session(), kit.serial, (clock.today() + timedelta(days=2)).isoformat()).outcome == "set_aside"
+    assert (
+        bench.scan(bench.a_session(), kit.serial, (clock.today() + timedelta(days=2)).isoformat()).outcome
+        == "set_aside"
+    )
     IntakeSession.objects.update(alarm_sequence=None)
     return Return.objects.get(kit=kit)
 
@@ -80,9 +83,7 @@ def test_once_it_is_answered_nothing_is_sent(aside: Return) -> None:
     ring(aside)
     ring(aside)
     (letter,) = letters()
-    return_solve(
-        by=cast.member(cast.PHONE_DESK), return_=aside, answer=Answer.DAY_TOLD, day=bench.day_of(3)
-    )
+    return_solve(by=cast.member(cast.PHONE_DESK), return_=aside, answer=Answer.DAY_TOLD, day=bench.day_of(3))
     assert letters_freeze(by=by_default(), kind=KIND) == 0
     letter.refresh_from_db()
     assert (letter.state, letter.moves.latest("seq").reason) == ("cancelled", "question_answered")

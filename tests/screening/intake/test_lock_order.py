@@ -120,7 +120,13 @@ def test_everything_at_the_desk_in_real_transactions(fresh_db: str) -> None:
 
     def hear(raw: str, **more: object) -> str:
         answer = bench_scan(
-            by=brisa, session=session, sequence=next(numbers), raw=raw, window="w", pending=waiting["serial"], **more
+            by=brisa,
+            session=session,
+            sequence=next(numbers),
+            raw=raw,
+            window="w",
+            pending=waiting["serial"],
+            **more,
         )
         waiting["serial"] = answer.serial if answer.waiting_for_day else ""
         return answer.outcome
