@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 
-from oversight.measuring import kits, lab, mail, register, rounds, scans
+from oversight.measuring import kits, lab, mail, register, rounds, scans, scans_flat
 from oversight.measuring.bench import Bench, Measured, days_ago
 from oversight.measuring.database import empty_template, filled_template, working_copy
 from oversight.measuring.region import AGE_DAYS, lay_down
@@ -44,6 +44,11 @@ MEASUREMENTS: dict[str, Measurement] = {
         *(
             Measurement(name, "the bare psycopg transaction in as many processes, without triggers", work)
             for name, work in (("scan_1", scans.scan_1), ("scan_8", scans.scan_8), ("scan_32", scans.scan_32))
+        ),
+        Measurement(
+            "scan_flat",
+            "the same scans before everybody in the register had a past round",
+            scans_flat.scan_flat,
         ),
         Measurement("readings", "the bare set-based SQL, without triggers", kits.readings),
         Measurement("lab_day", "the bare set-based SQL, without triggers", lab.lab_day),

@@ -155,7 +155,7 @@ def _served(application: str) -> Iterator[int]:
     env |= {"ROUNDBOOK_TODAY": clock.today().isoformat(), "ROUNDBOOK_ENV": "dev"}
     command = [
         sys.executable, "-m", "gunicorn", application, "--bind", f"127.0.0.1:{port}", "--worker-class", "gthread",
-        "--workers", "2", "--threads", "4", "--keep-alive", "30", "--log-level", "error",
+        "--workers", "3", "--threads", "4", "--keep-alive", "30", "--log-level", "error",
     ]  # fmt: skip
     web = subprocess.Popen(command, cwd=settings.BASE_DIR, env=env)
     try:
