@@ -1,4 +1,4 @@
-"""Lists beside the bench: notes enclosed, and what each accession rule cost this year."""
+"""Lists beside the bench: notes enclosed, where the set-asides lie, and what each accession rule cost this year."""
 
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -9,7 +9,7 @@ from django.db.models import QuerySet
 from django.utils.translation import gettext_lazy as _
 
 from screening.accession_words import Reason
-from screening.models import Return
+from screening.models import Return, Tray
 from screening.services.intake_questions import reason_in_words
 from staff.acting import acting
 from staff.errors import RoundbookError
@@ -75,3 +75,37 @@ def note_read(*, by: User, return_id: int) -> Return:
         back.note_read_at, back.note_read_by = frame.now, by
         back.save(update_fields=["note_read_at", "note_read_by"])
         return back
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """One place of a rack; without a return nothing lies there any more."""
+
+    position: int
+    back: Return | None
+
+
+@dataclass(frozen=True, slots=True)
+class RackMap:
+    """A rack that still holds set-asides, place by place."""
+
+    tray: Tray
+    slots: list[Slot]
+
+    @property
+    def held(self) -> int:
+        """How many of its places still hold a kit."""
+        return sum(slot.back is not None for slot in self.slots)
+
+
+def racks_of_set_asides() -> list[RackMap]:
+    """Where the set-asides lie: each rack with one of them, oldest first, each place up to the last that was given."""
+    lying: dict[Tray, dict[int, Return]] = {}
+    rows = Return.objects.filter(state="set_aside", tray__isnull=False).select_related("tray", "kit")
+    for back in rows.order_by("tray__opened_at", "tray_id", "position"):
+        if back.tray is not None and back.position is not None:
+            lying.setdefault(back.tray, {})[back.position] = back
+    return [
+        RackMap(tray, [Slot(n, held.get(n)) for n in range(1, tray.filled + 1)])
+        for tray, held in lying.items()
+    ]

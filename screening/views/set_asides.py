@@ -26,6 +26,7 @@ from screening.services.intake_calls import (
     housemates,
     missed_calls,
 )
+from screening.services.intake_lists import racks_of_set_asides
 from screening.services.intake_places import place_of
 from screening.services.intake_questions import LABELS, answers_for, question_for, reason_in_words
 from screening.services.intake_solve import Answer, Consequence, consequence, reason_of
@@ -125,7 +126,14 @@ def set_asides(request: HttpRequest) -> HttpResponse:
         shown = [row.person.pk for row in rows if row.person]
         people_listed(by=_user(request), person_ids=shown, place="set-asides")
     checked = Return.objects.exclude(state="undone").count() if not rows else 0
-    context = {"rows": rows, "page": page, "checked": checked, "now": clock.now(), "today": today}
+    context = {
+        "rows": rows,
+        "racks": racks_of_set_asides(),
+        "page": page,
+        "checked": checked,
+        "now": clock.now(),
+        "today": today,
+    }
     return render(request, "screening/set_asides.html", context)
 
 

@@ -7,10 +7,11 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
-from screening.models import Delivery, IntakeSession, Scan
-from screening.services.intake import bench_scan, session_close
+from screening.models import Delivery, IntakeSession, Return, Scan
+from screening.services.intake import bench_scan, return_solve, session_close
 from screening.services.intake_answers import BENCH_SENTENCES, ScanAnswer
 from screening.services.intake_cards import CARDS, heard_in_words, understand
+from screening.services.intake_lists import racks_of_set_asides
 from screening.views.post_face import face_as_json, face_of
 from tests import cast
 from tests.screening.intake import bench
@@ -84,6 +85,21 @@ def test_a_list_shows_what_was_heard_in_words(session: IntakeSession, raw: str, 
     if raw == ".":
         answer = hear(session, raw)
         assert str(face_of(answer).lines[0].heard) == face_as_json(answer)["heard"] == words
+
+
+def test_the_map_shows_where_each_set_aside_lies_and_which_places_are_free_again(
+    session: IntakeSession, signed_in: Callable[[str], Client]
+) -> None:
+    kits = [bench.kit_out() for _ in range(3)]
+    for kit in kits:
+        bench.scan(session, kit.serial, "", "no_name")
+    backs = [Return.objects.get(kit=kit) for kit in kits]
+    return_solve(by=cast.member(cast.PHONE_DESK), return_=backs[1], answer="unsuitable")
+    (rack,) = racks_of_set_asides()
+    assert (rack.tray.label, rack.held) == ("A", 2)
+    assert [(slot.position, slot.back) for slot in rack.slots] == [(1, backs[0]), (2, None), (3, backs[2])]
+    page = signed_in(cast.PHONE_DESK).get(reverse("screening:set-asides")).content.decode()
+    assert f'title="{kits[2].serial}">A3</a>' in page
 
 
 def test_a_count_that_differs_can_be_counted_again_and_gone_on_with(
