@@ -15,11 +15,10 @@ from django.utils.translation import gettext as _
 
 from results import classify
 from results.classify import Classification, CutoffError, Device, Side, cutoff_for
-from results.models import CutoffRule, Referral, Result, Run
+from results.models import CutoffRule, Run
 from results.services.referrals_frame import results_policy_on
 from results.services.samples import USABLE_UNTIL
 from results.units import Comparator, Quantity
-from screening.models import Person
 from staff import clock
 from staff.errors import RoundbookError
 
@@ -392,19 +391,3 @@ def _unresolved_people(found: Sequence[Candidate]) -> Mapping[int, set[int]]:
         for person, round_id in cursor.fetchall():
             rounds[person].add(round_id)
     return rounds
-
-
-def _same_person(person: Person) -> list[int]:
-    return [person.pk, *Person.objects.filter(merged_into=person).values_list("pk", flat=True)]
-
-
-def results_of(person: Person) -> list[Result]:
-    """Every version of a person's results, newest first, those of merged records included."""
-    rows = Result.objects.filter(person_id__in=_same_person(person)).select_related("sample", "rule")
-    return list(rows.order_by("-authorised_at", "-pk"))
-
-
-def referrals_of(person: Person) -> list[Referral]:
-    """A person's referrals, newest first, those of merged records included."""
-    rows = Referral.objects.filter(person_id__in=_same_person(person)).select_related("owner")
-    return list(rows.order_by("-opened_on", "-pk"))

@@ -14,7 +14,6 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from results.forms_changes import ActForm, AmendForm, CloseForm, KindForm, LookBackForm, SecondForm
 from results.models import InboxLine, LookBack, LookBackRow, Referral, Result
 from results.services.authorise_amend import result_amend, result_withdraw
-from results.services.authorise_facts import results_of
 from results.services.look_back import (
     look_back_act,
     look_back_close,
@@ -23,6 +22,7 @@ from results.services.look_back import (
     look_back_refresh,
     look_back_widen,
 )
+from results.services.of_person import results_of
 from results.states import REFERRAL, SAMPLE
 from results.views.lab_request import actor, refuse
 from screening.access import person_open

@@ -23,7 +23,8 @@ from results.services.authorise import (
     sample_not_needed,
     sample_retest,
 )
-from results.services.authorise_facts import Candidate, candidates, referrals_of, results_of
+from results.services.authorise_facts import Candidate, candidates
+from results.services.of_person import referrals_of, results_of
 from results.services.referrals_frame import FOLLOWERS, results_policy_on
 from results.services.samples import samples_take_in
 from results.states import REFERRAL
