@@ -42,6 +42,7 @@ class DateRule(StrEnum):
     REQUEST = "request"
     BOOKED = "booked"
     MISSED = "missed"
+    MISSED_AGAIN = "missed_again"
     CANCELLED = "cancelled"
     REPORT = "report"
     HISTOLOGY = "histology"
@@ -71,6 +72,9 @@ RULE_WORDS: Mapping[str, "StrOrPromise"] = {
     DateRule.BOOKED: _("On the day of the examination we ask whether the person attended."),
     DateRule.MISSED: _(
         "Somebody who did not attend is called within 2 working days. It never closes a referral."
+    ),
+    DateRule.MISSED_AGAIN: _(
+        "Somebody who missed a second time is called by a clinician within 2 working days. It never closes a referral."
     ),
     DateRule.CANCELLED: _("A new date is sought on the next working day; the days keep counting."),
     DateRule.REPORT: _("The report is due so many days after the examination as the protocol says."),

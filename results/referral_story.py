@@ -29,6 +29,7 @@ EVENT_WORDS: dict[str, "StrOrPromise"] = {
     "book": _("Booked:"),
     "unbook": _("The booking was cancelled."),
     "examined": _("Attended the examination."),
+    "attendance_undone": _("That answer was wrong; the booking stands again."),
     "report": _("The report is in."),
     "report_specimen": _("The report is in; specimens went to pathology."),
     "histology": _("The histology is in."),
@@ -49,6 +50,7 @@ REASON_WORDS: dict[tuple[str, str], "StrOrPromise"] = {
     ("pause", "unfit"): _("Unfit for now."),
     ("pause", "own_wish"): _("Paused at the person's wish."),
     ("unbook", "missed"): _("Did not attend."),
+    ("unbook", "missed_again"): _("Did not attend, for the second time or more; a clinician calls next."),
     ("unbook", "cancelled_person"): _("The person cancelled the booking."),
     ("unbook", "cancelled_site"): _("The site cancelled the booking."),
     ("book", "past_promise"): _("Booked, past the promise:"),
@@ -66,7 +68,7 @@ REASON_WORDS: dict[tuple[str, str], "StrOrPromise"] = {
 }
 ICONS = {
     "open": "warn", "reached": "phone", "attempt": "phone", "book": "calendar", "request": "calendar", "close": "ok",
-    "reopen": "again", "claim": "person", "reschedule": "clock", "unbook": "warn", "pause": "waiting",
+    "reopen": "again", "claim": "person", "reschedule": "clock", "unbook": "warn", "attendance_undone": "again", "pause": "waiting",
     "undecided": "waiting", "elsewhere": "waiting", "repeat": "again", "histology": "bench", "report": "bench",
     "report_specimen": "bench",
 }  # fmt: skip

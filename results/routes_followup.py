@@ -6,6 +6,9 @@ from staff.routes import Door, door
 FOLLOW_UP = door(Role.COORDINATOR, Role.CLINICIAN)
 ROUTES: dict[str, Door] = {
     "results:queue": FOLLOW_UP,
+    "results:attended": FOLLOW_UP,
+    "results:attended-answer": FOLLOW_UP,
+    "results:attended-take-back": FOLLOW_UP,
     "results:referral": FOLLOW_UP,
     "results:after-calls": FOLLOW_UP,
     "results:cancers": FOLLOW_UP,

@@ -144,6 +144,13 @@ REFERRAL = Machine(
             "site, day and time are known",
         ),
         Step("unbook", "booked", "to_book", FOLLOW, "did not attend, or cancelled; never closes by itself"),
+        *steps(
+            "attendance_undone",
+            ["to_book", "report_due"],
+            "booked",
+            FOLLOW,
+            "the answer about attendance was wrong; the booking stands again",
+        ),
         *steps("examined", ["booked"], "report_due", FOLLOW, "attended; the report is due"),
         *steps(
             "report",

@@ -5,6 +5,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from results.models import InboxLine, InboxMessage, Run, Sample, SampleTodo
+from results.referral_attendance import attendance_missing
 from results.referral_queue import open_referrals
 from results.services.readings_judging import TAKEN
 from screening.waits import late_by_their_day
@@ -55,6 +56,12 @@ def queue() -> list[Wait]:
     found = open_referrals().aggregate(n=Count("pk"), late=Count("pk", filter=Q(due_on__lt=clock.today())))
     words = ngettext("%(n)s person on the way", "%(n)s people on the way", found["n"])
     told = [Wait(words % {"n": found["n"]})]
+    unanswered = attendance_missing(clock.now()).count()
+    if unanswered:
+        words = ngettext(
+            "%(n)s booked day is over: attended?", "%(n)s booked days are over: attended?", unanswered
+        )
+        told.append(Wait(words % {"n": unanswered}, pressing=True))
     return told + ([late_by_their_day(found["late"])] if found["late"] else [])
 
 

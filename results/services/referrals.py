@@ -1,6 +1,7 @@
 """Everything that can be done to a referral, under one roof: import services of follow-up from here."""
 
 from results.services.referral_opening import referral_open_for
+from results.services.referrals_attendance import booking_outcome, booking_outcome_take_back
 from results.services.referrals_closing import (
     closing_proposal,
     next_step_sign,
@@ -23,7 +24,6 @@ from results.services.referrals_contact import (
 from results.services.referrals_examination import (
     assessment_record,
     booking_make,
-    booking_outcome,
     examination_request,
 )
 from results.services.referrals_report import (
@@ -34,7 +34,7 @@ from results.services.referrals_report import (
 )
 
 __all__ = [
-    "assessment_record", "booking_make", "booking_outcome", "closing_proposal", "contact_attempt_record",
+    "assessment_record", "booking_make", "booking_outcome", "booking_outcome_take_back", "closing_proposal", "contact_attempt_record",
     "examination_record", "examination_request", "histology_amend", "histology_record", "next_step_sign", "referral_chase", "referral_claim",
     "referral_close", "referral_close_propose", "referral_elsewhere", "referral_hand_back", "referral_hand_over",
     "referral_open_for", "referral_pause", "referral_reopen", "referral_reschedule", "referral_resume",

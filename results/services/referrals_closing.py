@@ -19,6 +19,7 @@ from results.models import (
     Side,
 )
 from results.services.findings import finding_standing
+from results.services.referrals_attendance import booking_let_go
 from results.services.referrals_contact import LADDER, ladder_attempts
 from results.services.referrals_frame import Work, referral_work
 from results.services.referrals_report import examination_facts, last_examination
@@ -226,6 +227,7 @@ def _close(
         clinician=by if user_holds(by, [Role.CLINICIAN]) else None, second_person=second_person, closed_by=by,
         closed_on=work.today,
     )  # fmt: skip
+    booking_let_go(work)
     make_move(referral, "close", reason=reason, note=note or (signed.words if signed else ""))
     kind = LEFT_OUT.get(signed.step if signed else reason)
     if kind is not None:

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from datetime import date, time, timedelta
 from typing import Any
 
+from django.utils.formats import date_format
 from django.utils.translation import gettext_lazy as _
 
 from results.closing import since_last_talk
@@ -18,6 +19,7 @@ from results.follow_up_rules import (
 )
 from results.models import ContactAttempt, Referral
 from results.referral_ladder import Attempt, Channel, LadderPolicy, next_step
+from results.services.referrals_attendance import booking_let_go
 from results.services.referrals_frame import FOLLOWERS, Work, referral_work
 from staff import clock
 from staff.access import user_holds
@@ -249,9 +251,22 @@ def referral_pause(
         if not note.strip():
             raise RoundbookError("note_missing", _("Write why the wait is paused."))
         work.demand("pause")
+        note = _and_the_unit(work, note)
         work.move(
             "pause", due_on=until, rule=DateRule.PAUSE, reason="unfit" if clinical else "own_wish", note=note
         )
+
+
+def _and_the_unit(work: Work, note: str) -> str:
+    """Cancel the booking that still stands, if any; the note then says that the unit must be told."""
+    booking = booking_let_go(work)
+    if booking is None:
+        return note
+    words = _("The booking of %(day)s at %(site)s is cancelled with this: tell the unit.") % {
+        "day": date_format(booking.day, "j M Y"),
+        "site": booking.site.name,
+    }
+    return f"{note.strip().rstrip('.')}. {words}"
 
 
 def referral_resume(*, by: User, referral: Referral, note: str = "", seen: int | None = None) -> None:
@@ -268,7 +283,7 @@ def referral_elsewhere(*, by: User, referral: Referral, where: str, seen: int | 
             raise RoundbookError("where_missing", _("Write where the person is examined."))
         work.demand("elsewhere")
         due = work.today + timedelta(days=ELSEWHERE_CHASES[0])
-        work.move("elsewhere", due_on=due, rule=DateRule.ELSEWHERE, note=where)
+        work.move("elsewhere", due_on=due, rule=DateRule.ELSEWHERE, note=_and_the_unit(work, where))
 
 
 def referral_chase(*, by: User, referral: Referral, note: str, seen: int | None = None) -> None:

@@ -17,6 +17,7 @@ from django.views.decorators.http import require_GET
 
 from results.follow_up_rules import WAIT_LOOK
 from results.models import ContactAttempt, Referral
+from results.referral_attendance import attendance_missing
 from results.referral_ladder import WaitPolicy, waited
 from results.referral_queue import (
     CALL_BACK,
@@ -100,6 +101,7 @@ def queue(request: HttpRequest) -> HttpResponse:
         "pools": POOLS,
         "after_calls": calls_due_count(today),
         "policy": policy,
+        "unanswered": attendance_missing(clock.now()).count(),
         "checked_at": clock.now(),
     }
     return render(request, "results/queue.html", context)

@@ -110,8 +110,11 @@
       (item) => !item.dataset.needs || document.querySelector(item.dataset.needs),
     );
     const own = [...document.querySelectorAll("[data-key][data-key-label]")];
+    const inRows = [...document.querySelectorAll("[data-row-key][data-row-key-label]")];
+    const once = new Map(inRows.map((item) => [item.dataset.rowKey, item.dataset.rowKeyLabel]));
     body.replaceChildren(
       ...own.map((item) => line(item.dataset.key, item.dataset.keyLabel)),
+      ...[...once].map(([key, label]) => line(key, label)),
       ...rows.map((item) => line(item.dataset.always, item.textContent)),
     );
     help.showModal();
@@ -134,6 +137,10 @@
     if (key === "?") return openHelp();
     if (key === "j") return moveRow(1);
     if (key === "k") return moveRow(-1);
+    /* A key of the row that has the focus: [data-row-key] inside it. */
+    const row = document.activeElement?.closest?.("table[data-rows] tbody tr");
+    const inRow = [...(row?.querySelectorAll("[data-row-key]") ?? [])].find((item) => item.dataset.rowKey === key);
+    if (inRow) return inRow.click();
     const target = [...document.querySelectorAll("[data-key]")].find((item) => item.dataset.key === key);
     if (!target) return undefined;
     if (target.matches("input:not([type=checkbox], [type=radio]), select, textarea")) return target.focus();
