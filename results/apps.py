@@ -73,6 +73,9 @@ class ResultsConfig(AppConfig):
         register_guarded(
             models.TypedReading, {"state", "again_raw", "again_flag", "again_by_id", "again_at", "reading_id"}
         )
+        register_guarded(models.Absence, {"until", "ended_by_id"})
+        register_guarded(models.HandOver, {"begun_at", "ended_at"})
+        register_guarded(models.HandOverLine, {"moved_at", "back_at"})
         register_feed(TodoFeed("results_returns", "screening_returnmove", RETURN_FEED))
         register_sql("results_at_or_above", AT_OR_ABOVE_HAS_A_REFERRAL)
         register_sql("results_run_in_control", RESULT_HAS_A_RUN_IN_CONTROL)

@@ -1,6 +1,6 @@
 """Who needs me next: the open referrals in the order of work, filtered by what stands in the address."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
@@ -39,7 +39,7 @@ class QueueFilters:
         page = str(asked.get("page", "1"))
         return cls(
             state=_known(asked.get("state"), REFERRAL.states),
-            owner=_known(asked.get("owner"), OWNERS),
+            owner=_owner(asked.get("owner")),
             area=str(asked.get("area") or "")[:12],
             past=_known(asked.get("past"), PASTS),
             page=int(page) if page.isdigit() and 0 < int(page) < 100_000 else 1,
@@ -55,6 +55,14 @@ class QueueFilters:
     def chosen(self) -> bool:
         """Whether anything is filtered at all."""
         return bool(self.state or self.owner or self.area or self.past)
+
+
+def _owner(value: Any) -> str:
+    """A known word, or `user-` and the number of somebody."""
+    number = str(value or "").removeprefix("user-")
+    if str(value).startswith("user-") and number.isdigit() and len(number) < 10:
+        return f"user-{int(number)}"
+    return _known(value, OWNERS)
 
 
 def _known(value: Any, words: Any) -> str:
@@ -103,15 +111,24 @@ def queue_counts(*, by: User, today: date, policy: WaitPolicy) -> QueueCounts:
     return QueueCounts(**found, states=by_state)
 
 
-def queue_rows(filters: QueueFilters, *, by: User, today: date, policy: WaitPolicy) -> QuerySet[Referral]:
-    """The open referrals that pass the filters: call-backs by their time, then the most overdue, then what comes later."""
+def queue_rows(
+    filters: QueueFilters, *, by: User, today: date, policy: WaitPolicy, away: Sequence[int] = ()
+) -> QuerySet[Referral]:
+    """The open referrals that pass the filters: call-backs by their time, then the most overdue, then what comes later.
+
+    What the owners in `away` hold is left out unless the filter asks for one pair of hands: they are a row each (R18).
+    """
     rows = open_referrals()
+    if away and not (filters.owner == "mine" or filters.owner.startswith("user-")):
+        rows = rows.exclude(owner_id__in=away, owner_id__isnull=False)
     if filters.state:
         rows = rows.filter(state=filters.state)
     if filters.owner == "mine":
         rows = rows.filter(owner=by)
     elif filters.owner == "nobody":
         rows = rows.filter(owner__isnull=True)
+    elif filters.owner.startswith("user-"):
+        rows = rows.filter(owner_id=int(filters.owner.removeprefix("user-")))
     elif filters.owner:
         rows = rows.filter(pool=filters.owner, owner__isnull=True)
     if filters.area:

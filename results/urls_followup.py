@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from results.views import after, attendance, queue, referral
+from results.views import after, attendance, hands, queue, referral
 
 urlpatterns = [
     path("follow-up/", queue.queue, name="queue"),
@@ -12,6 +12,14 @@ urlpatterns = [
     path("follow-up/attended/", attendance.attended, name="attended"),
     path("follow-up/attended/<int:pk>/", attendance.attended_answer, name="attended-answer"),
     path("follow-up/attended/<int:pk>/back/", attendance.attended_take_back, name="attended-take-back"),
+    path("follow-up/hands/", hands.who_holds, name="hands"),
+    path("follow-up/hands/level/", hands.level, name="hands-level"),
+    path("follow-up/hands/area/", hands.assign_area, name="hands-area"),
+    path("follow-up/hands/absence/", hands.absence_note, name="absence-note"),
+    path("follow-up/hands/absence/<int:pk>/end/", hands.absence_end, name="absence-end"),
+    path("follow-up/hands/away/<int:pk>/", hands.away, name="away"),
+    path("follow-up/hands/of/<int:pk>/hand-over/", hands.hand_over_new, name="hand-over-new"),
+    path("follow-up/hand-over/<int:pk>/", hands.hand_over, name="hand-over"),
     path("follow-up/<int:pk>/", referral.referral, name="referral"),
     path("follow-up/<int:pk>/<slug:slug>/", referral.referral_do, name="referral-do"),
 ]

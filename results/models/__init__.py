@@ -19,6 +19,7 @@ from results.models.findings import (
     Segment,
     Shape,
 )
+from results.models.hands import Absence, HandOver, HandOverLine
 from results.models.inbox import InboxMessage, TypedReading
 from results.models.lab import (
     Analyser,
@@ -53,6 +54,7 @@ from results.models.versions import AnalyserVersion, KitModelProposal, SlipCheck
 from results.models.watch import AssessmentRound, ComparisonPair, ComparisonSet, WatchAlarm
 
 __all__ = [
+    "Absence",
     "AdverseEvent",
     "AfterCall",
     "Analyser",
@@ -83,6 +85,8 @@ __all__ = [
     "Examination",
     "FindingClass",
     "FindingComputed",
+    "HandOver",
+    "HandOverLine",
     "Histology",
     "InboxLine",
     "InboxMessage",

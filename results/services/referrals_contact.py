@@ -18,6 +18,7 @@ from results.follow_up_rules import (
     pause_problem,
 )
 from results.models import ContactAttempt, Referral
+from results.referral_hands import here_on
 from results.referral_ladder import Attempt, Channel, LadderPolicy, next_step
 from results.services.referrals_attendance import booking_let_go
 from results.services.referrals_frame import FOLLOWERS, Work, referral_work
@@ -42,11 +43,11 @@ WISHES = ("go_on", "think", "call_back", "declines")
 
 
 def referral_claim(*, by: User, referral: Referral) -> None:
-    """Take a referral that nobody holds; the loser of a race is told who was faster (code `already_claimed`)."""
+    """Take a referral that nobody holds, or whose owner is away; the loser of a race is told who was faster (code `already_claimed`)."""
     with referral_work(by=by, referral=referral) as work:
         if work.referral.owner_id == by.pk:
             return
-        if work.referral.owner_id is not None:
+        if work.referral.owner_id is not None and _is_here(work.referral.owner_id, work.today):
             who = User.objects.get(pk=work.referral.owner_id).full_name
             raise IllegalMove(
                 "already_claimed",
@@ -76,7 +77,16 @@ def referral_hand_over(
             raise RoundbookError(
                 "not_a_follower", _("Choose a coordinator or a clinician with an active account.")
             )
+        if to is not None and not _is_here(to.pk, work.today):
+            raise RoundbookError(
+                "not_here",
+                _("%(who)s is away today. Choose a colleague who is here.") % {"who": to.full_name},
+            )
         _pass_on(work, event="claim", hands={"owner": to} if to else {"pool": Pool.CLINICIANS}, note=note)
+
+
+def _is_here(user_id: int, today: date) -> bool:
+    return here_on(today).filter(pk=user_id).exists()
 
 
 def _pass_on(work: Work, *, event: str, hands: dict[str, Any], note: str = "") -> None:

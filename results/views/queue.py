@@ -18,6 +18,7 @@ from django.views.decorators.http import require_GET
 from results.follow_up_rules import WAIT_LOOK
 from results.models import ContactAttempt, Referral
 from results.referral_attendance import attendance_missing
+from results.referral_hands import Away
 from results.referral_ladder import WaitPolicy, waited
 from results.referral_queue import (
     CALL_BACK,
@@ -80,8 +81,9 @@ def queue(request: HttpRequest) -> HttpResponse:
     policy = wait_policy(results_policy_on(today))
     with transaction.atomic():
         counts = queue_counts(by=user, today=today, policy=policy)
-        chosen = queue_rows(filters, by=user, today=today, policy=policy)
-        total = chosen.count() if filters.chosen else counts.open
+        away = Away(today)
+        chosen = queue_rows(filters, by=user, today=today, policy=policy, away=away.ids)
+        total = chosen.count() if filters.chosen or away.ids else counts.open
         first = min((filters.page - 1) * PAGE, max(0, (total - 1) // PAGE * PAGE))
         page = list(chosen[first : first + PAGE])
         contacts = last_contacts([one.pk for one in page])
@@ -101,10 +103,18 @@ def queue(request: HttpRequest) -> HttpResponse:
         "pools": POOLS,
         "after_calls": calls_due_count(today),
         "policy": policy,
+        "away": away.owners,
+        "holder": _holder(filters),
         "unanswered": attendance_missing(clock.now()).count(),
         "checked_at": clock.now(),
     }
     return render(request, "results/queue.html", context)
+
+
+def _holder(filters: QueueFilters) -> User | None:
+    """Whose referrals the address asks for."""
+    number = filters.owner.removeprefix("user-")
+    return User.objects.filter(pk=int(number)).first() if number != filters.owner else None
 
 
 @lru_cache(maxsize=4000)

@@ -181,7 +181,7 @@ def many_referrals(count: int, *, opened: date | None = None) -> None:
         )
         for n in range(count)
     )  # fmt: skip
-    with connection.cursor() as cursor:
+    with acting(cast.member(cast.LAB_LEAD)), connection.cursor() as cursor:
         cursor.execute(
             "UPDATE screening_person SET area_id = a.id FROM (SELECT id, row_number() OVER (ORDER BY id) - 1 AS n"
             " FROM screening_area) a WHERE a.n = screening_person.id %% 6 AND screening_person.id > %s", [first]
