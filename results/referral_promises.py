@@ -9,7 +9,7 @@ from django.utils.translation import gettext as _
 
 from results.follow_up_rules import RULE_WORDS
 from results.models import Assessment, Booking, ContactAttempt, Referral, ReferralMove
-from results.referral_queue import last_contacts
+from results.referral_queue import last_contacts, last_moves
 from results.referral_story import said
 from results.states import REFERRAL
 from screening.eligibility import age_on
@@ -44,10 +44,7 @@ def promises_of(meant: QuerySet[Referral], *, today: date) -> list[Promise]:
     )
     ids = [row.pk for row in rows]
     contacts, bookings, minds = last_contacts(ids), _bookings(ids), _minds(ids)
-    moves = {
-        move.subject_id: move
-        for move in ReferralMove.objects.filter(subject_id__in=ids, seq=F("subject__last_seq"))
-    }
+    moves = last_moves(ids)
     return [
         _promise(row, today, contacts.get(row.pk), bookings.get(row.pk), minds.get(row.pk), moves.get(row.pk))
         for row in rows

@@ -10,6 +10,7 @@ from django.utils.formats import date_format
 from django.utils.translation import gettext_lazy as _
 
 from results.models import ContactAttempt, Examination, ReferralMove
+from results.referral_clocks import Moved, person_chosen_days
 from results.states import REFERRAL_CLOSE_REASONS
 from staff import clock
 from staff.roles import Pool
@@ -186,11 +187,10 @@ def report_words(report: Examination) -> str:
 
 def paused_days(moves: Iterable[ReferralMove], *, until: date) -> int:
     """Days the person chose to wait; the service clock leaves them out, the wait itself does not."""
-    total, since = 0, None
-    for move in sorted(moves, key=lambda one: one.seq):
-        day = clock.local_day(move.occurred_at)
-        if since is not None and move.to_state != "paused_until":
-            total, since = total + (day - since).days, None
-        if since is None and move.event == "pause" and move.reason == "own_wish":
-            since = day
-    return total + ((until - since).days if since is not None else 0)
+    ordered = sorted(moves, key=lambda one: one.seq)
+    return person_chosen_days([moved(one) for one in ordered], until=until)
+
+
+def moved(move: ReferralMove) -> Moved:
+    """A move as the clocks read it."""
+    return Moved(clock.local_day(move.occurred_at), move.event, move.reason, move.to_state)

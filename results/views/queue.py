@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import date
 from functools import cache, lru_cache
+from typing import Any
 
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
@@ -15,27 +16,32 @@ from django.utils.translation import get_language, ngettext
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET
 
-from results.follow_up_rules import WAIT_LOOK
-from results.models import ContactAttempt, Referral
+from results.follow_up_rules import RULE_WORDS, WAIT_LOOK
+from results.models import ContactAttempt, Referral, ReferralMove
 from results.referral_attendance import attendance_missing
+from results.referral_clocks import Clocks, promised_by
 from results.referral_hands import Away
 from results.referral_ladder import WaitPolicy, waited
 from results.referral_queue import (
     CALL_BACK,
     DUE,
+    NEEDS,
     PAGE,
     POOLS,
     QueueCounts,
     QueueFilters,
     areas,
     last_contacts,
+    last_moves,
+    moves_of_the_waiting,
     queue_counts,
     queue_rows,
 )
-from results.referral_story import said
+from results.referral_story import paused_days, said
 from results.services.after_examination import calls_due_count
 from results.services.referrals_frame import results_policy_on, wait_policy
 from results.states import REFERRAL
+from results.views.referral_facts import language_name
 from screening.access import people_listed
 from screening.eligibility import age_on
 from staff import clock
@@ -56,6 +62,8 @@ class Row:
     about: str
     need: str
     bar: SafeString
+    service: str
+    why: SafeString
     due: str
     time: str
     overdue: str
@@ -86,10 +94,11 @@ def queue(request: HttpRequest) -> HttpResponse:
         total = chosen.count() if filters.chosen or away.ids else counts.open
         first = min((filters.page - 1) * PAGE, max(0, (total - 1) // PAGE * PAGE))
         page = list(chosen[first : first + PAGE])
-        contacts = last_contacts([one.pk for one in page])
+        ids = [one.pk for one in page]
+        behind = Behind(last_contacts(ids), last_moves(ids), moves_of_the_waiting(ids))
         people_listed(by=user, person_ids=[one.person_id for one in page], place=PLACE)
     words = RowWords(user, today, policy)
-    rows = [words.row(one, contacts.get(one.pk)) for one in page]
+    rows = [words.row(one, behind) for one in page]
     context = {
         "filters": filters,
         "counts": counts,
@@ -99,6 +108,7 @@ def queue(request: HttpRequest) -> HttpResponse:
         "earlier_url": filters.address(page=first // PAGE) if first else "",
         "later_url": filters.address(page=first // PAGE + 2) if first + PAGE < total else "",
         "states": _states(filters, counts),
+        "needs": _needs(filters, counts),
         "areas": areas(),
         "pools": POOLS,
         "after_calls": calls_due_count(today),
@@ -124,6 +134,23 @@ def days_bar(days: int, promise: int, tone: str, word: str, language: str) -> Sa
     return render_to_string("components/_days_bar.html", {"days": days, "of": of, "word": word, "tone": tone})
 
 
+@dataclass(frozen=True)
+class Behind:
+    """What stands behind the rows of a page, by referral."""
+
+    contacts: dict[int, ContactAttempt]
+    moves: dict[int, ReferralMove]
+    waiting: dict[int, list[ReferralMove]]
+
+
+@lru_cache(maxsize=4000)
+def why_words(rule: str, promised: str, language: str) -> SafeString:
+    """Why the next date is what it is, and what is promised, drawn once for each rule and day."""
+    lines = [_("The examination is promised up to %(day)s.") % {"day": promised}]
+    context = {"words": RULE_WORDS.get(rule, ""), "lines": lines, "about": _("the next date"), "row_key": "w"}
+    return render_to_string("components/_why.html", context)
+
+
 class RowWords:
     """Puts referrals into words, looking each word up once a page."""
 
@@ -137,13 +164,15 @@ class RowWords:
         self.channels = {value: str(label) for value, label in ContactAttempt.Channel.choices}
         self.overdue = cache(self._overdue)
 
-    def row(self, referral: Referral, contact: ContactAttempt | None) -> Row:
+    def row(self, referral: Referral, behind: Behind) -> Row:
         """One row."""
-        person, pk = referral.person, referral.pk
+        person, pk, move = referral.person, referral.pk, behind.moves.get(referral.pk)
         wait = waited(min(referral.opened_on, self.today), self.today, self.policy)
         tone, word = self.looks[wait.level]
         age = _("age %(age)s") % {"age": age_on(person.birth_date, self.today)} if person.birth_date else ""
         area = person.area.name if person.area else ""
+        language = person.language if person.language and not person.language.startswith("en") else ""
+        promised = promised_by(referral.opened_on, self.policy.promise)
         url = reverse("results:referral", args=[pk])
         return Row(
             pk=pk,
@@ -151,16 +180,30 @@ class RowWords:
             url=url,
             claim_url="" if referral.owner_id else f"{url}claim/",
             name=f"{person.family_name}, {person.given_names}",
-            about=", ".join(part for part in (age, area) if part),
+            about=", ".join(part for part in (age, area, language and language_name(language)) if part),
             need=self.needs[referral.state],
             bar=days_bar(wait.days, self.policy.promise, tone, word, self.language),
+            service=self._service(wait.days, behind.waiting.get(pk)),
+            why=why_words(move.rule if move else "", self.day(promised), self.language),
             due=self.day(referral.due_on) if referral.due_on else "",
             time=f"{referral.due_time:%H:%M}" if referral.due_time else "",
             overdue=self.overdue(clock.days_between(referral.due_on, self.today) if referral.due_on else -1),
-            contact=self._contact(contact),
+            contact=self._contact(behind.contacts.get(pk)),
             holder=referral.owner.full_name if referral.owner else "",
             mine=referral.owner_id == self.user.pk,
         )
+
+    def _service(self, days: int, moves: list[ReferralMove] | None) -> str:
+        chosen = paused_days(moves, until=self.today) if moves else 0
+        if not chosen:
+            return ""
+        clocks = Clocks(days, chosen)
+        words = ngettext(
+            "%(n)s day without the %(chosen)s the person chose",
+            "%(n)s days without the %(chosen)s the person chose",
+            clocks.service,
+        )
+        return words % {"n": clocks.service, "chosen": clocks.chosen}
 
     def _overdue(self, days: int) -> str:
         if days > 0:
@@ -194,6 +237,31 @@ def _showing(first: int, shown: int, total: int) -> str:
         "%(first)s to %(last)s of %(total)s open referrals, most overdue first",
         total,
     ) % {"first": first + 1, "last": first + shown, "total": total}
+
+
+@dataclass
+class Need:
+    """One thing people need next, as a link with its count."""
+
+    label: Any
+    count: int
+    url: str
+    current: bool
+    key: int
+
+
+def _needs(filters: QueueFilters, counts: QueueCounts) -> list[Need]:
+    """What people need next, in the order of the way; the same link again takes the filter off."""
+    return [
+        Need(
+            label=label,
+            count=counts.needing(need),
+            url=filters.address(need="" if filters.need == need else need, state=""),
+            current=filters.need == need,
+            key=nth,
+        )
+        for nth, (need, (label, _states)) in enumerate(NEEDS.items(), start=1)
+    ]
 
 
 @dataclass

@@ -22,6 +22,7 @@ from results.models import (
     Result,
     Segment,
 )
+from results.referral_clocks import promised_by
 from results.referral_ladder import Wait, next_step, waited
 from results.referral_story import StoryEvent, paused_days, report_words, said, story
 from results.services.findings import LesionSeen, lesions_seen
@@ -71,6 +72,7 @@ class PageFacts:
     tone: str
     word: Any
     promise: int
+    promised_by: date
     service_days: int
     paused: int
     results: list[Result]
@@ -120,6 +122,7 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
         tone="quiet" if referral.state == "closed" else tone,
         word=_("closed") if referral.state == "closed" else word,
         promise=policy.examination_days,
+        promised_by=promised_by(referral.opened_on, policy.examination_days),
         service_days=wait.days - paused,
         paused=paused,
         results=_results(referral),

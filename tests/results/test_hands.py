@@ -8,11 +8,9 @@ from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
-from hypothesis import given
-from hypothesis import strategies as st
 
 from results.models import Absence, HandOver, HandOverLine, Referral
-from results.referral_hands import NEAREST_LAST, Away, loads, shared_out
+from results.referral_hands import NEAREST_LAST, Away, loads
 from results.services import referrals as services
 from results.services import referrals_hands as hands
 from results.services import referrals_leave as leave
@@ -311,19 +309,6 @@ def test_an_area_is_shared_out_evenly_and_a_second_time_does_nothing() -> None:
     hands.referrals_assign_area(by=f.liora(), area=other.code, to=f.kaddrin())
     assert not Referral.objects.filter(person__area=other).exclude(owner=f.kaddrin()).exists()
     assert hands.referrals_assign_area(by=f.liora(), area="") == 0
-
-
-@given(
-    st.integers(0, 60), st.dictionaries(st.integers(1, 6), st.integers(0, 30), min_size=1, max_size=6)
-)  # fmt: skip
-def test_sharing_out_makes_the_heaviest_no_heavier_than_it_must_be(
-    count: int, holding: dict[int, int]
-) -> None:
-    chosen = shared_out(range(count), sorted(holding), holding)
-    after = {user: n + chosen.count(user) for user, n in holding.items()}
-    assert len(chosen) == count
-    given_to = [after[user] for user in set(chosen)]
-    assert not given_to or max(given_to) - min(after.values()) <= 1
 
 
 def test_the_page_of_hands_and_its_forms(page: Client) -> None:
