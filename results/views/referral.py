@@ -14,6 +14,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from results.forms_referral import BookForm, ReferralForm
 from results.models import Referral
+from results.referral_changes import Change, changes_since
 from results.referral_story import move_sentence, said
 from results.services.referrals_frame import results_policy_on
 from results.states import REFERRAL
@@ -99,14 +100,16 @@ def _refused(request: HttpRequest, found: Referral, shown: Shown, error: Roundbo
         messages.error(request, str(error.sentence))
         return redirect(_back(request, found.pk))
     changed: list[str] = []
+    fields: list[Change] = []
     if error.code == "stale":
         moves = (
             found.moves.select_related("actor", "owner").filter(seq__gt=error.data["seen"]).order_by("seq")
         )
         changed = [f"{said(m.occurred_at)}, {m.actor.full_name}: {move_sentence(m)}" for m in moves]
+        fields = changes_since(found, error.data["seen"], shown.form.cleaned_data)
         shown.form = with_new_seq(shown, found, request)
     shown.form.add_error(None, str(error.sentence))
-    return _page(request, found.pk, answered=shown, status=error.status, changed=changed)
+    return _page(request, found.pk, answered=shown, status=error.status, changed=changed, fields=fields)
 
 
 def with_new_seq(shown: Shown, found: Referral, request: HttpRequest) -> ReferralForm:
@@ -120,7 +123,8 @@ def with_new_seq(shown: Shown, found: Referral, request: HttpRequest) -> Referra
 
 
 def _page(
-    request: HttpRequest, pk: int, *, answered: Shown | None = None, status: int = 200, changed: list[str] | None = None
+    request: HttpRequest, pk: int, *, answered: Shown | None = None, status: int = 200, changed: list[str] | None = None,
+    fields: list[Change] | None = None,
 ) -> HttpResponse:  # fmt: skip
     user = request.user
     assert isinstance(user, User)  # noqa: S101 - the route guard lets nobody else in
@@ -132,7 +136,8 @@ def _page(
     rest = [_shown(act, found, user, answered) for act in facts.acts_else]
     if answered and answered.act.slug not in {one.act.slug for one in [*now, *rest]}:
         now.insert(0, answered)
-    context = {"facts": facts, "referral": found, "now": now, "rest": rest, "changed": changed or []}
+    context = {"facts": facts, "referral": found, "now": now, "rest": rest}
+    context |= {"changed": changed or [], "fields": fields or []}
     context["side_by_side"] = len(now) > 1 and not any(one.form.in_columns for one in now)
     return render(request, "results/referral.html", context, status=status)
 
