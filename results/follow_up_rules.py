@@ -38,6 +38,7 @@ class DateRule(StrEnum):
     UNDECIDED = "undecided"
     DECLINES = "declines"
     ASSESS = "assess"
+    DOCTOR = "doctor"
     BOOK = "book"
     REQUEST = "request"
     BOOKED = "booked"
@@ -67,6 +68,7 @@ RULE_WORDS: Mapping[str, "StrOrPromise"] = {
     DateRule.UNDECIDED: _("Somebody who is still thinking is asked again within 14 days."),
     DateRule.DECLINES: _("A clinician talks with somebody who declines, on the next working day."),
     DateRule.ASSESS: _("The assessment is done within 7 days of the talk."),
+    DateRule.DOCTOR: _("The assessment left the decision to a doctor, who takes it by the next working day."),
     DateRule.BOOK: _("A date is asked for or booked within 2 working days of the assessment."),
     DateRule.REQUEST: _("The site is asked again when it has not answered within 3 working days."),
     DateRule.BOOKED: _("On the day of the examination we ask whether the person attended."),

@@ -7,8 +7,7 @@ from typing import Any
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
-from results.follow_up_rules import GAPS_OF, RISKS, assessment_gaps
-from results.models import Assessment, ContactAttempt, Referral
+from results.models import ContactAttempt, Referral
 from results.states import REFERRAL_CLOSE_REASONS
 from staff.models import Site, User
 from staff.roles import Role
@@ -124,40 +123,6 @@ class TalkForm(ReferralForm):
     )
     call_back_at = time_field(label=_("at"), required=False, help_text=_("A call-back needs a time of day."))
     note = words_field(label=_("Note"), required=False)
-
-
-class AssessForm(ReferralForm):
-    """The assessment before the examination; booking stays blocked until every question is answered."""
-
-    in_columns = True
-    anticoagulants = yes_no_field(_("Takes blood thinners?"))
-    diabetes = yes_no_field(_("Has diabetes?"))
-    kidney_disease = yes_no_field(_("Has kidney disease?"))
-    interpreter = yes_no_field(_("Needs an interpreter?"))
-    escort = yes_no_field(_("Has somebody to go home with?"))
-    outcome = forms.ChoiceField(
-        label=_("Outcome"), choices=Assessment.Outcome.choices, widget=forms.RadioSelect
-    )
-    preparation = forms.CharField(label=_("Bowel preparation that the kidneys allow"), max_length=120, required=False)  # fmt: skip
-    interpreted_by = forms.CharField(label=_("Who interprets"), max_length=120, required=False)
-    plan = words_field(
-        label=_("Plan and conditions"), required=False, rows=3, help_text=_("For blood thinners, no escort, or conditions.")
-    )  # fmt: skip
-
-    def clean(self) -> dict[str, Any]:
-        """Name the plan that is missing at the plan."""
-        data = super().clean() or {}
-        if all(key in data for key in RISKS):
-            facts = {key: data.get(key, "") for key in ("outcome", "plan", "preparation", "interpreted_by")}
-            for gap in assessment_gaps(self.answers(data), **facts):
-                own = next((name for name, words in GAPS_OF.items() if words == gap), "plan")
-                self.add_error(own, str(gap))
-        return data
-
-    @staticmethod
-    def answers(data: dict[str, Any]) -> dict[str, bool | None]:
-        """The answers alone."""
-        return {key: data.get(key) for key in RISKS}
 
 
 class SiteForm(ReferralForm):

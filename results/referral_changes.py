@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 from django.utils.text import capfirst
 from django.utils.translation import gettext_lazy as _
 
-from results.models import Referral, ReferralMove
+from results.assessment_rules import QUESTIONS
+from results.models import Assessment, Referral, ReferralMove
 from results.referral_story import said
 from results.states import REFERRAL
 from staff.roles import Pool
@@ -79,6 +80,50 @@ def changes_between(moves: Sequence[ReferralMove], typed: Mapping[str, Any]) -> 
     return found
 
 
+ASSESSED = frozenset({"assessed_again", "rechecked", "doctor", "unfit", "declines"})
+"""Reasons of moves that an assessment made without leading on."""
+LABELS: Mapping[str, "StrOrPromise"] = {
+    "outcome": _("Outcome"), "preparation": _("Bowel preparation"), "medicine_plan": _("Plan for the medicines"),
+    "interpreted_by": _("Who interprets"), "plan": _("Plan and conditions"), "until": _("Unfit until"),
+}  # fmt: skip
+CHOICES: Mapping[str, Mapping[str, Any]] = {
+    "outcome": dict(Assessment.Outcome.choices),
+    "preparation": dict(Assessment.Preparation.choices),
+}
+
+
+def assessment_changes(referral: Referral, seen: int, typed: Mapping[str, Any]) -> list[Change]:
+    """Where a typed assessment differs from one that a colleague recorded since; empty when nobody did."""
+    since = referral.moves.select_related("actor").filter(seq__gt=seen).order_by("seq")
+    made = [move for move in since if move.event == "assessed" or move.reason in ASSESSED]
+    known = list(referral.assessments.order_by("-pk")[: len(made) + 1])
+    if not made or not known:
+        return []
+    now, was = known[0], known[len(made)] if len(known) > len(made) else None
+    who, when = made[-1].actor.full_name, said(made[-1].occurred_at)
+    found = []
+    for name in (*QUESTIONS, *LABELS):
+        stands, yours = _answer(now, name), typed_words(typed.get(name)) if name in typed else ""
+        if name in LABELS and typed.get(name) in {None, ""}:
+            continue
+        if name in CHOICES:
+            yours = str(CHOICES[name].get(str(typed.get(name)), yours))
+        if stands != yours:
+            label = QUESTIONS[name].label if name in QUESTIONS else LABELS[name]
+            found.append(
+                Change(str(capfirst(label)), _answer(was, name) if was else "", stands, who, when, yours)
+            )
+    return found
+
+
+def _answer(made: Assessment, name: str) -> str:
+    """One field of a stored assessment in words."""
+    if name in CHOICES:
+        return str(CHOICES[name].get(getattr(made, name), ""))
+    value = getattr(made, name)
+    return "" if value is None or value == "" else typed_words(value)
+
+
 def _yours(name: str, typed: Mapping[str, Any]) -> str:
     """What was typed for a field, in words."""
     for key, meant in TYPED_FOR.items():
@@ -90,6 +135,8 @@ def _yours(name: str, typed: Mapping[str, Any]) -> str:
 
 def typed_words(value: Any) -> str:
     """A cleaned value of a form in words."""
+    if value is None or value == "":
+        return ""
     if value is True or value is False:
         return str(_("Yes") if value else _("No"))
     if hasattr(value, "full_name"):

@@ -66,6 +66,10 @@ REASON_WORDS: dict[tuple[str, str], "StrOrPromise"] = {
     ("reschedule", "chased"): _("Asked for the answer again."),
     ("resume", "chased"): _("No report came from elsewhere; our examination is offered again."),
     ("reschedule", "assessed_again"): _("Assessed again."),
+    ("reschedule", "rechecked"): _("Asked again before booking: nothing has changed."),
+    ("reschedule", "doctor"): _("Assessed: needs a doctor's decision."),
+    ("reschedule", "unfit"): _("Assessed: unfit for good; a clinician decides."),
+    ("reschedule", "declines"): _("Does not want to be examined; a clinician calls next."),
 }
 ICONS = {
     "open": "warn", "reached": "phone", "attempt": "phone", "book": "calendar", "request": "calendar", "close": "ok",

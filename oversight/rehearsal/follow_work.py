@@ -9,25 +9,21 @@ from oversight.rehearsal.crew import Stage
 from oversight.rehearsal.followup import Way, way_drawn
 from oversight.rehearsal.lesions import lesions_drawn
 from oversight.rehearsal.stories.desk import acts_due, taken_up, way_told
+from results.assessment_rules import QUESTIONS
 from results.models import Booking, Referral
 from results.services import referrals as examining
 from results.services import referrals_closing as closing
 from results.services import referrals_contact as contact
 from results.services.after_examination import after_call_record, calls_due
 from results.services.findings import finding_standing, lesions_seen
+from results.services.referrals_assessment import assessment_blocks
 from results.services.referrals_report import Quality
 from staff.acting import acting
 from staff.models import Site
 
 WAITING = ("elsewhere", "requested", "report_due", "histology_due")
 CHASED = "Asked again; it is said to be on its way."
-ANSWERS = {
-    "anticoagulants": False,
-    "diabetes": False,
-    "kidney_disease": False,
-    "interpreter": False,
-    "escort": True,
-}
+ANSWERS = {key: question.expected for key, question in QUESTIONS.items()}
 UNIT_OF_AREA = {"NOR": "NCU", "QUI": "QCU", "HES": "HCU", "SAL": "QCU", "DUN": "NCU", "ULV": "HCU"}
 
 
@@ -217,12 +213,15 @@ def _elsewhere(stage: Stage, follow: Follow, referral: Referral, way: Way, day: 
 
 def _assess(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> None:
     answers = ANSWERS | {"anticoagulants": way.anticoagulants}
+    words = "Blood thinner plan agreed with the prescribing doctor." if way.anticoagulants else ""
     examining.assessment_record(
         by=stage.crew.nurse,
         referral=referral,
         outcome="conditions" if way.anticoagulants else "fit",
         answers=answers,
-        plan="Blood thinner plan agreed with the prescribing doctor." if way.anticoagulants else "",
+        plan=words,
+        medicine_plan=words,
+        preparation="macrogol",
     )
     follow.again[referral.pk] = working(day + timedelta(days=1))
 
@@ -232,6 +231,8 @@ def _book(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date)
     exam = max(wanted, working(day + timedelta(days=3)))
     area = referral.person.area
     site = follow.sites[UNIT_OF_AREA.get(area.code if area else "QUI", "QCU")]
+    if assessment_blocks(referral, today=day):
+        examining.assessment_recheck(by=stage.crew.coordinator, referral=referral, changed=False)
     examining.booking_make(
         by=stage.crew.coordinator, referral=referral, site=site, day=exam, time=time(8 + referral.pk % 8, 30)
     )

@@ -9,7 +9,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('results', '0009_dilution'),
+        ('results', '0014_letter_hold'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

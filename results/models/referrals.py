@@ -97,42 +97,84 @@ class ContactAttempt(models.Model):
 
 
 class Assessment(models.Model):
-    """What the assessment before the examination found; append-only."""
+    """What the assessment before the examination found, or a brief re-check of one; append-only. None: not asked."""
 
     class Outcome(models.TextChoices):
         FIT = "fit", _("fit for colonoscopy")
         CONDITIONS = "conditions", _("fit with conditions")
         ALTERNATIVE = "alternative", _("another test (CT colonography)")
+        UNFIT_UNTIL = "unfit_until", _("unfit until a day (a clinician)")
+        UNFIT = "unfit", _("unfit for good: a clinician decides")
+        DECLINES = "declines", _("declines: a clinician talks with the person")
+        DOCTOR = "doctor", _("needs a doctor's decision")
+
+    class Preparation(models.TextChoices):
+        MACROGOL = "macrogol", _("with macrogol (PEG)")
+        MAGNESIUM = "magnesium", _("low volume, with magnesium")
+        PHOSPHATE = "phosphate", _("with sodium phosphate")
+        OTHER = "other", _("another, named in the plan")
 
     referral = models.ForeignKey(Referral, on_delete=models.PROTECT, related_name="assessments")
     outcome = models.CharField(max_length=12, choices=Outcome.choices)
-    anticoagulants = models.BooleanField(_("takes blood thinners"))
-    diabetes = models.BooleanField(_("has diabetes"))
-    kidney_disease = models.BooleanField(_("has kidney disease"))
-    interpreter = models.BooleanField(_("needs an interpreter"))
-    escort = models.BooleanField(_("has an escort home"))
-    plan = models.TextField(_("plan and conditions"), blank=True, default="")
+    anticoagulants = models.BooleanField(_("takes blood thinners"), null=True)
+    antiplatelets = models.BooleanField(_("takes medicine against clotting platelets"), null=True)
+    diabetes = models.BooleanField(_("has diabetes"), null=True)
+    insulin = models.BooleanField(_("uses insulin"), null=True)
+    kidney_disease = models.BooleanField(_("has kidney disease"), null=True)
+    iron = models.BooleanField(_("takes iron"), null=True)
+    allergies = models.BooleanField(_("has allergies"), null=True)
+    pacemaker = models.BooleanField(_("has a pacemaker"), null=True)
+    sleep_apnoea = models.BooleanField(_("has sleep apnoea"), null=True)
+    pregnancy = models.BooleanField(_("may be pregnant"), null=True)
+    mobility = models.BooleanField(_("needs help"), null=True)
+    consent_doubt = models.BooleanField(_("consent in doubt"), null=True)
+    interpreter = models.BooleanField(_("needs an interpreter"), null=True)
+    escort = models.BooleanField(_("has an escort home"), null=True)
     preparation = models.CharField(
-        _("bowel preparation that the kidneys allow"), max_length=120, blank=True, default=""
+        _("bowel preparation"), max_length=120, choices=Preparation.choices, blank=True, default=""
     )
+    medicine_plan = models.TextField(_("plan for the medicines"), blank=True, default="")
     interpreted_by = models.CharField(_("who interprets"), max_length=120, blank=True, default="")
+    plan = models.TextField(_("plan and conditions"), blank=True, default="")
+    until = models.DateField(_("unfit until"), null=True)
+    recheck_of = models.ForeignKey("self", on_delete=models.PROTECT, null=True, related_name="rechecks")
     made_on = models.DateField()
     made_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
 
     class Meta:
         constraints: ClassVar = [
             models.CheckConstraint(
-                condition=~Q(anticoagulants=True) & ~Q(outcome="conditions") | ~Q(plan=""),
+                condition=Q(outcome__in=["unfit_until", "unfit", "declines", "doctor"])
+                | Q(
+                    anticoagulants__isnull=False, diabetes__isnull=False, kidney_disease__isnull=False,
+                    interpreter__isnull=False, escort__isnull=False,
+                ),
+                name="bookable_assessment_is_answered",
+            ),
+            models.CheckConstraint(
+                condition=Q(outcome__in=["unfit_until", "unfit", "declines", "doctor"])
+                | Q(anticoagulants=False) & ~Q(outcome="conditions")
+                | ~Q(plan="")
+                | ~Q(medicine_plan=""),
                 name="blood_thinners_and_conditions_need_a_plan",
             ),
             models.CheckConstraint(
-                condition=Q(kidney_disease=False) | ~Q(preparation=""),
+                condition=Q(outcome__in=["unfit_until", "unfit", "declines", "doctor"])
+                | Q(kidney_disease=False)
+                | ~Q(preparation=""),
                 name="kidney_disease_needs_its_preparation",
             ),
             models.CheckConstraint(
-                condition=Q(interpreter=False) | ~Q(interpreted_by=""), name="interpreter_is_named"
+                condition=~Q(preparation__in=["magnesium", "phosphate"]) | Q(kidney_disease__isnull=True)
+                | Q(kidney_disease=False),
+                name="kidneys_allow_the_preparation",
             ),
-        ]
+            models.CheckConstraint(
+                condition=Q(outcome="unfit_until", until__isnull=False)
+                | ~Q(outcome="unfit_until") & Q(until__isnull=True),
+                name="unfit_until_has_its_day",
+            ),
+        ]  # fmt: skip
 
     def __str__(self) -> str:
         return self.outcome

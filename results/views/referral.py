@@ -14,7 +14,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from results.forms_referral import BookForm, ReferralForm
 from results.models import Referral
-from results.referral_changes import Change, changes_since
+from results.referral_changes import Change, assessment_changes, changes_since
 from results.referral_story import move_sentence, said
 from results.services.referrals_frame import results_policy_on
 from results.states import REFERRAL
@@ -107,6 +107,8 @@ def _refused(request: HttpRequest, found: Referral, shown: Shown, error: Roundbo
         )
         changed = [f"{said(m.occurred_at)}, {m.actor.full_name}: {move_sentence(m)}" for m in moves]
         fields = changes_since(found, error.data["seen"], shown.form.cleaned_data)
+        if shown.act.slug == "assess":
+            fields += assessment_changes(found, error.data["seen"], shown.form.cleaned_data)
         shown.form = with_new_seq(shown, found, request)
     shown.form.add_error(None, str(error.sentence))
     return _page(request, found.pk, answered=shown, status=error.status, changed=changed, fields=fields)

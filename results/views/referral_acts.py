@@ -1,6 +1,6 @@
 """What can be done to a referral on its page: each act with its form, its words and the one service it calls."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -9,6 +9,8 @@ from django.utils.translation import gettext_lazy as _
 from results import forms_after as after
 from results import forms_referral as forms
 from results import forms_report as reports
+from results.assessment_rules import Block
+from results.forms_assessment import WRITTEN, AssessForm, RecheckForm
 from results.models import AdverseEvent, Histology, Referral
 from results.services import referrals as services
 from results.services.after_examination import adverse_event_record, after_call_record, event_judge
@@ -69,13 +71,14 @@ def _talk(by: User, referral: Referral, data: dict[str, Any]) -> None:
 
 
 def _assess(by: User, referral: Referral, data: dict[str, Any]) -> None:
-    answers = forms.AssessForm.answers(data)
-    services.assessment_record(
-        by=by,
-        referral=referral,
-        answers=answers,
-        **_given(data, "outcome", "plan", "preparation", "interpreted_by"),
-    )
+    answers = AssessForm.answers(data)
+    given = {key: value for key, value in _given(data, "outcome", *WRITTEN).items() if value is not None}
+    services.assessment_record(by=by, referral=referral, answers=answers, **given)
+
+
+def _recheck(by: User, referral: Referral, data: dict[str, Any]) -> None:
+    given = _given(data, "changed", "interpreted_by", "note")
+    services.assessment_recheck(by=by, referral=referral, **given)
 
 
 def _request(by: User, referral: Referral, data: dict[str, Any]) -> None:
@@ -184,7 +187,9 @@ ACTS: dict[str, Act] = {
             states=(*CALLING, *WAITING, "booked", "repeat_planned")),
         Act("talk", _("Spoke with the person"), _("Record the talk"), forms.TalkForm, _talk,
             states=(*CALLING, *WAITING, "booked", "repeat_planned")),
-        Act("assess", _("Assess"), _("Record the assessment"), forms.AssessForm, _assess,
+        Act("recheck", _("Has anything changed since the assessment?"), _("Record"), RecheckForm, _recheck,
+            states=("to_book", "requested", "booked", "repeat_planned")),
+        Act("assess", _("Assess"), _("Record the assessment"), AssessForm, _assess,
             states=("to_assess", "to_reach", "to_book", "requested", "booked", "repeat_planned")),
         Act("request", _("Ask a unit for a date"), _("The unit was asked"), forms.SiteForm, _request, event="request"),
         Act("book", _("The date is known"), _("Book"), forms.BookForm, _book, event="book"),
@@ -240,15 +245,21 @@ NOW: dict[str, tuple[str, ...]] = {
 """State → what is needed now; everything else that fits stands under "something else"."""
 
 
-def acts_now(state: str, user: User, *, proposed_by: User | None) -> list[Act]:
-    """The acts that stand open on the page; a colleague's proposal to close comes first."""
+def acts_now(state: str, user: User, *, proposed_by: User | None, blocks: Sequence[Block] = ()) -> list[Act]:
+    """The acts that stand open on the page; a colleague's proposal to close comes first, then what blocks booking."""
     slugs = ("agree", *NOW[state]) if _may_agree(user, proposed_by) else NOW[state]
+    if blocks:
+        settles = "recheck" if all(one.brief for one in blocks) else "assess"
+        slugs = (settles, *(slug for slug in slugs if slug not in {"request", "book"}))
     return [ACTS[slug] for slug in slugs if ACTS[slug].may(user)]
 
 
-def acts_else(referral: Referral, user: User, *, proposed_by: User | None) -> list[Act]:
+def acts_else(
+    referral: Referral, user: User, *, proposed_by: User | None, blocks: Sequence[Block] = ()
+) -> list[Act]:
     """The acts behind "something else"."""
-    hidden = {"claim", "agree", *NOW[referral.state]}
+    now = acts_now(referral.state, user, proposed_by=proposed_by, blocks=blocks)
+    hidden = {"claim", "agree", *NOW[referral.state], *(act.slug for act in now)}
     if referral.owner_id is None:
         hidden.add("hand-back")
     hidden |= _without_subject(referral)

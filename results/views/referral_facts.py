@@ -9,6 +9,7 @@ from django.urls import NoReverseMatch, reverse
 from django.utils.translation import get_language_info
 from django.utils.translation import gettext as _
 
+from results.assessment_rules import QUESTIONS, Block, booking_blocks, valid_until
 from results.closing import since_last_talk
 from results.follow_up_rules import RULE_WORDS, WAIT_LOOK
 from results.models import (
@@ -26,6 +27,7 @@ from results.referral_clocks import promised_by
 from results.referral_ladder import Wait, next_step, waited
 from results.referral_story import StoryEvent, paused_days, report_words, said, story
 from results.services.findings import LesionSeen, lesions_seen
+from results.services.referrals_assessment import facts_of, latest_assessment
 from results.services.referrals_closing import Proposal, closing_proposal
 from results.services.referrals_contact import LADDER, ladder_attempts
 from results.services.referrals_frame import closed_days_from, results_policy_on, wait_policy
@@ -35,6 +37,30 @@ from screening.eligibility import age_on
 from staff import clock
 from staff.models import User
 from staff.roles import Pool
+
+BEFORE_BOOKING = ("to_book", "requested", "repeat_planned")
+
+
+@dataclass(frozen=True)
+class AssessmentWords:
+    """The latest assessment in words: what matters in it, and how long it holds."""
+
+    matters: list[str]
+    not_asked: int
+    valid_until: date
+    expired: bool
+
+
+def assessment_words(made: Assessment, today: date) -> AssessmentWords:
+    """What in an assessment matters to whoever books or examines."""
+    given = {key: getattr(made, key) for key in QUESTIONS}
+    holds = valid_until(made.made_on)
+    return AssessmentWords(
+        matters=[str(one.matters) for key, one in QUESTIONS.items() if given[key] is (not one.expected)],
+        not_asked=sum(1 for answer in given.values() if answer is None),
+        valid_until=holds,
+        expired=today > holds,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +112,8 @@ class PageFacts:
     reports: list[str]
     histology: list[str]
     assessment: Assessment | None
+    assessed: AssessmentWords | None
+    blocks: list[Block]
     bookings: list[Booking]
     findings: "Findings"
     steps: list[NextStep]
@@ -108,6 +136,8 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
     paused = paused_days(moves, until=ended)
     proposal = closing_proposal(referral) if referral.state != "closed" else None
     proposer = proposal.by if proposal else None
+    assessment = latest_assessment(referral)
+    blocks = booking_blocks(facts_of(assessment), today=today) if referral.state in BEFORE_BOOKING else []
     number = person.identifiers.filter(valid_to__isnull=True).values_list("value", flat=True).first()
     return PageFacts(
         name=f"{person.given_names} {person.family_name}",
@@ -135,7 +165,9 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
         may_agree=proposal is not None and proposal.by.pk != user.pk,
         reports=[report_words(one) for one in reversed(examinations)],
         histology=[move.note for move in reversed(moves) if move.event == "histology"],
-        assessment=referral.assessments.order_by("-pk").first(),
+        assessment=assessment,
+        assessed=assessment_words(assessment, today) if assessment else None,
+        blocks=blocks,
         bookings=list(referral.bookings.select_related("site").order_by("-day", "-pk")),
         findings=findings_of(referral),
         steps=list(referral.next_steps.select_related("signed_by").order_by("-pk")),
@@ -143,8 +175,8 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
             referral.evidence.select_related("clinician", "second_person", "closed_by").order_by("-pk")
         ),
         close_words=REFERRAL_CLOSE_REASONS.get(referral.close_reason, ""),
-        acts_now=acts_now(referral.state, user, proposed_by=proposer),
-        acts_else=acts_else(referral, user, proposed_by=proposer),
+        acts_now=acts_now(referral.state, user, proposed_by=proposer, blocks=blocks),
+        acts_else=acts_else(referral, user, proposed_by=proposer, blocks=blocks),
     )
 
 

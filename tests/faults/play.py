@@ -12,6 +12,7 @@ from outreach.models import PrintRun
 from outreach.services.freezing import letters_freeze
 from outreach.services.planning import letters_plan
 from outreach.services.print_runs import print_run_hand_over, print_run_make
+from results.assessment_rules import QUESTIONS
 from results.models import Booking, Referral, Result, Run, Sample
 from results.services import referrals as follow
 from results.services.authorise import result_release_at_or_above, results_release_below
@@ -40,13 +41,7 @@ from tests import cast, factories
 from tests import lab_bench as bench
 from tests.conftest import NOON
 
-ANSWERS = {
-    "anticoagulants": False,
-    "diabetes": True,
-    "kidney_disease": False,
-    "interpreter": False,
-    "escort": True,
-}
+ANSWERS = {key: question.expected for key, question in QUESTIONS.items()} | {"diabetes": True}
 FINDINGS = ("cancer", "advanced_adenoma", "non_advanced", "other", "nothing", "inconclusive")
 
 
@@ -346,7 +341,8 @@ class Play:
     def do_assess(self) -> bool:
         outcome = self.rng.choice(["fit", "fit", "conditions", "alternative"])
         follow.assessment_record(
-            by=self._by(cast.NURSE), referral=self._referral("to_assess"), outcome=outcome, answers=ANSWERS, plan="as told"
+            by=self._by(cast.NURSE), referral=self._referral("to_assess"), outcome=outcome, answers=ANSWERS, plan="as told",
+            preparation="macrogol",
         )  # fmt: skip
         return True
 

@@ -15,6 +15,7 @@ import pypdfium2
 import pytest
 import zxingcpp
 
+from results.assessment_rules import QUESTIONS
 from results.models import Referral, Result
 from screening.models import Kit, Lot, Person, Round
 from screening.serials import serial_make
@@ -227,8 +228,8 @@ def carry_to_a_written_end(desk: Desk) -> None:
     desk.follow(f"{referral.person.family_name}, {referral.person.given_names}")
     person = Person.objects.get(pk=referral.person_id)
     fill(desk, "talk", wish="go_on")
-    no = dict.fromkeys(("anticoagulants", "diabetes", "kidney_disease", "interpreter"), "no")
-    fill(desk, "assess", **no, escort="yes", outcome="fit")
+    calm = {key: "yes" if question.expected else "no" for key, question in QUESTIONS.items()}
+    fill(desk, "assess", **calm, preparation="macrogol", outcome="fit")
     fill(desk, "book", day="2026-06-15", time="09:00")
     fill(desk, "attend", outcome="attended")
     fill(

@@ -6,6 +6,7 @@ from decimal import Decimal
 
 from django.db import connection
 
+from results.assessment_rules import QUESTIONS
 from results.models import Analyser, ControlReading, CutoffRule, Reading, Referral, Result, Run, Sample
 from results.services import referrals as services
 from screening.models import KitModel, Person, Return
@@ -17,13 +18,7 @@ from staff.ledger.registry import ledger_of
 from staff.models import Site, User
 from tests import cast, factories
 
-ANSWERS = {
-    "anticoagulants": False,
-    "diabetes": False,
-    "kidney_disease": False,
-    "interpreter": False,
-    "escort": True,
-}
+ANSWERS = {key: question.expected for key, question in QUESTIONS.items()}
 HALF_PAST_NINE = time(9, 30)
 
 
@@ -131,7 +126,7 @@ def _one_step(referral: Referral, goal: str, by: User) -> None:
     if goal == "to_assess":
         services.contact_attempt_record(by=by, referral=referral, outcome="spoke", wish="go_on")
     if goal == "to_book":
-        services.assessment_record(by=by, referral=referral, outcome="fit", answers=ANSWERS)
+        assess(referral, by=by)
     if goal == "requested":
         services.examination_request(by=by, referral=referral, site=unit())
     if goal == "booked":
@@ -144,6 +139,12 @@ def _one_step(referral: Referral, goal: str, by: User) -> None:
         services.histology_record(by=by, referral=referral, histology="Two tubular adenomas, low grade.")
     if goal == "closed":
         sign(referral, finding="non_advanced", close=True)
+
+
+def assess(referral: Referral, **facts: object) -> object:
+    """Assess: fit, every question answered, nothing found, unless said otherwise."""
+    given = {"by": liora(), "outcome": "fit", "answers": ANSWERS, "preparation": "macrogol"} | facts
+    return services.assessment_record(referral=referral, **given)
 
 
 def report(referral: Referral, **facts: object) -> None:

@@ -173,7 +173,7 @@ def test_leaving_a_booking_cancels_it_and_it_can_be_booked_again(leave: str) -> 
     assert attendance_missing(clock.moment(WEDNESDAY + timedelta(days=30), 12)).count() == 0
     if leave != "close":
         services.referral_resume(by=f.kaddrin(), referral=referral)
-    services.assessment_record(by=f.liora(), referral=referral, outcome="fit", answers=f.ANSWERS)
+    f.assess(referral)
     services.booking_make(
         by=f.kaddrin(), referral=referral, site=f.unit(), day=WEDNESDAY, time=f.HALF_PAST_NINE
     )

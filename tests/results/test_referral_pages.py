@@ -183,7 +183,14 @@ def test_the_way_by_forms_alone_from_the_first_call_to_the_written_end(
     assert "Write the plan for the blood thinners." in refused.content.decode()
     assert (
         do(
-            page, referral, "assess", outcome="conditions", plan="Stop two days before.", **answers
+            page,
+            referral,
+            "assess",
+            outcome="conditions",
+            medicine_plan="Stop two days before.",
+            plan="On a morning list.",
+            preparation="macrogol",
+            **answers,
         ).status_code
         == 302
     )

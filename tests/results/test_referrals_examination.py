@@ -160,5 +160,5 @@ def test_an_early_repeat_is_a_clinicians_and_at_most_a_year_away() -> None:
 
 def test_an_assessment_can_be_taken_again_before_the_examination() -> None:
     referral = f.a_referral("booked")
-    services.assessment_record(by=f.liora(), referral=referral, outcome="fit", answers=f.ANSWERS)
+    f.assess(referral)
     assert (referral.state, referral.assessments.count()) == ("booked", 2)

@@ -79,6 +79,24 @@ def test_each_change_names_the_one_who_made_it_last(page: Client) -> None:
     assert (found["What is needed"].was, found["What is needed"].now) == ("Reach the person", "Assess")
 
 
+def test_two_assessments_of_one_person_stand_side_by_side(page: Client) -> None:
+    referral = f.a_referral("to_assess")
+    seen = referral.last_seq
+    f.assess(referral, answers=f.ANSWERS | {"anticoagulants": True}, medicine_plan="Stop two days before.")
+    typed = {key: "yes" if value else "no" for key, value in f.ANSWERS.items()}
+    typed |= {"outcome": "conditions", "plan": "A morning list.", "preparation": "magnesium"}
+    answer = send(page, referral, "assess", seen, **typed)
+    assert answer.status_code == 409
+    rows = {row[0]: row[1:4] for row in cells(answer.content.decode())}
+    assert rows["Takes blood thinners?"] == ["–", "Yes", "No"]
+    assert rows["Outcome"] == ["–", "fit for colonoscopy", "fit with conditions"]
+    assert rows["Bowel preparation"] == ["–", "with macrogol (PEG)", "low volume, with magnesium"]
+    assert rows["Plan and conditions"] == ["–", "–", "A morning list."]
+    assert rows["What is needed"][:2] == ["Assess", "Book the examination"]
+    assert "Has diabetes?" not in rows
+    assert referral.assessments.count() == 1
+
+
 def test_what_changed_and_changed_back_is_told_but_is_no_difference(page: Client) -> None:
     referral = f.a_referral()
     seen = referral.last_seq
