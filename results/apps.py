@@ -44,6 +44,7 @@ class ResultsConfig(AppConfig):
         from results.walls import (
             AT_OR_ABOVE_HAS_A_REFERRAL,
             BRACKET_IS_CLOSED,
+            CLOSED_HAS_EVIDENCE,
             RESULT_HAS_A_RUN_IN_CONTROL,
             RETURN_FEED,
         )
@@ -80,3 +81,4 @@ class ResultsConfig(AppConfig):
         register_sql("results_at_or_above", AT_OR_ABOVE_HAS_A_REFERRAL)
         register_sql("results_run_in_control", RESULT_HAS_A_RUN_IN_CONTROL)
         register_sql("results_bracket", BRACKET_IS_CLOSED)
+        register_sql("results_closed_has_evidence", CLOSED_HAS_EVIDENCE)

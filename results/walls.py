@@ -1,5 +1,5 @@
 """The SQL that results adds to the walls: the feed of returns, no at-or-above result without a referral,
-and no result without a run in control."""
+no result without a run in control, and no closed referral without its evidence."""
 
 RETURN_FEED = """
 INSERT INTO results_sampletodo (return_id, became)
@@ -93,4 +93,22 @@ BEGIN
 END $$;
 CREATE OR REPLACE TRIGGER bracket_is_closed AFTER INSERT ON results_bracketedreading REFERENCING NEW TABLE AS born
     FOR EACH STATEMENT EXECUTE FUNCTION results_bracket_is_closed();
+"""
+
+CLOSED_HAS_EVIDENCE = """
+CREATE OR REPLACE FUNCTION results_closed_has_evidence() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    IF (SELECT count(*) FROM results_closingevidence e
+            WHERE e.referral_id = NEW.subject_id AND e.reason = NEW.reason)
+        < (SELECT count(*) FROM results_referralmove m
+            WHERE m.subject_id = NEW.subject_id AND m.event = 'close' AND m.reason = NEW.reason) THEN
+        RAISE EXCEPTION 'referral % was closed as % without evidence', NEW.subject_id, NEW.reason
+            USING ERRCODE = 'RB013', CONSTRAINT = 'closed_has_evidence';
+    END IF;
+    RETURN NULL;
+END $$;
+DROP TRIGGER IF EXISTS closed_has_evidence ON results_referralmove;
+CREATE CONSTRAINT TRIGGER closed_has_evidence AFTER INSERT ON results_referralmove
+    DEFERRABLE INITIALLY DEFERRED FOR EACH ROW WHEN (NEW.event = 'close')
+    EXECUTE FUNCTION results_closed_has_evidence();
 """

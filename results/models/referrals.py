@@ -366,6 +366,17 @@ class ClosingEvidence(models.Model):
                 condition=Q(second_person__isnull=True) | ~Q(second_person=models.F("closed_by")),
                 name="second_person_is_another",
             ),
+            models.CheckConstraint(
+                condition=Q(reason="next_step_signed", next_step__isnull=False)
+                | Q(reason__in=["informed_refusal", "unfit_for_good"], clinician__isnull=False) & ~Q(note="")
+                | Q(reason__in=["already_examined", "examined_elsewhere"], clinician__isnull=False)
+                & ~Q(document="")
+                | Q(reason="not_reached", second_person__isnull=False)
+                | Q(reason="transferred") & ~Q(document="")
+                | Q(reason="result_withdrawn", clinician__isnull=False)
+                | Q(reason="died"),
+                name="closing_holds_what_its_reason_demands",
+            ),
         ]
 
     def __str__(self) -> str:
