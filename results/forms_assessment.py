@@ -9,6 +9,7 @@ from django.utils.translation import gettext_lazy as _
 from results.assessment_rules import BOOKABLE, GROUPS, QUESTIONS, AssessmentFacts, record_gaps
 from results.forms_referral import ReferralForm, day_field, words_field, yes_no_field
 from results.models import Assessment
+from results.referral_story import language_name
 from staff.roles import Role
 
 WRITTEN = ("preparation", "medicine_plan", "interpreted_by", "plan", "until")
@@ -50,7 +51,7 @@ class AssessForm(ReferralForm):
             self.fields[key].help_text = question.prompt
         language = self.referral.person.language
         if language and not language.startswith("en"):
-            prompt = _("The register says: language “%(code)s”.") % {"code": language}
+            prompt = _("The register says: %(language)s.") % {"language": language_name(language)}
             self.fields["interpreter"].help_text = f"{QUESTIONS['interpreter'].prompt} {prompt}"
         if Role.CLINICIAN not in self.user.roles:
             choices = [one for one in Assessment.Outcome.choices if one[0] != "unfit_until"]

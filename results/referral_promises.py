@@ -10,7 +10,7 @@ from django.utils.translation import gettext as _
 from results.follow_up_rules import RULE_WORDS
 from results.models import Assessment, Booking, ContactAttempt, Referral, ReferralMove
 from results.referral_queue import last_contacts, last_moves
-from results.referral_story import said
+from results.referral_story import language_name, said
 from results.states import REFERRAL
 from screening.eligibility import age_on
 from staff import clock
@@ -70,7 +70,7 @@ def _promise(
     language = person.language if person.language and not person.language.startswith("en") else ""
     return Promise(
         pk=row.pk, person_id=row.person_id, name=f"{person.family_name}, {person.given_names}",
-        about=", ".join(part for part in (age, language) if part), phone=person.phone,
+        about=", ".join(part for part in (age, language and language_name(language)) if part), phone=person.phone,
         need=str(capfirst(REFERRAL.label(row.state))), due_on=row.due_on, due_time=row.due_time,
         overdue=row.due_on is not None and row.due_on < today,
         why=str(RULE_WORDS.get(move.rule, "")) if move else "",

@@ -7,6 +7,7 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 from django.utils.formats import date_format
+from django.utils.translation import get_language_info
 from django.utils.translation import gettext_lazy as _
 
 from results.models import ContactAttempt, Examination, ReferralMove
@@ -198,3 +199,11 @@ def paused_days(moves: Iterable[ReferralMove], *, until: date) -> int:
 def moved(move: ReferralMove) -> Moved:
     """A move as the clocks read it."""
     return Moved(clock.local_day(move.occurred_at), move.event, move.reason, move.to_state)
+
+
+def language_name(code: str) -> str:
+    """A language in words, or its code when we know no words."""
+    try:
+        return str(get_language_info(code)["name_translated"])
+    except KeyError:
+        return code

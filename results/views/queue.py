@@ -37,11 +37,10 @@ from results.referral_queue import (
     queue_counts,
     queue_rows,
 )
-from results.referral_story import paused_days, said
+from results.referral_story import language_name, paused_days, said
 from results.services.after_examination import calls_due_count
 from results.services.referrals_frame import results_policy_on, wait_policy
 from results.states import REFERRAL
-from results.views.referral_facts import language_name
 from screening.access import people_listed
 from screening.eligibility import age_on
 from staff import clock

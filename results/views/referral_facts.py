@@ -6,7 +6,6 @@ from types import SimpleNamespace
 from typing import Any
 
 from django.urls import NoReverseMatch, reverse
-from django.utils.translation import get_language_info
 from django.utils.translation import gettext as _
 
 from results.assessment_rules import QUESTIONS, Block, booking_blocks, valid_until
@@ -25,7 +24,7 @@ from results.models import (
 )
 from results.referral_clocks import promised_by
 from results.referral_ladder import Wait, next_step, waited
-from results.referral_story import StoryEvent, paused_days, report_words, said, story
+from results.referral_story import StoryEvent, language_name, paused_days, report_words, said, story
 from results.services.findings import LesionSeen, lesions_seen
 from results.services.referrals_assessment import facts_of, latest_assessment
 from results.services.referrals_closing import Proposal, closing_proposal
@@ -223,14 +222,6 @@ def _warnings(referral: Referral) -> list[Any]:
             )
         )
     return found
-
-
-def language_name(code: str) -> str:
-    """A language in words, or its code when we know no words."""
-    try:
-        return str(get_language_info(code)["name_translated"])
-    except KeyError:
-        return code
 
 
 def _held_by(referral: Referral) -> str:
