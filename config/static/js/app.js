@@ -57,9 +57,10 @@
     const spoken = place?.matches?.("[data-announce]") ? place : place?.querySelector?.("[data-announce]");
     announce(spoken?.dataset.announce);
   });
-  /* A page that answers a form starts at its answer, unless a field asked for the focus. */
+  /* A page that answers a form starts at its answer (what changed meanwhile before all), unless a field asked for the focus. */
   if (document.activeElement === document.body) {
-    focusOn(document.querySelector("form .notice[data-focus]") ?? document.querySelector("#messages .messages"));
+    const first = document.querySelector("[data-focus-first]") ?? document.querySelector("form .notice[data-focus]");
+    focusOn(first ?? document.querySelector("#messages .messages"));
   }
   document.addEventListener("htmx:sendError", () => trouble(troubleArea?.dataset.offline));
   document.addEventListener("htmx:timeout", () => trouble(troubleArea?.dataset.offline));
