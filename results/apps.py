@@ -43,6 +43,7 @@ class ResultsConfig(AppConfig):
         from results import models, states
         from results.walls import (
             AT_OR_ABOVE_HAS_A_REFERRAL,
+            BOOKING_RESTS_ON_AN_ASSESSMENT,
             BRACKET_IS_CLOSED,
             CLOSED_HAS_EVIDENCE,
             RESULT_HAS_A_RUN_IN_CONTROL,
@@ -82,3 +83,4 @@ class ResultsConfig(AppConfig):
         register_sql("results_run_in_control", RESULT_HAS_A_RUN_IN_CONTROL)
         register_sql("results_bracket", BRACKET_IS_CLOSED)
         register_sql("results_closed_has_evidence", CLOSED_HAS_EVIDENCE)
+        register_sql("results_booking_rests_on_an_assessment", BOOKING_RESTS_ON_AN_ASSESSMENT)

@@ -1,5 +1,6 @@
 """The SQL that results adds to the walls: the feed of returns, no at-or-above result without a referral,
-no result without a run in control, and no closed referral without its evidence."""
+no result without a run in control, no closed referral
+without its evidence, and no booking without an assessment that allows it."""
 
 RETURN_FEED = """
 INSERT INTO results_sampletodo (return_id, became)
@@ -111,4 +112,21 @@ DROP TRIGGER IF EXISTS closed_has_evidence ON results_referralmove;
 CREATE CONSTRAINT TRIGGER closed_has_evidence AFTER INSERT ON results_referralmove
     DEFERRABLE INITIALLY DEFERRED FOR EACH ROW WHEN (NEW.event = 'close')
     EXECUTE FUNCTION results_closed_has_evidence();
+"""
+
+BOOKING_RESTS_ON_AN_ASSESSMENT = """
+CREATE OR REPLACE FUNCTION results_booking_rests_on_an_assessment() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE a record;
+BEGIN
+    SELECT * INTO a FROM results_assessment WHERE referral_id = NEW.referral_id ORDER BY id DESC LIMIT 1;
+    IF a.id IS NULL OR a.outcome NOT IN ('fit', 'conditions', 'alternative') OR a.kidney_disease IS NULL
+       OR a.anticoagulants IS NULL OR a.interpreter IS NULL
+       OR (a.interpreter AND btrim(a.interpreted_by) = '') OR (a.kidney_disease AND btrim(a.preparation) = '') THEN
+        RAISE EXCEPTION 'nothing may be booked for referral % on its latest assessment', NEW.referral_id
+            USING ERRCODE = 'RB014', CONSTRAINT = 'booking_rests_on_an_assessment';
+    END IF;
+    RETURN NULL;
+END $$;
+CREATE OR REPLACE TRIGGER booking_rests_on_an_assessment AFTER INSERT ON results_booking
+    FOR EACH ROW EXECUTE FUNCTION results_booking_rests_on_an_assessment();
 """

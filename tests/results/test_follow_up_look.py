@@ -119,6 +119,7 @@ def test_the_queue_by_keyboard_alone(browser: Browser, server: str) -> None:  # 
     page.wait_for_url("**need=reach**")
     page.goto(f"{server}{reverse('results:queue')}?new=1")
     page.keyboard.press("j")
+    expect(page.locator("[data-row-link]").first).to_be_focused()
     name = page.locator("[data-row-link]").first.inner_text()
     page.keyboard.press("w")
     expect(page.locator("tbody tr details[open]").first).to_contain_text("The examination is promised up to")

@@ -237,9 +237,9 @@ def test_h13_an_answered_one_does_not_hold_the_next_below() -> None:
     first = bench.a_sample()
     bench.measured([(first, "900")])
     result_release_at_or_above(by=bench.lead(), sample=first)
-    with acting(bench.lead()):
-        make_move(first.round, "conclude", reason="follow_up_concluded")
-        make_move(Referral.objects.get(), "close", reason="next_step_signed")
+    services.referral_close(
+        by=f.emrik(), referral=Referral.objects.get(), reason="already_examined", document="REP-7"
+    )
     sample = bench.a_sample(factories.a_round(first.person))
     bench.measured([(sample, "3")])
     assert results_release_below(by=bench.lead()) == 1
@@ -250,44 +250,62 @@ ABOUT_SOMETHING_ELSE = "Blood thinner paused as agreed with the doctor."
 
 @pytest.mark.usefixtures("region")
 @pytest.mark.parametrize(
-    ("answer", "fact"),
-    [("kidney_disease", "preparation"), ("interpreter", "interpreted_by")],
+    ("answer", "fact", "words", "hazard"),
+    [
+        ("kidney_disease", "preparation", "macrogol", "H42"),
+        ("interpreter", "interpreted_by", "the service", "H43"),
+    ],
     ids=["h42", "h43"],
 )
-def test_h42_h43_words_about_something_else_let_nothing_be_booked(answer: str, fact: str) -> None:
+def test_h42_h43_words_about_something_else_let_nothing_be_booked(
+    answer: str, fact: str, words: str, hazard: str
+) -> None:
     # Source: job hazards H42 (kidney disease and the wrong preparation) and H43 (interpreter need ignored).
     referral = f.a_referral("to_assess")
-    asked = {"outcome": "conditions", "answers": f.ANSWERS | {answer: True}, "plan": ABOUT_SOMETHING_ELSE}
-    with pytest.raises(RoundbookError) as refused:
-        services.assessment_record(by=f.liora(), referral=referral, **asked)  # type: ignore[arg-type]
-    assert refused.value.code == "assessment_incomplete"
-    with pytest.raises(RoundbookError):
-        services.booking_make(
+    asked: dict[str, Any] = {
+        "outcome": "conditions",
+        "answers": f.ANSWERS | {answer: True},
+        "plan": ABOUT_SOMETHING_ELSE,
+    }
+    asked["preparation"] = "" if fact == "preparation" else "macrogol"
+    told = set()
+    for act in (
+        lambda: services.assessment_record(by=f.liora(), referral=referral, **asked),
+        lambda: services.booking_make(
             by=f.liora(), referral=referral, site=f.unit(), day=date(2026, 6, 24), time=time(9)
-        )
+        ),
+    ):
+        try:
+            act()
+        except RoundbookError as refused:
+            told |= set(refused.data.get("hazards", []))
+    assert told == {hazard}
     assert not Booking.objects.exists()
-    made = services.assessment_record(
-        by=f.liora(),
-        referral=referral,
-        **asked,
-        **{fact: "kidney-safe, split dose"},  # type: ignore[arg-type]
-    )
-    assert getattr(made, fact) == "kidney-safe, split dose"
+    made = services.assessment_record(by=f.liora(), referral=referral, **(asked | {fact: words}))
+    assert getattr(made, fact) == words
     referral.refresh_from_db()
     assert services.booking_make(
         by=f.liora(), referral=referral, site=f.unit(), day=date(2026, 6, 24), time=time(9)
     )
 
 
+def booked_past_the_services(answers: dict[str, bool]) -> None:
+    """An assessment and a booking written without any service."""
+    day, who, referral = clock.today(), f.liora(), f.a_referral("to_assess")
+    with transaction.atomic():
+        Assessment.objects.create(
+            referral=referral, outcome="fit", plan="x", made_on=day, made_by=who, **answers
+        )
+        Booking.objects.create(
+            referral=referral, site=f.unit(), day=day, time=time(9), made_by=who, made_on=day
+        )
+
+
 @pytest.mark.usefixtures("region")
 @pytest.mark.parametrize("answer", ["kidney_disease", "interpreter"])
-def test_h42_h43_the_database_refuses_such_an_assessment_too(answer: str) -> None:
-    referral = f.a_referral("to_assess")
-    facts = f.ANSWERS | {answer: True}
-    with pytest.raises(DatabaseError), transaction.atomic():
-        Assessment.objects.create(
-            referral=referral, outcome="fit", plan="x", made_on=clock.today(), made_by=f.liora(), **facts
-        )
+def test_h42_h43_the_database_refuses_to_book_on_such_an_assessment_too(answer: str) -> None:
+    with pytest.raises(DatabaseError):
+        booked_past_the_services(f.ANSWERS | {answer: True})
 
 
 @pytest.mark.usefixtures("region")

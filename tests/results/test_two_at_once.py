@@ -8,6 +8,7 @@ from django.urls import reverse
 
 from results.models import Referral
 from results.referral_changes import FIELDS, TYPED_FOR, changes_since
+from results.referral_story import said
 from results.services import referrals as services
 from tests import cast
 from tests.results import follow_up as f
@@ -43,7 +44,7 @@ def cells(text: str) -> list[list[str]]:
 
 def test_the_second_of_two_dates_sees_the_first_beside_its_own(page: Client) -> None:
     referral = f.a_referral()
-    seen = referral.last_seq
+    seen, before = referral.last_seq, said(referral.due_on)
     services.referral_reschedule(
         by=f.liora(),
         referral=referral,
@@ -55,7 +56,7 @@ def test_the_second_of_two_dates_sees_the_first_beside_its_own(page: Client) -> 
     text = answer.content.decode()
     assert answer.status_code == 409
     assert cells(text) == [
-        ["Next date", "18 Jun 2026", "22 Jun 2026", "25 Jun 2026", "Nurse Liora Vantz, 17 Jun 2026, 12:00"],
+        ["Next date", before, "22 Jun 2026", "25 Jun 2026", "Nurse Liora Vantz, 17 Jun 2026, 12:00"],
         ["Time of day", "–", "15:00", "09:00", "Nurse Liora Vantz, 17 Jun 2026, 12:00"],
     ]
     assert "asked for it" in text
