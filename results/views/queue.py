@@ -1,5 +1,6 @@
 """The page "Who needs me next": today's calls and dates first, then everybody open, most overdue first."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cache, lru_cache
@@ -96,7 +97,7 @@ def queue(request: HttpRequest) -> HttpResponse:
         ids = [one.pk for one in page]
         behind = Behind(last_contacts(ids), last_moves(ids), moves_of_the_waiting(ids))
         people_listed(by=user, person_ids=[one.person_id for one in page], place=PLACE)
-    words = RowWords(user, today, policy)
+    words = RowWords(user, today, policy, away.ids)
     rows = [words.row(one, behind) for one in page]
     context = {
         "filters": filters,
@@ -153,8 +154,8 @@ def why_words(rule: str, promised: str, language: str) -> SafeString:
 class RowWords:
     """Puts referrals into words, looking each word up once a page."""
 
-    def __init__(self, user: User, today: date, policy: WaitPolicy) -> None:
-        self.user, self.today, self.policy = user, today, policy
+    def __init__(self, user: User, today: date, policy: WaitPolicy, away: Sequence[int] = ()) -> None:
+        self.user, self.today, self.policy, self.away = user, today, policy, away
         self.language = get_language() or ""
         self.needs = {state: capfirst(REFERRAL.label(state)) for state in REFERRAL.states}
         self.looks = {level: (tone, str(word)) for level, (tone, word) in WAIT_LOOK.items()}
@@ -177,7 +178,7 @@ class RowWords:
             pk=pk,
             bucket=referral.bucket,  # type: ignore[attr-defined]
             url=url,
-            claim_url="" if referral.owner_id else f"{url}claim/",
+            claim_url=f"{url}claim/" if referral.owner_id in {None, *self.away} else "",
             name=f"{person.family_name}, {person.given_names}",
             about=", ".join(part for part in (age, area, language and language_name(language)) if part),
             need=self.needs[referral.state],

@@ -23,6 +23,7 @@ from results.models import (
     Segment,
 )
 from results.referral_clocks import promised_by
+from results.referral_hands import here_on
 from results.referral_ladder import Wait, next_step, waited
 from results.referral_story import StoryEvent, language_name, paused_days, report_words, said, story
 from results.services.findings import LesionSeen, lesions_seen
@@ -105,6 +106,7 @@ class PageFacts:
     why: Any
     held_by: str
     mine: bool
+    owner_away: bool
     advice: str
     proposal: Proposal | None
     may_agree: bool
@@ -159,6 +161,7 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
         why=RULE_WORDS.get(moves[-1].rule, "") if moves else "",
         held_by=_held_by(referral),
         mine=referral.owner_id == user.pk,
+        owner_away=referral.owner_id is not None and not here_on(today).filter(pk=referral.owner_id).exists(),
         advice=_advice(referral, attempts, moves, today),
         proposal=proposal,
         may_agree=proposal is not None and proposal.by.pk != user.pk,

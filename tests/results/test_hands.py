@@ -120,6 +120,20 @@ def test_a_single_one_of_an_absent_owner_can_be_claimed_and_nothing_goes_to_some
     assert refused.value.code == "not_here"
 
 
+def test_the_page_of_one_whose_owner_is_away_says_so_and_offers_to_claim(page: Client) -> None:
+    referral = held_by(f.kaddrin(), 1)[0]
+    address = reverse("results:referral", args=[referral.pk])
+    claim = reverse("results:referral-do", args=[referral.pk, "claim"])
+    assert f'action="{claim}"' not in page.get(address).content.decode()
+    leave.absence_note(by=f.liora(), user=f.kaddrin(), since=WEDNESDAY)
+    text = page.get(address).content.decode()
+    assert "away today" in text
+    assert f'action="{claim}"' in text
+    assert f'action="{claim}"' in page.get(f"{QUEUE}?owner=user-{f.kaddrin().pk}").content.decode()
+    page.post(claim)
+    assert holds(f.liora()) == 1
+
+
 def test_what_a_present_owner_holds_is_not_taken_over() -> None:
     held_by(f.kaddrin(), 2)
     with pytest.raises(RoundbookError) as refused:
