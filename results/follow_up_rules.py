@@ -107,55 +107,6 @@ def elsewhere_chase_after(since: date, today: date) -> date | None:
     return next((day for day in days if day > today), None)
 
 
-RISKS: Mapping[str, "StrOrPromise"] = {
-    "anticoagulants": _("blood thinners"),
-    "diabetes": _("diabetes"),
-    "kidney_disease": _("kidney disease"),
-    "interpreter": _("interpreter"),
-    "escort": _("escort home"),
-}
-
-
-GAPS_OF: Mapping[str, "StrOrPromise"] = {
-    "preparation": _("Write which bowel preparation the kidneys allow."),
-    "interpreted_by": _("Write who interprets."),
-}
-"""What is missing, by the fact that is to be written; everything else belongs into the plan."""
-
-
-def assessment_gaps(
-    answers: Mapping[str, bool | None],
-    outcome: str,
-    plan: str,
-    *,
-    preparation: str = "",
-    interpreted_by: str = "",
-) -> list["StrOrPromise"]:
-    """What an assessment still lacks before anything may be booked on it (H41–H43); empty when complete.
-
-    The bowel preparation that diseased kidneys allow and who interprets are facts of their own: words about something
-    else do not stand in for them.
-    """
-    gaps: list[StrOrPromise] = [
-        _("Answer the question about: %(risk)s.") % {"risk": words}
-        for key, words in RISKS.items()
-        if answers.get(key) is None
-    ]
-    if answers.get("kidney_disease") and not preparation.strip():
-        gaps.append(GAPS_OF["preparation"])
-    if answers.get("interpreter") and not interpreted_by.strip():
-        gaps.append(GAPS_OF["interpreted_by"])
-    if plan.strip():
-        return gaps
-    if answers.get("anticoagulants"):
-        gaps.append(_("Write the plan for the blood thinners."))
-    if answers.get("escort") is False:
-        gaps.append(_("Write how the person gets home without an escort."))
-    if outcome == "conditions":
-        gaps.append(_("Write the conditions."))
-    return gaps
-
-
 @dataclass(frozen=True, slots=True)
 class ExaminationFacts:
     """What decides where an examination leads."""

@@ -12,7 +12,6 @@ from results.follow_up_rules import (
     WAIT_LOOK,
     DateRule,
     ExaminationFacts,
-    assessment_gaps,
     elsewhere_chase_after,
     examination_problems,
     needs_another_examination,
@@ -23,35 +22,6 @@ from results.models import FindingClass
 from results.referral_ladder import WaitLevel
 
 WEDNESDAY = date(2026, 6, 17)
-ANSWERS = {
-    "anticoagulants": False,
-    "diabetes": False,
-    "kidney_disease": False,
-    "interpreter": False,
-    "escort": True,
-}
-
-
-@pytest.mark.parametrize(
-    ("answers", "outcome", "needs_plan"),
-    [
-        ({}, "fit", False),
-        ({"diabetes": True}, "fit", False),
-        ({"anticoagulants": True}, "fit", True),
-        ({"kidney_disease": True}, "fit", True),
-        ({"interpreter": True}, "fit", True),
-        ({"escort": False}, "fit", True),
-        ({}, "conditions", True),
-        ({}, "alternative", False),
-    ],
-)
-def test_a_risk_needs_a_plan_before_anything_is_booked(
-    answers: dict[str, bool], outcome: str, needs_plan: bool
-) -> None:
-    # Source: common practice, no source (hazards of blood thinners, kidney disease, interpreter, escort).
-    assert bool(assessment_gaps(ANSWERS | answers, outcome, " ")) is needs_plan
-    told = {"preparation": "split dose, kidney-safe", "interpreted_by": "telephone service, booked"}
-    assert assessment_gaps(ANSWERS | answers, outcome, "Agreed with the doctor.", **told) == []
 
 
 @pytest.mark.parametrize(
