@@ -6,7 +6,7 @@ from datetime import date, time, timedelta
 from outreach.models import Letter
 from outreach.services.held import letter_release
 from oversight.rehearsal.crew import Stage
-from oversight.rehearsal.followup import Way, way_drawn
+from oversight.rehearsal.followup import Way, dice_of, way_drawn
 from oversight.rehearsal.lesions import lesions_drawn
 from oversight.rehearsal.stories.desk import acts_due, taken_up, way_told
 from results.assessment_rules import QUESTIONS
@@ -108,7 +108,7 @@ def _begin(stage: Stage, follow: Follow, referral: Referral, day: date) -> None:
     people = stage.plan.people
     follow.rows[referral.pk] = row
     drawn = way_drawn(
-        stage.rng,
+        dice_of(row),
         fhb=float(stage.plan.course.fhb[row]),
         band=int(people.band[row]),
         male=int(people.male[row]),
