@@ -5,6 +5,8 @@ from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 
 from django.db import connection
+from django.test import Client
+from django.urls import reverse
 
 from results.assessment_rules import QUESTIONS
 from results.models import Analyser, ControlReading, CutoffRule, Reading, Referral, Result, Run, Sample
@@ -204,3 +206,10 @@ def many_referrals(count: int, *, opened: date | None = None) -> None:
                 " SELECT r.id, 'phone', 'no_answer', '', %s, %s, %s FROM results_referral r WHERE r.id = ANY(%s) AND r.id %% 2 = 0",
                 [frame.now, today, cast.member(cast.COORDINATOR).pk, [one.pk for one in made]],
             )
+
+
+def do(client: Client, referral: Referral, slug: str, **typed: object) -> object:
+    """Send the form of an act, as the page would."""
+    data = {f"{slug}-{name}": value for name, value in typed.items()}
+    data.setdefault(f"{slug}-seen", Referral.objects.get(pk=referral.pk).last_seq)
+    return client.post(reverse("results:referral-do", args=[referral.pk, slug]), data)
