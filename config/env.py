@@ -4,6 +4,9 @@ from typing import Any
 
 import environ
 
+PLANNED_ONCE = "-c plan_cache_mode=force_generic_plan"
+"""The few statements kept prepared are planned once a connection: planning a scan anew costs more than the scan."""
+
 
 def database_config(url: str) -> dict[str, Any]:
     """Django's entry for a database address; a socket folder given as `?host=` becomes the host."""
@@ -12,6 +15,7 @@ def database_config(url: str) -> dict[str, Any]:
     for option, key in (("host", "HOST"), ("port", "PORT")):
         if option in options:
             entry[key] = str(options.pop(option))
+    options["options"] = f"{PLANNED_ONCE} {options.get('options', '')}".strip()
     entry["OPTIONS"] = options
     entry["ENGINE"] = "django.db.backends.postgresql"
     return entry

@@ -13,10 +13,10 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from django.utils.dates import MONTHS
-from django.utils.functional import Promise
+from django.utils.functional import Promise, lazy
 from django.utils.text import format_lazy
 from django.utils.translation import gettext_lazy as _
-from django.utils.translation import ngettext_lazy
+from django.utils.translation import ngettext
 
 if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
@@ -283,6 +283,15 @@ def date_in_words(day: date, on: date) -> StrOrPromise:
 def _ago(days: int) -> StrOrPromise:
     if days == 0:
         return _("the same day")
-    if days < 0:
-        return format_lazy(ngettext_lazy("{days} day ahead", "{days} days ahead", -days), days=-days)
-    return format_lazy(ngettext_lazy("{days} day ago", "{days} days ago", days), days=days)
+    return _AHEAD(-days) if days < 0 else _AGO(days)
+
+
+def _ahead_now(days: int) -> str:
+    return ngettext("{days} day ahead", "{days} days ahead", days).format(days=days)
+
+
+def _ago_now(days: int) -> str:
+    return ngettext("{days} day ago", "{days} days ago", days).format(days=days)
+
+
+_AHEAD, _AGO = lazy(_ahead_now, str), lazy(_ago_now, str)

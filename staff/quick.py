@@ -1,11 +1,27 @@
 """A statement that is planned once a connection: for the few that run with every scan, where planning cost most."""
 
+import re
 from collections.abc import Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext
+from functools import lru_cache
 from typing import Any, cast
 
 import psycopg
 from django.db import connection
+
+_PARAMETER = re.compile(r"%(?:\((\w+)\)s|%)")
+
+
+@lru_cache(maxsize=32)
+def _numbered(statement: str) -> tuple[bytes, tuple[str, ...]]:
+    """The statement with its parameters by number, as the server takes it, and their names in that order."""
+    names: dict[str, int] = {}
+
+    def number(found: re.Match[str]) -> str:
+        name = found[1]
+        return f"${names.setdefault(name, len(names) + 1)}" if name else "%"
+
+    return _PARAMETER.sub(number, statement).encode(), tuple(names)
 
 
 @contextmanager
@@ -21,9 +37,10 @@ def prepared(statement: str, params: Mapping[str, Any]) -> Iterator[psycopg.Curs
         raw.prepare_threshold,
         0,
     )  # Django switches preparing off for its own cursors
+    text, names = _numbered(statement)
     try:
-        with connection.wrap_database_errors, psycopg.Cursor(raw) as cursor:
-            cursor.execute(statement.encode(), params, prepare=True)
+        with connection.wrap_database_errors, psycopg.RawCursor(raw) as cursor:
+            cursor.execute(text, [params[name] for name in names], prepare=True)
             yield cursor
     finally:
         raw.prepare_threshold = before

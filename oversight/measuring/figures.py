@@ -42,7 +42,11 @@ MEASUREMENTS: dict[str, Measurement] = {
         ),
         Measurement("moves", "bare UPDATE plus INSERT without triggers", rounds.moves),
         *(
-            Measurement(name, "the bare psycopg transaction in as many processes, without triggers", work)
+            Measurement(
+                name,
+                "the same transaction by bare psycopg in as many processes, on the same tables with their triggers",
+                work,
+            )
             for name, work in (("scan_1", scans.scan_1), ("scan_8", scans.scan_8), ("scan_32", scans.scan_32))
         ),
         Measurement(

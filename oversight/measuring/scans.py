@@ -8,7 +8,7 @@ import sys
 import threading
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from multiprocessing import get_context
@@ -23,8 +23,9 @@ from django.db import connection
 from django.http import HttpRequest
 from django.middleware.csrf import get_token
 
-from oversight.measuring.bare_scan import scans_bare
+from oversight.measuring.bare_scan import WITH_TRIGGERS, WITHOUT_TRIGGERS, scans_bare
 from oversight.measuring.bench import ROUNDS, Bench, Measured, bare_hands, with_times
+from oversight.measuring.past import past_laid
 from oversight.measuring.rounds import rounds_out, serials_of
 from screening.models import Delivery, IntakeSession
 from screening.services.intake import delivery_record, session_start
@@ -35,6 +36,7 @@ from staff.roles import Role
 
 SCANS = 480  # a round and way, over all scanners
 WARM = 12  # scans of each scanner before the watch runs: connections and plans are kept, as over a morning
+WAYS = ("ours", "untuned", "bare", "untriggered")
 TABLES = (
     "screening_scan", "screening_kit", "screening_kitmove", "screening_round", "screening_roundmove", "screening_return",
     "screening_returnmove",
@@ -81,13 +83,11 @@ def scan_32(bench: Bench) -> Measured:
 
 def _scans(bench: Bench, desks: int) -> Measured:
     each = max(min(SCANS, bench.people // 40) // desks, WARM + 1)
-    wanted = 3 * (ROUNDS * each + WARM) * desks
-    left = iter(serials_of(rounds_out(wanted, by=bench.desk)))
-    site, today = Site.objects.filter(receives_kits=True)[0], clock.today()
-    delivery = delivery_record(by=bench.desk, site=site, arrived_on=today)
-    ways = {
-        way: [_scanner(n, delivery, bench.desk) for n in range(desks)] for way in ("ours", "untuned", "bare")
-    }
+    left = iter(serials_of(rounds_out(len(WAYS) * (ROUNDS * each + WARM) * desks, by=bench.desk)))
+    site = Site.objects.filter(receives_kits=True)[0]
+    delivery = delivery_record(by=bench.desk, site=site, arrived_on=clock.today())
+    past_laid(bench, delivery)
+    ways = {way: [_scanner(n, delivery, bench.desk) for n in range(desks)] for way in WAYS}
     seconds: dict[str, list[float]] = {way: [] for way in ways}
     times: list[float] = []
 
@@ -101,28 +101,30 @@ def _scans(bench: Bench, desks: int) -> Measured:
         ports = {"ours": ours, "untuned": other}
         for way, port in ports.items():
             _over_http(port, ways[way], kits(WARM), first=1, times=[])
-        first = {"ours": WARM + 1, "untuned": WARM + 1, "bare": 1}
+        first = dict.fromkeys(WAYS, 1) | dict.fromkeys(ports, WARM + 1)
         for n in range(ROUNDS):
-            order = list(ways)[n % 3 :] + list(ways)[: n % 3]
-            for way in order:
+            for way in WAYS[n % len(WAYS) :] + WAYS[: n % len(WAYS)]:
                 share = kits(each)
-                if way == "bare":
-                    spent = _bare(bench, ways[way], delivery, share, first[way])
+                if way in ports:
+                    heard = times if way == "ours" else []
+                    spent = _over_http(ports[way], ways[way], share, first[way], heard)
                 else:
-                    spent = _over_http(
-                        ports[way], ways[way], share, first[way], times if way == "ours" else []
-                    )
+                    spent = _bare(bench, ways[way], delivery, share, first[way], triggers=way == "bare")
                 seconds[way].append(spent)
                 first[way] += each
-    ratios = [b / o for o, b in zip(seconds["ours"], seconds["bare"], strict=True)]
-    over = [u / o for o, u in zip(seconds["ours"], seconds["untuned"], strict=True)]
+    return with_times(_compared(bench, each * desks, seconds), times)
+
+
+def _compared(bench: Bench, items: int, seconds: dict[str, list[float]]) -> Measured:
+    """Our rate over each other way's: the middle of the rounds' ratios."""
+    over = {way: median(s / o for o, s in zip(seconds["ours"], seconds[way], strict=True)) for way in WAYS}
     found = bench.result(
-        items=each * desks,
+        items=items,
         seconds=median(seconds["ours"]),
         limit_seconds=median(seconds["bare"]),
-        ratio=median(ratios),
+        ratio=over["bare"],
     )
-    return replace(with_times(found, times), untuned=median(over))
+    return replace(found, untuned=over["untuned"], untriggered=over["untriggered"])
 
 
 def _scanner(n: int, delivery: Delivery, by: User) -> Scanner:
@@ -213,7 +215,13 @@ def _answered(line: socket.socket, asked: bytes) -> float:
 
 
 def _bare(
-    bench: Bench, scanners: Sequence[Scanner], delivery: Delivery, share: Sequence[Sequence[str]], first: int
+    bench: Bench,
+    scanners: Sequence[Scanner],
+    delivery: Delivery,
+    share: Sequence[Sequence[str]],
+    first: int,
+    *,
+    triggers: bool,
 ) -> float:
     """The same number of kits in as many processes with bare psycopg; seconds of the slowest."""
     today, address = clock.today(), str(settings.OWNER_DATABASE_URL)
@@ -225,9 +233,13 @@ def _bare(
         "by": bench.desk.pk,
         "first": first,
     }
-    with bare_hands(*TABLES, by=bench.desk), ProcessPoolExecutor(len(scanners), get_context("spawn")) as pool:
+    writes = WITH_TRIGGERS if triggers else WITHOUT_TRIGGERS
+    hands = nullcontext() if triggers else bare_hands(*TABLES, by=bench.desk)
+    with hands, ProcessPoolExecutor(len(scanners), get_context("spawn")) as pool:
         running = [
-            pool.submit(scans_bare, address, name, setting, serials, facts | {"session": scanner.session.pk})
+            pool.submit(
+                scans_bare, address, name, setting, writes, serials, facts | {"session": scanner.session.pk}
+            )
             for scanner, serials in zip(scanners, share, strict=True)
         ]
         return max(one.result() for one in running)

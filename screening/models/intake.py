@@ -119,7 +119,7 @@ class Tray(models.Model):
 class Scan(models.Model):
     """Every scan as it was heard, also the refused ones; unique by session and sequence."""
 
-    session = models.ForeignKey(IntakeSession, on_delete=models.PROTECT, related_name="scans")
+    session = models.ForeignKey(IntakeSession, on_delete=models.PROTECT, related_name="scans", db_index=False)
     sequence = models.IntegerField()
     raw = models.CharField(max_length=200)
     kit = models.ForeignKey(Kit, on_delete=models.PROTECT, null=True, related_name="scans")
@@ -129,10 +129,12 @@ class Scan(models.Model):
     window = models.CharField(_("browser window"), max_length=12, blank=True, default="", db_default="")
     offline = models.BooleanField(_("made while the network was away"), default=False, db_default=False)
     claimed_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+", db_index=False
     )
     heard_at = models.DateTimeField()
-    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+", db_index=False
+    )
 
     class Meta:
         constraints: ClassVar = [
@@ -144,7 +146,7 @@ class Scan(models.Model):
 
 
 @pghistory.track(
-    pghistory.UpdateEvent(level=pgtrigger.Statement),
+    pghistory.UpdateEvent(level=pgtrigger.Row),
     fields=["collected_earliest", "collected_latest", "label_day", "name_checked"],
     context_field=pghistory.ContextJSONField(),
     model_name="ReturnHistory",

@@ -241,6 +241,11 @@ class Pending:
     marks: frozenset[Mark]
 
 
+def decides(earlier: Sequence[Earlier]) -> bool:
+    """Whether the latest scans say which kit waits, so that older ones need not be asked."""
+    return any(one.outcome == BenchOutcome.SHOWN or one.outcome not in LEAVES_PENDING for one in earlier)
+
+
 def pending_of(earlier: Sequence[Earlier]) -> Pending | None:
     """The kit that waits for its day, by the session's latest scans; None if there is none."""
     marks: set[Mark] = set()

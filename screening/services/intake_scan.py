@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import replace
 from datetime import timedelta
+from typing import Any
 
 from django.db import IntegrityError
 from django.utils.translation import gettext_lazy as _
@@ -19,6 +20,7 @@ from screening.services.intake_answers import (
     Counts,
     Earlier,
     ScanAnswer,
+    decides,
     earlier_read,
     pending_of,
 )
@@ -33,6 +35,8 @@ from staff.errors import NotFound, RoundbookError
 from staff.models import User
 
 DOUBLE_WITHIN = timedelta(seconds=1.5)
+FEW, MANY = 6, 24
+"""Earlier scans read with a scan: mostly the last few say which kit waits; else as many as a page can leave open."""
 RETRIED = ("a_scan_is_stored_once", "a_kit_returns_once")
 
 
@@ -64,7 +68,7 @@ def kit_scan(
 def bench_scan(
     *,
     by: User,
-    session: IntakeSession,
+    session: IntakeSession | int,
     sequence: int,
     raw: str,
     pending: str = "",
@@ -76,7 +80,7 @@ def bench_scan(
     claimed: int | None = None,
     pass_: Pass | None = None,
 ) -> ScanAnswer:
-    """Take whatever the one field of the bench page received: a kit, a day or a command card.
+    """Take whatever the one field of the bench page received: a kit, a day or a command card; `session` or its number.
 
     `pending` is the serial of the kit the page shows; it is checked against the session's own record. `day` goes with
     a kit whose label was read before it was scanned. A scan that
@@ -88,11 +92,10 @@ def bench_scan(
     keyed = said.value if said.kind is Heard.DAY else day
     found = [CARDS[code] for code in cards if code in CARDS]
     marks = frozenset(Mark(card.value) for card in found if card.kind is Heard.MARK)
+    number = session if isinstance(session, int) else session.pk
     return _hear(
         by,
-        Scanned(
-            session.pk, sequence, raw, said, serial, keyed, marks, typed, window, offline, claimed, pass_
-        ),
+        Scanned(number, sequence, raw, said, serial, keyed, marks, typed, window, offline, claimed, pass_),
     )
 
 
@@ -112,8 +115,8 @@ def _taken(by: User, heard: Scanned) -> ScanAnswer:
         return _take(_bench(frame, heard, after))
 
 
-def _bench(frame: Acting, heard: Scanned, after: ExitStack) -> Bench:
-    found = scan_read(
+def _read(frame: Acting, heard: Scanned, latest: int) -> dict[str, Any] | None:
+    return scan_read(
         frame,
         session=heard.session_id,
         serials=[heard.serial],
@@ -121,9 +124,16 @@ def _bench(frame: Acting, heard: Scanned, after: ExitStack) -> Bench:
         plus=heard.keyed == "+",
         key=heard.pass_.key if heard.pass_ else "",
         operator=frame.by.pk,
+        latest=latest,
     )
+
+
+def _bench(frame: Acting, heard: Scanned, after: ExitStack) -> Bench:
+    found = _read(frame, heard, FEW)
     if heard.pass_ and (found is None or not heard.pass_.holds(found["who"])):
         raise NotFound("not_admitted", _("Sign in again."))
+    if found and (found["mode"] == SessionMode.PRACTICE or not decides(earlier_read(found["earlier"]))):
+        found = _read(frame, heard, MANY)
     if found is None:
         raise NotFound("no_session", _("There is no such intake session. Start one from the delivery."))
     if found["closed_at"] is not None:

@@ -84,9 +84,9 @@ FROM screening_scan c WHERE c.session_id = %(session)s
 EARLIER = """
     (SELECT coalesce(jsonb_agg(to_jsonb(e) ORDER BY e.sequence DESC), '[]') FROM (
         SELECT c.sequence, c.raw, c.outcome, c.code, c.heard_at, c.kit_id, c."window", c.offline, {person} FROM (
-            (SELECT * FROM screening_scan l WHERE l.session_id = sess.id ORDER BY l.sequence DESC LIMIT 24)
+            (SELECT * FROM screening_scan l WHERE l.session_id = sess.id ORDER BY l.sequence DESC LIMIT %(latest)s)
             UNION ALL
-            (SELECT * FROM screening_scan l WHERE l.session_id = sess.id AND l.sequence <= sess.last_sequence - 24
+            (SELECT * FROM screening_scan l WHERE l.session_id = sess.id AND l.sequence <= sess.last_sequence - %(latest)s
                 AND l.sequence = ANY (ARRAY[%(sequence)s, sess.alarm_sequence]))) c {joins}) e)
 """
 """The latest scans, and those asked for by number; the limit keeps to the session's index whatever the registry's size."""
@@ -232,7 +232,7 @@ def closed_days_read(delivery_id: int, today: date) -> list[date]:
 def bench_read(**params: Any) -> dict[str, Any]:
     """Counts, latest scans with names, open trays and last day of a session, without locks."""
     with connection.cursor() as cursor:
-        cursor.execute(BENCH, params)
+        cursor.execute(BENCH, params | {"latest": 24})
         names = ("counts", "earlier", "trays", "last_day")
         return dict(zip(names, (_plain(value) for value in cursor.fetchone()), strict=True))
 

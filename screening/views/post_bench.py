@@ -105,7 +105,7 @@ def scan_as_json(*, by: User, session_id: int, posted: Any, pass_: Pass | None =
 
 def _taken(by: User, session_id: int, posted: Any, pass_: Pass | None = None) -> ScanAnswer:
     try:
-        return intake.bench_scan(by=by, session=IntakeSession(pk=session_id), pass_=pass_, **_said(posted))
+        return intake.bench_scan(by=by, session=session_id, pass_=pass_, **_said(posted))
     except RoundbookError as error:
         if error.status == 404:
             raise

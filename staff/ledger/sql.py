@@ -15,7 +15,7 @@ END $$;
 CREATE OR REPLACE FUNCTION roundbook_born() RETURNS trigger LANGUAGE plpgsql AS $$
 DECLARE wrong bigint;
 BEGIN
-    EXECUTE 'SELECT count(*) FROM born WHERE state <> '''' OR last_seq <> 0' INTO wrong;
+    SELECT count(*) INTO wrong FROM born WHERE state <> '' OR last_seq <> 0;
     IF wrong > 0 THEN
         RAISE EXCEPTION '% of % new rows of % carry a state; only a move gives one', wrong,
             (SELECT count(*) FROM born), TG_TABLE_NAME USING ERRCODE = 'RB003';

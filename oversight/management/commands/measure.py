@@ -8,7 +8,19 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from oversight.measuring.figures import MEASUREMENTS, chosen, measure
 from staff.errors import RoundbookError
 
-HEAD = ("figure", "people", "items", "seconds", "limit s", "ratio", "p50 ms", "p95 ms", "MB", "×untuned")
+HEAD = (
+    "figure",
+    "people",
+    "items",
+    "seconds",
+    "limit s",
+    "ratio",
+    "p50 ms",
+    "p95 ms",
+    "MB",
+    "×untuned",
+    "no trigg.",
+)
 FIELDS = (
     "name",
     "people",
@@ -20,8 +32,9 @@ FIELDS = (
     "p95_ms",
     "peak_mb",
     "untuned",
+    "untriggered",
 )
-WIDTHS = (22, 9, 8, 10, 10, 8, 9, 9, 7, 9)
+WIDTHS = (22, 9, 8, 10, 10, 8, 9, 9, 7, 9, 9)
 
 
 class Command(BaseCommand):
