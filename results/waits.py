@@ -8,6 +8,7 @@ from results.models import InboxLine, InboxMessage, Run, Sample, SampleTodo
 from results.referral_attendance import attendance_missing
 from results.referral_queue import open_referrals
 from results.services.readings_judging import TAKEN
+from results.services.typed_high import typed_high_waiting
 from screening.waits import late_by_their_day
 from staff import clock
 from staff.waits import Teller, Wait
@@ -62,6 +63,14 @@ def queue() -> list[Wait]:
             "%(n)s booked day is over: attended?", "%(n)s booked days are over: attended?", unanswered
         )
         told.append(Wait(words % {"n": unanswered}, pressing=True))
+    typed = len(typed_high_waiting(clock.now()))
+    if typed:
+        words = ngettext(
+            "%(n)s typed reading at or above the cutoff waits",
+            "%(n)s typed readings at or above the cutoff wait",
+            typed,
+        )
+        told.append(Wait(words % {"n": typed}, pressing=True))
     return told + ([late_by_their_day(found["late"])] if found["late"] else [])
 
 

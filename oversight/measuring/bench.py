@@ -88,29 +88,38 @@ class Bench:
         """Who works in the laboratory."""
         return User.objects.get(username="teshka")
 
-    def race(self, ours: Work, bare: Work, *, around: Around = nullcontext) -> Measured:
-        """Run both three times, one after the other and changing who goes first; medians, and the median ratio.
+    def race(
+        self, ours: Work, bare: Work, *, untriggered: Work | None = None, around: Around = nullcontext
+    ) -> Measured:
+        """Run all three times, one after the other and changing who goes first; medians, and the median ratio.
 
         Each round happens inside its own `around()`.
         """
         mine: list[tuple[int, float]] = []
         limit: list[tuple[int, float]] = []
+        loose: list[tuple[int, float]] = []
         for n in range(ROUNDS):
-            pairs = [(ours, mine), (bare, limit)]
+            pairs = [(ours, mine), (bare, limit), *([(untriggered, loose)] if untriggered else [])]
             with around():
                 for work, times in pairs if n % 2 == 0 else reversed(pairs):
                     times.append(timed(work, n))
-        ratios = [(a / s) / (b / t) for (a, s), (b, t) in zip(mine, limit, strict=True) if a and b]
         return self.result(
             items=mine[0][0],
             seconds=median(s for _n, s in mine),
             limit_seconds=median(s for _n, s in limit),
-            ratio=median(ratios) if ratios else None,
+            ratio=_ratio(mine, limit),
+            untriggered=_ratio(mine, loose) if loose else None,
         )
 
     def result(self, *, items: int, seconds: float, **more: Any) -> Measured:
         """A figure under this bench's name."""
         return Measured(self.name, self.people, items, seconds, limit=self.limit, **more)
+
+
+def _ratio(ours: Sequence[tuple[int, float]], others: Sequence[tuple[int, float]]) -> float | None:
+    """The middle of the rounds' ratios of our rate to another's."""
+    ratios = [(a / s) / (b / t) for (a, s), (b, t) in zip(ours, others, strict=True) if a and b]
+    return median(ratios) if ratios else None
 
 
 def timed(work: Work, n: int) -> tuple[int, float]:

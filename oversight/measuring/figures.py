@@ -55,7 +55,7 @@ MEASUREMENTS: dict[str, Measurement] = {
             scans_flat.scan_flat,
         ),
         Measurement("readings", "the bare set-based SQL, without triggers", kits.readings),
-        Measurement("lab_day", "the bare set-based SQL, without triggers", lab.lab_day),
+        Measurement("lab_day", "the bare set-based SQL on the same tables with their triggers", lab.lab_day),
         Measurement("lab_day_loop", "one ORM object after the other", lab.lab_day_loop),
         Measurement(
             "letters", "one WeasyPrint document a letter, style sheet and fonts read once", mail.letters

@@ -2,8 +2,13 @@
 
 from collections.abc import Sequence
 from decimal import Decimal
+from typing import Any
+
+import psycopg
+from django.db import connection
 
 from oversight.measuring.bench import ROUNDS, Bench, Measured, bare_hands
+from oversight.measuring.database import owner_connection
 from oversight.measuring.kits import LARGEST_FILE, kits_back, run_opened
 from oversight.measuring.rounds import rounds_out, serials_of
 from results.lab_formats.csv_readings import COLUMNS
@@ -22,17 +27,23 @@ LOOPED = 200
 
 
 def lab_day(bench: Bench) -> Measured:
-    """Load, close and release, against the same rows written by bare set-based SQL."""
-    size = max(min(LARGEST_FILE, bench.people // (2 * ROUNDS + 2)), 1)
-    serials = _ready(2 * ROUNDS * size, bench)
+    """Load, close and release, against the same rows written by bare set-based SQL, with the tables' triggers and without."""
+    size = max(min(LARGEST_FILE, bench.people // (3 * ROUNDS + 1)), 1)
+    serials = _ready(3 * ROUNDS * size, bench)
     parts = [serials[n : n + size] for n in range(0, len(serials), size)]
     ours_on, bare_on = Analyser.objects.order_by("pk")[:2]
     bare_run = run_opened(bare_on, bench)
 
     def bare(n: int) -> int:
-        return _bare_day(bench, bare_run, _file(parts[ROUNDS + n], first=1 + n * size))
+        with owner_connection(str(connection.settings_dict["NAME"])) as owner:
+            return _bare_day(bench, owner, bare_run, _file(parts[ROUNDS + n], first=1 + n * size), MOVED)
 
-    return bench.race(lambda n: _our_day(bench, ours_on, parts[n], n), bare)
+    def untriggered(n: int) -> int:
+        m = ROUNDS + n
+        with bare_hands(*TABLES, by=bench.desk) as owner:
+            return _bare_day(bench, owner, bare_run, _file(parts[ROUNDS + m], first=1 + m * size), PROJECTED)
+
+    return bench.race(lambda n: _our_day(bench, ours_on, parts[n], n), bare, untriggered=untriggered)
 
 
 def lab_day_loop(bench: Bench) -> Measured:
@@ -70,9 +81,9 @@ def _our_day(bench: Bench, analyser: Analyser, serials: Sequence[str], n: int) -
     return results_release_below(by=bench.bench_hand)
 
 
-STAGED = "SELECT s.id, s.round_id, s.person_id, s.last_seq, w.number, w.serial, w.value FROM bare_lines w" \
-    " JOIN results_sample s ON s.serial = w.serial"  # fmt: skip
-BARE = (
+STAGED = "SELECT s.id, s.round_id, s.person_id, s.last_seq, d.last_seq AS round_seq, w.number, w.serial, w.value FROM bare_lines w" \
+    " JOIN results_sample s ON s.serial = w.serial JOIN screening_round d ON d.id = s.round_id"  # fmt: skip
+_STORED = (
     f"CREATE TEMP TABLE bare_day ON COMMIT DROP AS {STAGED}",
     "ANALYZE bare_day",
     "INSERT INTO results_reading (sample_id, run_id, line, running_number, raw, comparator, value, unit, flag,"
@@ -85,8 +96,6 @@ BARE = (
     " (1, 'measure', 'ready', 'measured', %(today)s::date, 'laboratory'),"
     " (2, 'bracket', 'measured', 'ready_to_authorise', %(today)s::date, 'laboratory'),"
     " (3, 'report', 'ready_to_authorise', 'reported', NULL::date, '')) AS m(n, event, source, target, due, pool)",
-    "UPDATE results_sample s SET state = 'reported', last_seq = s.last_seq + 3, due_on = NULL, pool = ''"
-    " FROM bare_day d WHERE s.id = d.id",
     "INSERT INTO results_result (sample_id, round_id, person_id, version, is_current, is_deciding, reading_id, run_id,"
     " raw_value, raw_unit, comparator, kit_model_id, stool_mg, buffer_ml, reported_ug_g, decimals, side, rule_id,"
     " cutoff_ug_g, comparison, sex_used, age_used, exact_differs, analysed_on, authorised_on, authorised_at,"
@@ -95,25 +104,40 @@ BARE = (
     " CASE WHEN r.value * %(ml)s / %(mg)s >= %(cutoff)s THEN 'at_or_above' ELSE 'below' END, %(rule)s, %(cutoff)s, '>=',"
     " 'female', 60, false, %(today)s, %(today)s, roundbook_now(), %(by)s, ''"
     " FROM bare_day d JOIN results_reading r ON r.sample_id = d.id AND r.run_id = %(run)s",
-    "WITH moved AS (UPDATE screening_round r SET state = 'closed', close_reason = 'below', closed_at = roundbook_now(),"
-    " last_seq = r.last_seq + 1, due_on = NULL, pool = '' FROM bare_day d WHERE r.id = d.round_id RETURNING r.id, r.last_seq)"
-    " INSERT INTO screening_roundmove (subject_id, seq, event, from_state, to_state, reason)"
-    " SELECT id, last_seq, 'below', 'result_due', 'closed', 'below' FROM moved",
-    "UPDATE screening_person p SET next_due_on = %(today)s::date + 730 FROM bare_day d WHERE p.id = d.person_id",
+    "INSERT INTO screening_roundmove (subject_id, seq, event, from_state, to_state, reason)"
+    " SELECT round_id, round_seq + 1, 'below', 'result_due', 'closed', 'below' FROM bare_day",
 )
+_DATED = "UPDATE screening_person p SET next_due_on = %(today)s::date + 730 FROM bare_day d WHERE p.id = d.person_id"
+MOVED = (*_STORED, _DATED)
+"""With the triggers, which bring samples and rounds to where the moves lead."""
+PROJECTED = (
+    *_STORED,
+    "UPDATE results_sample s SET state = 'reported', last_seq = s.last_seq + 3, due_on = NULL, pool = ''"
+    " FROM bare_day d WHERE s.id = d.id",
+    "UPDATE screening_round r SET state = 'closed', close_reason = 'below', closed_at = roundbook_now(),"
+    " last_seq = r.last_seq + 1, due_on = NULL, pool = '' FROM bare_day d WHERE r.id = d.round_id",
+    _DATED,
+)
+"""Without them: what they do is written by hand."""
 TABLES = (
     "results_reading", "results_inboxline", "results_sample", "results_samplemove", "results_result", "screening_round",
     "screening_roundmove", "screening_person",
 )  # fmt: skip
 
 
-def _bare_day(bench: Bench, run: Run, content: bytes) -> int:
+def _bare_day(
+    bench: Bench, owner: psycopg.Connection[Any], run: Run, content: bytes, statements: Sequence[str]
+) -> int:
     rule, model = CutoffRule.objects.filter(approved_by__isnull=False)[0], KitModel.objects.order_by("pk")[0]
     facts = {
         "run": run.pk, "today": clock.today(), "by": bench.bench_hand.pk, "rule": rule.pk, "cutoff": rule.cutoff_ug_g,
         "model": model.pk, "mg": model.stool_mg, "ml": model.buffer_ml,
     }  # fmt: skip
-    with bare_hands(*TABLES, by=bench.desk) as owner, owner.transaction():
+    with owner.transaction():
+        owner.execute(
+            "SELECT set_config('roundbook.actor', %s, true), set_config('roundbook.now', %s, true)",
+            [str(bench.desk.pk), clock.now().isoformat()],
+        )
         owner.execute(
             b"CREATE TEMP TABLE bare_lines (number int, serial text, value text, unit text, flag text, read_at text)"
             b" ON COMMIT DROP"
@@ -124,7 +148,7 @@ def _bare_day(bench: Bench, run: Run, content: bytes) -> int:
         ):
             copy.write(content)
         owner.execute(b"ANALYZE bare_lines")
-        written = [owner.execute(statement.encode(), facts).rowcount for statement in BARE]
+        written = [owner.execute(statement.encode(), facts).rowcount for statement in statements]
         return written[-1]
 
 

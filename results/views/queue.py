@@ -41,6 +41,7 @@ from results.referral_queue import (
 from results.referral_story import language_name, paused_days, said
 from results.services.after_examination import calls_due_count
 from results.services.referrals_frame import results_policy_on, wait_policy
+from results.services.typed_high import typed_high_waiting
 from results.states import REFERRAL
 from screening.access import people_listed
 from screening.eligibility import age_on
@@ -96,7 +97,9 @@ def queue(request: HttpRequest) -> HttpResponse:
         page = list(chosen[first : first + PAGE])
         ids = [one.pk for one in page]
         behind = Behind(last_contacts(ids), last_moves(ids), moves_of_the_waiting(ids))
-        people_listed(by=user, person_ids=[one.person_id for one in page], place=PLACE)
+        typed_high = typed_high_waiting(clock.now())
+        listed = [one.person_id for one in page] + [one.person.pk for one in typed_high]
+        people_listed(by=user, person_ids=listed, place=PLACE)
     words = RowWords(user, today, policy, away.ids)
     rows = [words.row(one, behind) for one in page]
     context = {
@@ -115,6 +118,7 @@ def queue(request: HttpRequest) -> HttpResponse:
         "policy": policy,
         "away": away.owners,
         "holder": _holder(filters),
+        "typed_high": typed_high,
         "unanswered": attendance_missing(clock.now()).count(),
         "checked_at": clock.now(),
     }
