@@ -1,15 +1,15 @@
 """The forms of look-backs, amendments and withdrawals."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
-from results.forms_lab import WORDS, holders
+from results.forms_lab import WORDS, SignedBySecond
 from results.models import Analyser, ControlLot, LabLot, LookBack, LookBackRow, Reading, Result, Run
 from screening.models import Delivery, Lot
 from staff import clock
-from staff.models import User
 from staff.roles import Role
 
 HOUR = forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
@@ -18,17 +18,12 @@ REFERENCES: dict[str, Any] = {
 }  # fmt: skip
 
 
-class SecondForm(forms.Form):
+class SecondForm(SignedBySecond):
     """A reason and the second person who agrees."""
 
     reason = forms.CharField(label=_("Why"), widget=WORDS)
-    second = forms.ModelChoiceField(label=_("Second person who agrees"), queryset=User.objects.none())
-    order = ("reason", "second")
-
-    def __init__(self, *args: Any, by: User, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        people = (holders(Role.LABORATORY) | holders(Role.CLINICIAN)).distinct().exclude(pk=by.pk)
-        self.fields["second"].queryset = people  # type: ignore[attr-defined]  # a ModelChoiceField
+    seconds = (Role.LABORATORY, Role.CLINICIAN)
+    field_order: Sequence[str] = ("reason", "second", "second_password")
 
 
 class AmendForm(SecondForm):
@@ -37,7 +32,7 @@ class AmendForm(SecondForm):
     reading = forms.ModelChoiceField(
         label=_("Reading that counts"), queryset=Reading.objects.none(), empty_label=None
     )
-    field_order = ("reading", "reason", "second")
+    field_order = ("reading", "reason", "second", "second_password")
 
     def __init__(self, *args: Any, result: Result, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -53,7 +48,7 @@ class ActForm(SecondForm):
         choices=[choice for choice in LookBackRow.Action.choices if choice[0]],
         widget=forms.RadioSelect,
     )
-    field_order = ("action", "reason", "second")
+    field_order = ("action", "reason", "second", "second_password")
 
 
 class CloseForm(forms.Form):

@@ -166,7 +166,23 @@ class NoteForm(forms.Form):
     note = forms.CharField(label=_("What was found"), max_length=120)
 
 
-class ResolveForm(forms.Form):
+class SignedBySecond(forms.Form):
+    """The second person who agrees, and the password by which they sign after reading the words above."""
+
+    second = forms.ModelChoiceField(label=_("Second person who agrees"), queryset=User.objects.none())
+    second_password = forms.CharField(
+        label=_("Their own password"), strip=False, widget=forms.PasswordInput(attrs={"autocomplete": "off"}),
+        help_text=_("Typed by the second person, after reading the words above."),
+    )  # fmt: skip
+    seconds: tuple[str, ...] = (Role.LABORATORY,)
+
+    def __init__(self, *args: Any, by: User, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        people = User.objects.filter(is_active=True, postings__role__in=self.seconds).exclude(pk=by.pk)
+        self.fields["second"].queryset = people.distinct()  # type: ignore[attr-defined]  # a ModelChoiceField
+
+
+class ResolveForm(SignedBySecond):
     """How a held run is settled."""
 
     what = forms.ChoiceField(
@@ -179,15 +195,7 @@ class ResolveForm(forms.Form):
         widget=forms.RadioSelect,
     )
     resolution = forms.CharField(label=_("What was found and done"), widget=WORDS)
-    second = forms.ModelChoiceField(label=_("Second person who agrees"), queryset=User.objects.none())
-    second_password = forms.CharField(
-        label=_("Their own password"), strip=False, widget=forms.PasswordInput(attrs={"autocomplete": "off"}),
-        help_text=_("Typed by the second person, after reading the words above."),
-    )  # fmt: skip
-
-    def __init__(self, *args: Any, by: User, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["second"].queryset = holders(Role.LABORATORY).exclude(pk=by.pk)  # type: ignore[attr-defined]  # a ModelChoiceField
+    field_order = ("what", "resolution", "second", "second_password")
 
 
 def holders(role: str) -> Any:

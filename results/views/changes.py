@@ -24,7 +24,7 @@ from results.services.look_back import (
 )
 from results.services.of_person import results_of
 from results.states import REFERRAL, SAMPLE
-from results.views.lab_request import actor, refuse
+from results.views.lab_request import actor, refuse, second_signs
 from screening.access import person_open
 from screening.models import Kit
 from screening.serials import SerialError, serial_read
@@ -133,7 +133,7 @@ def look_back_decide(request: HttpRequest, pk: int) -> HttpResponse:
     """Decide about the chosen rows, or about every undecided one."""
     found = _look_back(pk)
     form = ActForm(request.POST, by=actor(request))
-    if not form.is_valid():
+    if not form.is_valid() or not second_signs(request, form):
         return _look_back_page(request, found, act=form)
     if request.POST.get("all"):
         ids = list(LookBackRow.objects.filter(look_back=found, action="").values_list("pk", flat=True))
@@ -212,7 +212,8 @@ def change(request: HttpRequest, pk: int) -> HttpResponse:
     withdraw = SecondForm(request.POST if what == "withdraw" else None, by=by, prefix="withdraw")
     if request.method == "POST":
         chosen = amend if what == "amend" else withdraw
-        made = _changed(by, result, what, chosen) if chosen.is_valid() else None
+        signed = chosen.is_valid() and second_signs(request, chosen)
+        made = _changed(by, result, what, chosen) if signed else None
         if made is not None:
             messages.success(request, _words_after(result, made))
             return redirect("results:change", pk=made.pk)

@@ -23,7 +23,7 @@ from results.services.runs_checks import checks_for
 from results.services.runs_controls import rule_words, run_sentence
 from results.services.samples import sample_spoil, samples_take_in
 from results.states import SAMPLE
-from results.views.lab_request import actor, refuse, signs
+from results.views.lab_request import actor, refuse, second_signs
 from staff import clock
 from staff.errors import RoundbookError
 
@@ -252,14 +252,9 @@ def run_settle(request: HttpRequest, pk: int) -> HttpResponse:
     """Settle a held run with a second person."""
     run = _run(pk)
     form = ResolveForm(request.POST, by=actor(request))
-    if not form.is_valid():
+    if not form.is_valid() or not second_signs(request, form):
         return _run_page(request, run, resolve=form)
     facts = form.cleaned_data
-    if not signs(request, facts["second"], facts["second_password"]):
-        form.add_error(
-            "second_password", _("This is not the password of the second person. Nothing was settled.")
-        )
-        return _run_page(request, run, resolve=form)
     try:
         run_resolve(
             by=actor(request), run=run, resolution=facts["resolution"], second=facts["second"],

@@ -5,7 +5,9 @@ from typing import cast
 from django.contrib import messages
 from django.contrib.auth import authenticate
 from django.http import HttpRequest
+from django.utils.translation import gettext as _
 
+from results.forms_lab import SignedBySecond
 from staff.errors import RoundbookError
 from staff.models import User
 
@@ -20,7 +22,17 @@ def refuse(request: HttpRequest, error: RoundbookError) -> None:
     messages.error(request, str(error.sentence))
 
 
-def signs(request: HttpRequest, person: User, password: str) -> bool:
-    """Whether a second person signs with their own password; wrong ones count as failed sign-ins do."""
+def second_signs(request: HttpRequest, form: SignedBySecond) -> bool:
+    """Whether the second person of a valid form signs with their own password; wrong ones count as failed sign-ins do.
+
+    The form says so where they do not.
+    """
+    person: User = form.cleaned_data["second"]
+    password = form.cleaned_data["second_password"]
     found = authenticate(request, username=person.get_username(), password=password)
-    return found is not None and found.pk == person.pk
+    if found is not None and found.pk == person.pk:
+        return True
+    form.add_error(
+        "second_password", _("This is not the password of the second person. Nothing was changed.")
+    )
+    return False

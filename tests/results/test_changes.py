@@ -10,6 +10,7 @@ from django.urls import reverse
 from outreach.models import Letter
 from outreach.services.freezing import letters_freeze
 from outreach.services.planning import letters_plan
+from oversight.rehearsal.setting import DEMO_PASSWORD
 from results.models import Reading, Referral, Result, ResultsPolicy, Sample
 from results.services.authorise import candidate_for, results_release_below
 from results.services.auto_release import results_release_by_rule
@@ -47,6 +48,7 @@ def amend(client: Client, result: Result, **facts: object) -> object:
     assert newest is not None
     given = {
         "what": "amend", "amend-reading": newest.pk, "amend-reason": "Read again.", "amend-second": bench.lead().pk,
+        "amend-second_password": DEMO_PASSWORD,
     } | facts  # fmt: skip
     return client.post(reverse("results:change", args=[result.pk]), given, follow=True)
 
@@ -84,6 +86,7 @@ def test_an_amendment_needs_a_reason_and_a_second_person(signed_in: SignIn) -> N
     client = signed_in(cast.LABORATORY)
     assert amend(client, result, **{"amend-reason": ""}).status_code == 422  # type: ignore[attr-defined]
     assert amend(client, result, **{"amend-second": bench.technician().pk}).status_code == 422  # type: ignore[attr-defined]
+    assert amend(client, result, **{"amend-second_password": "guess"}).status_code == 422  # type: ignore[attr-defined]
     assert Result.objects.count() == 1
 
 
@@ -91,6 +94,8 @@ def test_a_result_is_taken_back_and_its_round_waits_again(signed_in: SignIn) -> 
     result = a_result_below()
     client = signed_in(cast.LABORATORY)
     facts = {"what": "withdraw", "withdraw-reason": "Rack mixed up.", "withdraw-second": bench.lead().pk}
+    assert client.post(reverse("results:change", args=[result.pk]), facts).status_code == 422
+    facts["withdraw-second_password"] = DEMO_PASSWORD
     page = client.post(reverse("results:change", args=[result.pk]), facts, follow=True).content.decode()
     assert "taken back" in page
     assert Sample.objects.get(pk=result.sample_id).state == "repeat"

@@ -11,6 +11,7 @@ from django.urls import reverse
 from outreach.models import Letter
 from outreach.services.freezing import letters_freeze
 from outreach.services.planning import letters_plan
+from oversight.rehearsal.setting import DEMO_PASSWORD
 from results.models import LabLot, LookBack, LookBackRow, Referral, Result, Run, RunLot, Sample, VialDestroyed
 from results.services.authorise import result_release_at_or_above, results_release_below
 from results.services.look_back import (
@@ -224,6 +225,8 @@ def test_a_recall_through_the_pages(signed_in: SignIn) -> None:
     assert "Result" in client.get(reverse("outreach:look-back-panel", args=[look_back.pk])).content.decode()
     act_url = reverse("results:look-back-decide", args=[look_back.pk])
     facts = {"action": "retest", "reason": "To be sure.", "second": bench.lead().pk, "all": "1"}
+    assert client.post(act_url, facts).status_code == 422
+    facts["second_password"] = DEMO_PASSWORD
     page = client.post(act_url, facts, follow=True).content.decode()
     assert "1 samples were decided" in page
     assert "at or above were left" in page
