@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 
-from oversight.measuring import kits, lab, mail, register, rounds, scans, scans_flat
+from oversight.measuring import kits, lab, lab_flat, mail, register, rounds, scans, scans_flat
 from oversight.measuring.bench import Bench, Measured, days_ago
 from oversight.measuring.database import empty_template, filled_template, working_copy
 from oversight.measuring.region import AGE_DAYS, lay_down
@@ -56,6 +56,11 @@ MEASUREMENTS: dict[str, Measurement] = {
         ),
         Measurement("readings", "the bare set-based SQL, without triggers", kits.readings),
         Measurement("lab_day", "the bare set-based SQL on the same tables with their triggers", lab.lab_day),
+        Measurement(
+            "lab_flat",
+            "the same days before everybody in the register had a measured past round",
+            lab_flat.lab_flat,
+        ),
         Measurement("lab_day_loop", "one ORM object after the other", lab.lab_day_loop),
         Measurement(
             "letters", "one WeasyPrint document a letter, style sheet and fonts read once", mail.letters

@@ -29,7 +29,7 @@ LOOPED = 200
 def lab_day(bench: Bench) -> Measured:
     """Load, close and release, against the same rows written by bare set-based SQL, with the tables' triggers and without."""
     size = max(min(LARGEST_FILE, bench.people // (3 * ROUNDS + 1)), 1)
-    serials = _ready(3 * ROUNDS * size, bench)
+    serials = vials_ready(3 * ROUNDS * size, bench)
     parts = [serials[n : n + size] for n in range(0, len(serials), size)]
     ours_on, bare_on = Analyser.objects.order_by("pk")[:2]
     bare_run = run_opened(bare_on, bench)
@@ -43,24 +43,25 @@ def lab_day(bench: Bench) -> Measured:
         with bare_hands(*TABLES, by=bench.desk) as owner:
             return _bare_day(bench, owner, bare_run, _file(parts[ROUNDS + m], first=1 + m * size), PROJECTED)
 
-    return bench.race(lambda n: _our_day(bench, ours_on, parts[n], n), bare, untriggered=untriggered)
+    return bench.race(lambda n: day_worked(bench, ours_on, parts[n], n), bare, untriggered=untriggered)
 
 
 def lab_day_loop(bench: Bench) -> Measured:
     """Load, close and release, against one ORM object after the other through the same ledger."""
     size = max(min(LARGEST_FILE, bench.people // (2 * ROUNDS + 2)), 1)
     looped = min(LOOPED, size)
-    serials = _ready(ROUNDS * (size + looped), bench)
+    serials = vials_ready(ROUNDS * (size + looped), bench)
     whole, rest = serials[: ROUNDS * size], serials[ROUNDS * size :]
     ours_on, loop_on = Analyser.objects.order_by("pk")[:2]
 
     def ours(n: int) -> int:
-        return _our_day(bench, ours_on, whole[n * size : (n + 1) * size], n)
+        return day_worked(bench, ours_on, whole[n * size : (n + 1) * size], n)
 
     return bench.race(ours, lambda n: _looped_day(bench, loop_on, rest[n * looped : (n + 1) * looped]))
 
 
-def _ready(count: int, bench: Bench) -> list[str]:
+def vials_ready(count: int, bench: Bench) -> list[str]:
+    """Serials of so many vials on the bench queue."""
     serials = serials_of(rounds_out(count, by=bench.desk))
     kits_back(serials, bench)
     return list(serials)
@@ -73,7 +74,8 @@ def _file(serials: Sequence[str], *, first: int = 1) -> bytes:
     return ("\n".join(lines) + "\n").encode()
 
 
-def _our_day(bench: Bench, analyser: Analyser, serials: Sequence[str], n: int) -> int:
+def day_worked(bench: Bench, analyser: Analyser, serials: Sequence[str], n: int) -> int:
+    """One file loaded, its run closed, its results released; how many were."""
     run = run_opened(analyser, bench)
     readings_load(by=bench.bench_hand, run=run, name=f"day {n}", content=_file(serials))
     targets = [(lot, Decimal(lot.target)) for lot in controls_for(analyser, Unit.NG_ML)]

@@ -23,6 +23,7 @@ SMOKE = [
     "scan_1",
     "readings",
     "lab_day",
+    "lab_flat",
 ]
 
 
