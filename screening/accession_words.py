@@ -78,7 +78,7 @@ REASON_SENTENCES: dict[Reason, StrOrPromise] = {
     Reason.NOT_OURS: _("Not one of our kits. Put it in the 'not ours' tray."),
     Reason.UNKNOWN_SERIAL: _("No kit with this serial is in the book. Put it aside and tell the office."),
     Reason.ALREADY_LOGGED: _("This kit is already logged. Nothing was counted twice."),
-    Reason.DIED: _("This person has died. Do not test; put it aside for the coordinator."),
+    Reason.DIED: _("This person has died. Do not test and do not ring the home; put it aside."),
     Reason.LOT_QUARANTINED: _("The lot of this kit is quarantined. Put it aside for the laboratory lead."),
     Reason.IDENTITY_IN_DOUBT: _("It is in doubt whose kit this is. Put it aside; a fresh kit is sent."),
     Reason.NOT_ASSIGNED: _("This kit was never given to anyone. Put it aside and tell the office."),
