@@ -14,6 +14,7 @@ LETTER = Machine(
         "held": Kind.OPEN,
         "frozen": Kind.OPEN,
         "printed": Kind.OPEN,
+        "sending": Kind.OPEN,
         "handed_over": Kind.RESTING,
         "undelivered": Kind.OPEN,
         "settled": Kind.RESTING,
@@ -25,6 +26,7 @@ LETTER = Machine(
         "held": _("held"),
         "frozen": _("ready to print"),
         "printed": _("printed, not yet handed over"),
+        "sending": _("given to the carrier, not yet confirmed"),
         "handed_over": _("handed over to the post"),
         "undelivered": _("came back undelivered"),
         "settled": _("undelivered, settled"),
@@ -38,7 +40,24 @@ LETTER = Machine(
         Step("freeze", "owed", "frozen", OFFICE, "texts and context fixed with a checksum; stops checked"),
         Step("print", "frozen", "printed", OFFICE, "in exactly one print run; stops checked"),
         Step("hand_over", "printed", "handed_over", OFFICE, "stops checked; at most once"),
-        Step("undelivered", "handed_over", "undelivered", OFFICE, "the post brought it back"),
+        Step(
+            "claim", "frozen", "sending", OFFICE, "a message: claimed before it is given to the carrier, once"
+        ),
+        Step("sent", "sending", "handed_over", OFFICE, "the carrier took it, or a person saw that it did"),
+        Step(
+            "not_sent",
+            "sending",
+            "owed",
+            OFFICE,
+            "the carrier refused it, or a person saw that it did not go",
+        ),
+        *steps(
+            "undelivered",
+            ["handed_over", "sending"],
+            "undelivered",
+            OFFICE,
+            "the post or the carrier brought it back",
+        ),
         Step("settle", "undelivered", "settled", OFFICE, "reached another way"),
         *steps(
             "cancel",
@@ -56,7 +75,7 @@ LETTER = Machine(
         ),
         *stay(
             "reschedule",
-            ["owed", "held", "frozen", "printed", "undelivered"],
+            ["owed", "held", "frozen", "printed", "sending", "undelivered"],
             OFFICE,
             "only date or owner change",
         ),

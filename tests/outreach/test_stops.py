@@ -6,7 +6,8 @@ from typing import Any
 
 import pytest
 
-from outreach.kinds import CLEARABLE, KINDS, Outcome, StopCode
+from outreach.catalogue import KINDS
+from outreach.kinds import CLEARABLE, Outcome, StopCode
 from outreach.models import Letter, PrintedLetter, PrintRun
 from outreach.services.freezing import letters_freeze
 from outreach.services.planning import letters_plan
@@ -34,6 +35,9 @@ WRONG: dict[StopCode, dict[str, Any]] = {
     StopCode.ROUND_OVER: {"round_state": "result_due"},
     StopCode.KIT_BACK: {"kit_back": True},
     StopCode.QUESTION_ANSWERED: {"question_answered": True},
+    StopCode.MOVED_ON: {"moved_on": True},
+    StopCode.OBJECTS_CHANNEL: {"objects_channel": True},
+    StopCode.NO_CONSENT: {"no_consent": True},
     StopCode.KIT_VOID: {"kit_void": True},
     StopCode.OBJECTS_DOCTOR_COPY: {"objects_doctor_copy": True},
     StopCode.EARLIER_QUESTION_OPEN: {"earlier_question_open": True},
@@ -41,6 +45,7 @@ WRONG: dict[StopCode, dict[str, Any]] = {
     StopCode.UNDER_LOOK_BACK: {"under_look_back": True},
     StopCode.TOLD_BELOW_BEFORE: {"told_below_before": True},
     StopCode.CANCER_FOUND: {"cancer_found": True},
+    StopCode.TELL_BY_PHONE_FIRST: {"tell_by_phone_first": True},
     StopCode.NO_PRACTICE: {"has_practice": False},
     StopCode.HIDDEN_ADDRESS: {"hidden_address": True},
     StopCode.NO_ADDRESS: {"has_address": False},
