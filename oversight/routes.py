@@ -7,6 +7,12 @@ OVERSEERS = door(Role.MANAGER, Role.ADMINISTRATOR, Role.AUDITOR, Role.CLINICIAN,
 
 ROUTES: dict[str, Door] = {
     "oversight:dashboard": OVERSEERS,
+    "oversight:figures": OVERSEERS,
+    "oversight:two-cohorts": OVERSEERS,
+    "oversight:people-behind": OVERSEERS,
+    "oversight:definition": OVERSEERS,
+    "oversight:give": door(Role.MANAGER),
+    "oversight:set-level": door(Role.MANAGER),
     "oversight:proof": OVERSEERS,
     "oversight:prove-now": OVERSEERS,
 }

@@ -1,5 +1,6 @@
 """Tables of oversight; import from here, never from a submodule."""
 
+from oversight.models.given import Export, GivenFigure, LevelSet
 from oversight.models.proofs import ProofResult, ProofRun, Rehearsal
 from oversight.models.rollup import (
     CELLS,
@@ -22,9 +23,12 @@ __all__ = [
     "Cell",
     "Delta",
     "ExaminedCell",
+    "Export",
     "Fact",
     "Fold",
+    "GivenFigure",
     "InvitedCell",
+    "LevelSet",
     "ProofResult",
     "ProofRun",
     "Rehearsal",

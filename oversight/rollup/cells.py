@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from oversight.rollup.measures import ANCHORS, CLOCKS, DIMENSIONS, LARGEST_VALUE
+from oversight.rollup.measures import ANCHORS, CLOCKS, DIMENSIONS, LARGEST_VALUE, LONGEST_WAIT, STARTS
 
 YIELD = {
     "n": "true",
@@ -71,4 +71,13 @@ def additions() -> Iterator[Adding]:
              "days": clock.days},
             {"n": "true"},
             clock.where,
+        )  # fmt: skip
+    for name, (anchor, first, whom) in STARTS.items():
+        month = f"date_trunc('month', f.{anchor})::date"
+        yield Adding(
+            "oversight_waitcell",
+            {"clock": f"'{name}'", "month": month, "area_id": "f.area_id",
+             "days": f"least(greatest(f.{first} - {month}, 0), {LONGEST_WAIT})"},
+            {"n": "true"},
+            whom,
         )  # fmt: skip

@@ -12,6 +12,7 @@ COLUMNS: Mapping[str, str] = {
     "round_id": "bigint NOT NULL",
     "person_id": "bigint NOT NULL",
     "counted": "boolean NOT NULL",
+    "outside": "boolean NOT NULL",
     "invited_on": "date NOT NULL",
     "start_on": "date NOT NULL",
     "area_id": "bigint NOT NULL",
@@ -158,6 +159,7 @@ WITH c AS (
 )
 SELECT c.id AS round_id, c.person_id,
     c.batched AND c.close_reason <> 'entered_in_error' AND NOT (c.close_reason = 'postponed' AND c.followed) AS counted,
+    NOT c.batched AND c.close_reason <> 'entered_in_error' AS outside,
     c.invited_on, c.start_on, c.area_id, c.sex, c.age, c.fifth, h.history::smallint AS history, h.band::smallint AS band,
     coalesce(kit.kits, 0)::smallint AS kits, coalesce(kit.kits_back, 0)::smallint AS kits_back,
     coalesce(kit.rejected, 0)::smallint AS kits_rejected, coalesce(kit.undelivered, false) AS undelivered,

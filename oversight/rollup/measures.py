@@ -63,7 +63,6 @@ def _invited() -> dict[str, str]:
     lost = "f.lost"
     found = {
         "n": "true",
-        "start_days": "f.start_on - date_trunc('month', f.invited_on)::date",
         "sent": "f.kits > 0",
         "undelivered": "f.undelivered",
         "again": "f.history = 2",
@@ -97,9 +96,7 @@ def _arrived() -> dict[str, str]:
 def _released() -> dict[str, str]:
     found = {
         "n": "true",
-        "start_days": "f.released_on - date_trunc('month', f.released_on)::date",
         "high": "f.high",
-        "high_days": "CASE WHEN f.high THEN f.released_on - date_trunc('month', f.released_on)::date ELSE 0 END",
         "valued": "f.value IS NOT NULL",
         "unsure": "f.unsure",
         "aged": "f.sample_age IS NOT NULL",
@@ -173,6 +170,18 @@ class Clock:
         """SQL of whom it has stopped for."""
         return f"f.{self.since} IS NOT NULL AND f.{self.until} IS NOT NULL AND ({self.counts})"
 
+
+STARTS: Mapping[str, tuple[str, str, str]] = {
+    "start": ("invited_on", "start_on", "f.counted"),
+    "invited": ("invited_on", "invited_on", "f.counted"),
+    "outside": ("invited_on", "invited_on", "f.outside"),
+    "seen": ("exam_on", "exam_on", "f.high AND f.exam_on IS NOT NULL"),
+    "ended": ("ended_on", "ended_on", "f.ended_on IS NOT NULL"),
+    "usable": ("released_on", "released_on", "f.released_on IS NOT NULL"),
+    "high": ("released_on", "released_on", "f.high"),
+    "arrived": ("arrived_on", "arrived_on", "f.arrived_on IS NOT NULL"),
+}
+"""From which day people are followed, as days after the first of the anchor's month: anchor day, first day, whom."""
 
 CLOCKS: Mapping[str, Clock] = {
     one.name: one

@@ -126,7 +126,7 @@ def rebuild() -> int:
     """Count everything again from the ledgers, people by people; returns how many rounds. Pages see it when it is whole."""
     with transaction.atomic(), connection.cursor() as cursor:
         cursor.execute("SELECT pg_advisory_xact_lock(%s)", [LOCK])
-        for table in ("oversight_delta", "oversight_fact", *dict.fromkeys(one.table for one in additions())):
+        for table in ("oversight_fact", *dict.fromkeys(one.table for one in additions())):
             cursor.execute(f"DELETE FROM {table}")
         cursor.execute("SELECT coalesce(max(id), 0) FROM screening_person")
         rounds, last = 0, int(cursor.fetchone()[0])
