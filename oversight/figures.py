@@ -160,7 +160,9 @@ def figure_of(
     The interval is Wilson's of the proportion; where a numerator can exceed its denominator (things counted, not people)
     there is none.
     """
-    limits: Interval | None = wilson(numerator, denominator) if 0 <= numerator <= denominator and denominator else None
+    limits: Interval | None = (
+        wilson(numerator, denominator) if 0 <= numerator <= denominator and denominator else None
+    )
     return Figure(
         numerator=numerator,
         denominator=denominator,

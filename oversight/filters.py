@@ -62,12 +62,16 @@ class Asked:
 
     def params(self) -> dict[str, Any]:
         """The filters as SQL parameters."""
-        return {name: value if name in ("sex", "language") else int(value) for name, value in self.only.items()}
+        return {
+            name: value if name in ("sex", "language") else int(value) for name, value in self.only.items()
+        }
 
     def conditions(self, *, cells: bool) -> str:
         """SQL that holds for the rows asked for, over a cell `c` or a fact `f`; starts with AND, or is empty."""
         alias = "c" if cells else "f"
-        found = [f"{alias}.{column} = %({name})s" for name, column in CELL_FILTERS.items() if name in self.only]
+        found = [
+            f"{alias}.{column} = %({name})s" for name, column in CELL_FILTERS.items() if name in self.only
+        ]
         if not cells:
             found += [sql.format(name=name) for name, sql in FACT_FILTERS.items() if name in self.only]
         return "".join(f" AND {one}" for one in found)
@@ -75,4 +79,6 @@ class Asked:
     @property
     def query(self) -> str:
         """The address's query."""
-        return urlencode({"from": self.since.isoformat(), "to": self.until.isoformat(), "by": self.by, **self.only})
+        return urlencode(
+            {"from": self.since.isoformat(), "to": self.until.isoformat(), "by": self.by, **self.only}
+        )

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from django import forms
 from django.utils.translation import gettext_lazy as _
@@ -13,6 +13,9 @@ from oversight.periods import default_period, period_problem
 from oversight.standards import AGES
 from screening.models import Area, Lot, Practice, Sex
 from staff.models import Site
+
+if TYPE_CHECKING:
+    from django_stubs_ext import StrOrPromise
 
 USUAL = ("area", "sex", "age", "fifth", "history")
 """Filters that are always in sight; the rest opens with "More filters"."""
@@ -30,10 +33,17 @@ def _choices() -> Mapping[str, list[tuple[str, Any]]]:
         "fifth": [(str(n), FIFTH_WORDS[n]) for n in (1, 2, 3, 4, 5, 0)],
         "history": [(str(n), words) for n, words in HISTORY_WORDS.items()],
         "band": [(str(n), words) for n, words in BAND_WORDS.items()],
-        "laboratory": _named(Site.objects.filter(analyser__isnull=False).distinct().values_list("pk", "name")),
+        "laboratory": _named(
+            Site.objects.filter(analyser__isnull=False).distinct().values_list("pk", "name")
+        ),
         "lot": _named(Lot.objects.values_list("pk", "code")),
         "practice": _named(Practice.objects.order_by("name").values_list("pk", "name")[:200]),
     }
+
+
+def _day(words: "StrOrPromise") -> forms.DateField:
+    field = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+    return forms.DateField(label=words, required=False, widget=field)
 
 
 class AskedForm(forms.Form):
@@ -47,11 +57,10 @@ class AskedForm(forms.Form):
             "by": data.get("by") or "month", **{name: data.get(name, "") for name in FILTER_WORDS},
         }  # fmt: skip
         super().__init__(given)
-        day = {"required": False, "widget": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")}
         choices = _choices()
         self.fields = {
-            prefix_from: forms.DateField(label=_("From"), **day),
-            prefix_to: forms.DateField(label=_("To"), **day),
+            prefix_from: _day(_("From")),
+            prefix_to: _day(_("To")),
             "by": forms.ChoiceField(label=_("Cut by"), required=False, choices=list(BREAKDOWNS.items())),
         } | {
             name: forms.ChoiceField(

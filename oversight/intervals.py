@@ -128,4 +128,6 @@ def standardised(
     if not total:
         return Standardised(0.0, 0.0, byar(0, level).high * max(w / n for _x, n, w in rows) / whole)
     limits, scale = byar(total, level), sqrt(variance / total)
-    return Standardised(rate, max(0.0, rate + scale * (limits.low - total)), rate + scale * (limits.high - total))
+    return Standardised(
+        rate, max(0.0, rate + scale * (limits.low - total)), rate + scale * (limits.high - total)
+    )

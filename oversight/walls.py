@@ -60,6 +60,16 @@ RESOLVE: Mapping[str, str] = {
 }
 """Which rounds a mark of each kind concerns."""
 
+WAITING_PEOPLE = (
+    "SELECT t.person_id FROM screening_round t JOIN ("
+    + " UNION ALL ".join(
+        f"SELECT q.round_id FROM oversight_mark m JOIN ({sql}) q ON q.id = m.ref WHERE m.kind = '{kind}'"
+        for kind, sql in RESOLVE.items()
+    )
+    + ") w ON w.round_id = t.id"
+)
+"""SQL of the people something waits to be counted for."""
+
 _MANY = """
 CREATE OR REPLACE FUNCTION oversight_mark_{table}() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
@@ -88,8 +98,14 @@ def marks_sql() -> str:
         verb = when.split()[0].lower()
         parts.append(
             _ONE.format(
-                table=table, verb=verb, when=when, kind=kind, ref=ref, cause=cause, name=f"{table}_{verb}",
+                table=table,
+                verb=verb,
+                when=when,
+                kind=kind,
+                ref=ref,
+                cause=cause,
+                name=f"{table}_{verb}",
                 condition=f"WHEN ({condition})" if condition else "",
-            )  # fmt: skip
+            )
         )
     return "\n".join(parts)

@@ -24,7 +24,8 @@ def _examined(days: int) -> Indicator:
         name=format_lazy(_("Examined within {d} days"), d=days),
         sentence=format_lazy(_("were examined within {d} days of their result"), d=days),
         numerator=format_lazy(
-            _("Counted: people examined (colonoscopy or CT colonography, complete or not) within {d} days."), d=days
+            _("Counted: people examined (colonoscopy or CT colonography, complete or not) within {d} days."),
+            d=days,
         ),
         denominator=OF_HIGH,
         anchor="released",

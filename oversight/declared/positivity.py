@@ -17,7 +17,9 @@ def _step(cutoff: int) -> Indicator:
         group="positivity",
         name=format_lazy(_("At or above {c} µg/g"), c=cutoff),
         sentence=format_lazy(_("had {c} µg/g or more"), c=cutoff),
-        numerator=format_lazy(_("Counted: rounds whose deciding result, as reported, is {c} µg/g or more."), c=cutoff),
+        numerator=format_lazy(
+            _("Counted: rounds whose deciding result, as reported, is {c} µg/g or more."), c=cutoff
+        ),
         denominator=_(
             "Out of: rounds with a usable result that is a number, by the day it was released. Results that are only"
             " yes or no are left out."

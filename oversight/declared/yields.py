@@ -12,7 +12,9 @@ OF_EXAMINED = _(
 )
 OF_SCREENED = _("Out of: rounds with a usable result released in the period.")
 MATURES = _("Complete when 365 days have passed since everybody's result.")
-WORST = _("A person counts once, by the most serious finding: signed, else computed, else as the report says.")
+WORST = _(
+    "A person counts once, by the most serious finding: signed, else computed, else as the report says."
+)
 LESIONS = {
     "cancer": ("f_cancer", _("colorectal cancer")),
     "advanced_adenoma": ("f_advanced_adenoma", _("advanced adenoma")),
@@ -26,13 +28,17 @@ LEVELS = {
 }
 
 
-def _yield(key: str, *, unit: str, top: str, bottom: str, name: object, sentence: object, of: object) -> Indicator:
+def _yield(
+    key: str, *, unit: str, top: str, bottom: str, name: object, sentence: object, of: object
+) -> Indicator:
     return Indicator(
         key=key,
         group="yields",
         name=str_lazy(name),
         sentence=str_lazy(sentence),
-        numerator=format_lazy("{} {}", _("Counted: people in whom it was found at an examination after the result."), WORST),
+        numerator=format_lazy(
+            "{} {}", _("Counted: people in whom it was found at an examination after the result."), WORST
+        ),
         denominator=str_lazy(of),
         anchor="released",
         top=top,

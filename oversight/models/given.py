@@ -55,7 +55,9 @@ class GivenFigure(models.Model):
         ordering: ClassVar = ["-given_at", "-pk"]
         constraints: ClassVar = [
             models.CheckConstraint(condition=~Q(given_to=""), name="given_figure_says_to_whom"),
-            models.CheckConstraint(condition=Q(until__gte=models.F("since")), name="given_period_runs_forwards"),
+            models.CheckConstraint(
+                condition=Q(until__gte=models.F("since")), name="given_period_runs_forwards"
+            ),
         ]
 
     def __str__(self) -> str:

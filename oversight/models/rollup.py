@@ -41,7 +41,9 @@ class Fact(models.Model):
                 fields=["released_on"], condition=models.Q(released_on__isnull=False), name="fact_by_release"
             ),
             models.Index(fields=["released_on", "round_id"], condition=models.Q(high=True), name="fact_high"),
-            models.Index(fields=["place", "invited_on"], condition=models.Q(counted=True), name="fact_by_place"),
+            models.Index(
+                fields=["place", "invited_on"], condition=models.Q(counted=True), name="fact_by_place"
+            ),
         ]
 
     def __str__(self) -> str:

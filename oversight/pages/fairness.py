@@ -128,7 +128,7 @@ def _slope(side: Mapping[int, dict[str, int]], bottom: str, top: str) -> "StrOrP
 
 
 def _missing(found: Found) -> Block:
-    rows: "list[list[StrOrPromise]]" = []
+    rows: list[list[StrOrPromise]] = []
     for key, anchor, bottom, top in STEPS:
         if key in ("sent", "high", "found"):
             continue
@@ -149,7 +149,13 @@ def _missing(found: Found) -> Block:
         key="missing",
         title=_("People missing"),
         summary=_("How many more there would have been had each fifth had the share of the least deprived."),
-        columns=[_("Step and fifth"), _("People"), _("Reached"), _("Missing"), _("Difference, points (95 % interval)")],
+        columns=[
+            _("Step and fifth"),
+            _("People"),
+            _("Reached"),
+            _("Missing"),
+            _("Difference, points (95 % interval)"),
+        ],
         rows=rows,
         basis="cohort",
         empty=_("Too few people with a known deprivation fifth to judge by."),
@@ -159,14 +165,17 @@ def _missing(found: Found) -> Block:
 def _areas(asked: Asked) -> list[Block]:
     return [
         _area(asked, "invited", "n", "in_90", _("Uptake, 90 days, by area"), "area-uptake"),
-        _area(asked, "released", "high", "examined_180", _("Examined within 180 days, by area"), "area-examined"),
+        _area(
+            asked, "released", "high", "examined_180", _("Examined within 180 days, by area"), "area-examined"
+        ),
     ]
 
 
 def _area(asked: Asked, anchor: str, bottom: str, top: str, title: str, key: str) -> Block:
     """A funnel: areas by size with limits around the programme's share; small ones pooled, nobody ranked."""
     cells = grouped_sums(anchor, asked, [bottom, top], ["area_id", "sex", "age"])
-    names, sizes = labels("area"), {}
+    names = labels("area")
+    sizes: dict[int, tuple[int, int]] = {}
     for (area, _sex, _age), counts in cells.items():
         x, n = sizes.get(area, (0, 0))
         sizes[area] = (x + counts[top], n + counts[bottom])
@@ -213,12 +222,15 @@ def _place(share: float, limits: funnel.Limits) -> "StrOrPromise":
     return _("above the 95 % line") if share > limits.warn_high else _("within the lines")
 
 
-def _standard(cells: Mapping[tuple[Any, ...], dict[str, int]], area: int, bottom: str, top: str, which: str) -> "StrOrPromise":
+def _standard(
+    cells: Mapping[tuple[Any, ...], dict[str, int]], area: int, bottom: str, top: str, which: str
+) -> "StrOrPromise":
     groups = [(sex, age) for sex in ("female", "male") for age in AGES]
     mine = [cells.get((area, sex, age), {}) for sex, age in groups]
     if which == "own":
         weights = [
-            float(sum(counts[bottom] for (_a, s, g), counts in cells.items() if (s, g) == group)) for group in groups
+            float(sum(counts[bottom] for (_a, s, g), counts in cells.items() if (s, g) == group))
+            for group in groups
         ]
     else:
         weights = [*STANDARDS[which][1], *STANDARDS[which][1]]
@@ -229,7 +241,11 @@ def _standard(cells: Mapping[tuple[Any, ...], dict[str, int]], area: int, bottom
 
 
 def _funnel_chart(
-    ordered: Sequence[int], sizes: Mapping[int, tuple[int, int]], names: Mapping[str, str], target: float, phi: float
+    ordered: Sequence[int],
+    sizes: Mapping[int, tuple[int, int]],
+    names: Mapping[str, str],
+    target: float,
+    phi: float,
 ) -> dict[str, Any]:
     bounds = [funnel.limits(target, sizes[area][1], phi) for area in ordered]
 
@@ -253,15 +269,15 @@ def quality(asked: Asked) -> Shown:
     cut_at = catch_up()
     cells = grouped_sums("invited", asked, ["n"], ["sex", "age", "fifth", "area_id"])
     people = sum(counts["n"] for counts in cells.values())
-    unknown = {
-        _("sex not known"): lambda key: key[0] not in ("female", "male"),
-        _("age not known"): lambda key: key[1] == -1,
-        _("deprivation fifth not known"): lambda key: key[2] == 0,
-        _("area not known"): lambda key: key[3] == 0,
-    }
-    rows: "list[list[StrOrPromise]]" = []
-    for words, test in unknown.items():
-        n = sum(counts["n"] for key, counts in cells.items() if test(key))
+    unknown: Sequence[tuple[StrOrPromise, int, Sequence[object]]] = (
+        (_("sex not known"), 0, ("unknown", "other", "")),
+        (_("age not known"), 1, (-1,)),
+        (_("deprivation fifth not known"), 2, (0,)),
+        (_("area not known"), 3, (0,)),
+    )
+    rows: list[list[StrOrPromise]] = []
+    for words, at, values in unknown:
+        n = sum(counts["n"] for key, counts in cells.items() if key[at] in values)
         rows.append([words, grouped(n), grouped(people), ranged(figure_of(n, people, basis=COHORT))])
     return Shown(
         slug="quality",
@@ -312,7 +328,9 @@ def _entry(asked: Asked) -> Block:
         title=_("Colonoscopy reports"),
         summary=_("Examinations of the days asked for, everybody's."),
         columns=[_("What"), _("Counted"), _("Out of"), _("Share (95 % interval)")],
-        rows=[[words, grouped(x), grouped(n), ranged(figure_of(x, n, basis="period"))] for words, x, n in plan]
+        rows=[
+            [words, grouped(x), grouped(n), ranged(figure_of(x, n, basis="period"))] for words, x, n in plan
+        ]
         if scopes or lesions
         else [],
         basis="period",

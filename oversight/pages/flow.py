@@ -34,7 +34,7 @@ def flow(asked: Asked, other: Asked | None = None) -> Shown:
     whole, parts = places(asked)
     second = places(other) if other else None
     words = PLACE_WORDS
-    columns: "list[StrOrPromise]" = [_("Where they are now"), _("People"), _("Share")]
+    columns: list[StrOrPromise] = [_("Where they are now"), _("People"), _("Share")]
     if second:
         columns += [_("People, other cohort"), _("Share, other cohort")]
     rows, links = [], []
@@ -44,7 +44,7 @@ def flow(asked: Asked, other: Asked | None = None) -> Shown:
             row += [grouped(second[1][place]), _share(second[1][place], second[0])]
         rows.append(row)
         links.append(f"place={place}")
-    foot: "list[StrOrPromise]" = [_("All invited"), grouped(whole), "100 %" if whole else "–"]
+    foot: list[StrOrPromise] = [_("All invited"), grouped(whole), "100 %" if whole else "–"]
     if second:
         foot += [grouped(second[0]), "100 %" if second[0] else "–"]
     return Shown(
@@ -73,10 +73,12 @@ def _bars(
     second: tuple[int, Mapping[str, int]] | None,
 ) -> dict[str, object]:  # fmt: skip
     words = PLACE_WORDS
-    drawn = [place for place in PLACES if parts[place] or second and second[1][place]]
+    drawn = [place for place in PLACES if parts[place] or (second and second[1][place])]
     series = [{"name": _days(asked), "values": [round(100 * parts[place] / whole, 1) for place in drawn]}]
     if other and second and second[0]:
-        series.append({"name": _days(other), "values": [round(100 * second[1][p] / second[0], 1) for p in drawn]})
+        series.append(
+            {"name": _days(other), "values": [round(100 * second[1][p] / second[0], 1) for p in drawn]}
+        )
     return {
         "kind": "bar", "unit": "%", "across": True, "min": 0, "categories": [str(words[place]) for place in drawn],
         "series": series,
@@ -132,14 +134,28 @@ def waiting(asked: Asked) -> Shown:
     unexamined = sum(one.unexamined for one in areas)
     pace = lately / LATELY_WEEKS
     line = (
-        _("%(n)s people wait for their examination; %(pace)s were examined a week lately, so that is %(weeks)s weeks.")
+        _(
+            "%(n)s people wait for their examination; %(pace)s were examined a week lately, so that is %(weeks)s weeks."
+        )
         % {"n": grouped(unexamined), "pace": f"{pace:.1f}", "weeks": f"{unexamined / pace:.1f}"}
         if pace
         else _("%(n)s people wait for their examination; nobody was examined in the last %(w)s weeks.")
         % {"n": grouped(unexamined), "w": LATELY_WEEKS}
     )
-    columns = [_("Area"), _("Open"), _("Not examined yet"), _("Over 31 days"), _("Over 90 days"), _("Over 180 days")]
-    sums = [sum(column) for column in zip(*[(o.total, o.unexamined, o.over_31, o.over_90, o.over_180) for o in areas], strict=True)]
+    columns = [
+        _("Area"),
+        _("Open"),
+        _("Not examined yet"),
+        _("Over 31 days"),
+        _("Over 90 days"),
+        _("Over 180 days"),
+    ]
+    sums = [
+        sum(column)
+        for column in zip(
+            *[(o.total, o.unexamined, o.over_31, o.over_90, o.over_180) for o in areas], strict=True
+        )
+    ]
     ahead = bookings_ahead()
     return Shown(
         slug="waiting",

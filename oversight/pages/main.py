@@ -111,8 +111,12 @@ def follow_up(asked: Asked) -> Shown:
         lead=_("What happened to the people at or above the cutoff, and how long each step took."),
         asked=asked,
         cut_at=counted.cut_at,
-        sentences=[sentence_of(counted, key) for key in ("referred", "spoken_7", "examined_31", "examined_90")],
-        sections=[section_of(counted, key) for key in ("examined_31", "examined_90", "examined_180", "examined_365")],
+        sentences=[
+            sentence_of(counted, key) for key in ("referred", "spoken_7", "examined_31", "examined_90")
+        ],
+        sections=[
+            section_of(counted, key) for key in ("examined_31", "examined_90", "examined_180", "examined_365")
+        ],
         blocks=[_clocks(asked), totals(counted, keys, _("Every step"), "steps")],
     )
 
@@ -150,7 +154,7 @@ def _clocks(asked: Asked) -> Block:
 
 def totals(counted: Counted, keys: list[str], title: "StrOrPromise", key: str) -> Block:
     """Several indicators' totals in one table."""
-    rows: "list[list[StrOrPromise]]" = []
+    rows: list[list[StrOrPromise]] = []
     for name in keys:
         one, figure = indicators()[name], counted.total.figures[name]
         rows.append([
@@ -161,7 +165,14 @@ def totals(counted: Counted, keys: list[str], title: "StrOrPromise", key: str) -
         key=key,
         title=title,
         summary="",
-        columns=[_("Indicator"), _("Counted"), _("Out of"), _("Figure (95 % interval)"), _("Basis"), _("Maturity")],
+        columns=[
+            _("Indicator"),
+            _("Counted"),
+            _("Out of"),
+            _("Figure (95 % interval)"),
+            _("Basis"),
+            _("Maturity"),
+        ],
         rows=rows,
     )
 
@@ -181,9 +192,16 @@ def yields(asked: Asked) -> Shown:
         cut_at=counted.cut_at,
         sentences=[
             sentence_of(counted, key)
-            for key in ("ppv_cancer", "ppv_advanced_neoplasia", "detection_cancer", "detection_advanced_neoplasia")
+            for key in (
+                "ppv_cancer",
+                "ppv_advanced_neoplasia",
+                "detection_cancer",
+                "detection_advanced_neoplasia",
+            )
         ],
-        sections=[section_of(counted, key) for key in ("ppv_advanced_neoplasia", "detection_advanced_neoplasia")],
+        sections=[
+            section_of(counted, key) for key in ("ppv_advanced_neoplasia", "detection_advanced_neoplasia")
+        ],
         blocks=[totals(counted, keys, _("Everything that was found"), "found")],
     )
 
@@ -226,15 +244,19 @@ def _turnaround(asked: Asked) -> Block:
         "result": _("arrival → result released"), "letter": _("result → letter handed over"),
     }  # fmt: skip
     found = spreads(asked, list(names))
-    rows: "list[list[StrOrPromise]]" = []
+    rows: list[list[StrOrPromise]] = []
     for key, words in names.items():
         spread = found[key]
         marks = [quantile(spread, share) for share in (0.5, 0.9, 0.95)]
-        rows.append([words, grouped(sum(n for _d, n in spread)), *("–" if m is None else str(m) for m in marks)])
+        rows.append(
+            [words, grouped(sum(n for _d, n in spread)), *("–" if m is None else str(m) for m in marks)]
+        )
     return Block(
         key="turnaround",
         title=_("Days from step to step"),
-        summary=_("Waits that began in the months asked for and have ended; those still running are not in it."),
+        summary=_(
+            "Waits that began in the months asked for and have ended; those still running are not in it."
+        ),
         columns=[_("From → to"), _("Ended"), _("Half within"), _("90 % within"), _("95 % within")],
         rows=rows if any(found.values()) else [],
         basis="period",

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
 
 TOO_FEW = gettext_lazy("too few to judge")
+NOBODY = gettext_lazy(
+    "Nobody is counted here in this period. Choose an earlier first day or a later last day."
+)
 
 
 def grouped(number: int) -> str:
@@ -125,9 +128,7 @@ class Block:
     note: "StrOrPromise" = ""
     basis: str = ""
     foot: "Sequence[StrOrPromise]" = ()
-    empty: "StrOrPromise" = gettext_lazy(
-        "Nobody is counted here in this period. Choose an earlier first day or a later last day."
-    )
+    empty: "StrOrPromise" = NOBODY
     tall: bool = False
     links: "Sequence[str]" = ()
 
@@ -183,7 +184,9 @@ def pattern_of(indicator: Indicator) -> str:
     if indicator.anchor == "arrived":
         return _("Of %(n)s that came back from %(since)s to %(until)s, %(share)s %(what)s.")
     if indicator.anchor == "examined":
-        return _("Of %(n)s colonoscopies of people first examined from %(since)s to %(until)s, %(share)s %(what)s.")
+        return _(
+            "Of %(n)s colonoscopies of people first examined from %(since)s to %(until)s, %(share)s %(what)s."
+        )
     if indicator.bottom == "high":
         return _(
             "Of %(n)s people at or above whose result was released from %(since)s to %(until)s, %(share)s %(what)s."

@@ -69,7 +69,7 @@ def _sweep(asked: Asked) -> Block:
     whole = sum(n for _value, n, *_rest in found)
     lowest = CutoffRule.objects.filter(approved_by__isnull=False).values_list("cutoff_ug_g", flat=True)
     known_from = float(max(lowest, default=0))
-    rows: "list[list[StrOrPromise]]" = []
+    rows: list[list[StrOrPromise]] = []
     shares: list[float | None] = []
     for cutoff, n, examined, cancer, advanced in sweep(found, SWEEP):
         figure = figure_of(n, whole, basis=PERIOD)
@@ -112,7 +112,9 @@ def _apart(asked: Asked, breaks: Sequence[Break]) -> Block:
         )  # fmt: skip
     p1, p2 = _rate(first), _rate(second)
     shared = sum(n for key, (n, _h) in second.items() if key in first)
-    expected = sum(n * first[key][1] / first[key][0] for key, (n, _h) in second.items() if key in first) / shared
+    expected = (
+        sum(n * first[key][1] / first[key][0] for key, (n, _h) in second.items() if key in first) / shared
+    )
     people, rest = expected - p1, p2 - expected
     named = [f"{date_format(one.day, 'j M Y')}: {one.words}" for one in breaks]
     warm = _warm_share(late, second, cells) - _warm_share(early, first, cells)
@@ -176,7 +178,12 @@ def _by_source(asked: Asked) -> list[Block]:
 
 def _source_block(asked: Asked, column: str, names: dict[int, str], title: str, key: str) -> Block:
     rows = [
-        [names.get(which, _("not known")), grouped(high), grouped(n), ranged(figure_of(high, n, basis=PERIOD))]
+        [
+            names.get(which, _("not known")),
+            grouped(high),
+            grouped(n),
+            ranged(figure_of(high, n, basis=PERIOD)),
+        ]
         for which, n, high in sources(asked, column)
     ]
     return Block(
@@ -187,5 +194,3 @@ def _source_block(asked: Asked, column: str, names: dict[int, str], title: str, 
         rows=rows,
         basis="period",
     )
-
-

@@ -30,7 +30,9 @@ class Adding:
     def select(self, source: str, *, sign: str) -> str:
         """The sums of the facts in `source` (a FROM item named `f`), each times `sign`, nothing where all are zero."""
         keys = ", ".join(f"{sql} AS {name}" for name, sql in self.keys.items())
-        sums = ", ".join(f"coalesce(sum({sign} * ({sql})::int), 0) AS {name}" for name, sql in self.sums.items())
+        sums = ", ".join(
+            f"coalesce(sum({sign} * ({sql})::int), 0) AS {name}" for name, sql in self.sums.items()
+        )
         group = ", ".join(str(n + 1) for n in range(len(self.keys)))
         names, zeros = ", ".join(f"q.{name}" for name in self.sums), ", ".join("0" for _ in self.sums)
         return (
@@ -50,7 +52,9 @@ class Adding:
 def additions() -> Iterator[Adding]:
     """Everything a fold adds to."""
     for anchor in ANCHORS.values():
-        yield Adding(anchor.table, {"month": anchor.month, **DIMENSIONS}, dict(anchor.measures), anchor.counts)
+        yield Adding(
+            anchor.table, {"month": anchor.month, **DIMENSIONS}, dict(anchor.measures), anchor.counts
+        )
     released = ANCHORS["released"].month
     yield Adding(
         "oversight_valuecell",
@@ -60,7 +64,11 @@ def additions() -> Iterator[Adding]:
     )
     yield Adding(
         "oversight_sourcecell",
-        {"month": released, "laboratory_id": "coalesce(f.laboratory_id, 0)", "lot_id": "coalesce(f.lot_id, 0)"},
+        {
+            "month": released,
+            "laboratory_id": "coalesce(f.laboratory_id, 0)",
+            "lot_id": "coalesce(f.lot_id, 0)",
+        },
         {"n": "true", "high": "f.high"},
         "f.released_on IS NOT NULL",
     )
@@ -72,8 +80,8 @@ def additions() -> Iterator[Adding]:
             {"n": "true"},
             clock.where,
         )  # fmt: skip
-    for name, (anchor, first, whom) in STARTS.items():
-        month = f"date_trunc('month', f.{anchor})::date"
+    for name, (day, first, whom) in STARTS.items():
+        month = f"date_trunc('month', f.{day})::date"
         yield Adding(
             "oversight_waitcell",
             {"clock": f"'{name}'", "month": month, "area_id": "f.area_id",

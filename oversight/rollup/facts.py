@@ -64,7 +64,9 @@ LOST = ("excluded", "died", "moved_away", "superseded", "undeliverable")
 _WORST = "ARRAY[" + ", ".join(f"'{value}'" for value in FindingClass.values) + "]::varchar[]"
 _LOST = ", ".join(f"'{reason}'" for reason in LOST)
 
-BANDS = "CASE WHEN {v} IS NULL THEN 0 WHEN {v} < 4 THEN 1 WHEN {v} < 10 THEN 2 WHEN {v} < 20 THEN 3 ELSE 4 END"
+BANDS = (
+    "CASE WHEN {v} IS NULL THEN 0 WHEN {v} < 4 THEN 1 WHEN {v} < 10 THEN 2 WHEN {v} < 20 THEN 3 ELSE 4 END"
+)
 """Bands of the value in the round before: 0 none, 1 below 4, 2 below 10, 3 below 20, 4 from 20 µg/g on."""
 
 FACTS = f"""

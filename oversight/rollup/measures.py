@@ -69,9 +69,7 @@ def _invited() -> dict[str, str]:
     }
     for days in WINDOWS:
         back = f"coalesce(f.arrived_on - f.start_on <= {days}, false)"
-        took = (
-            f"{back} AND coalesce(f.usable_on - f.start_on <= {days + RESULT_DAYS}, false)"
-        )
+        took = f"{back} AND coalesce(f.usable_on - f.start_on <= {days + RESULT_DAYS}, false)"
         found |= {
             f"back_{days}": back, f"in_{days}": took, f"lost_{days}": f"{lost} AND NOT ({took})",
             f"again_{days}": f"f.history = 2 AND {took}",
@@ -112,9 +110,7 @@ def _released() -> dict[str, str]:
         "advanced": "f.high AND f.finding IN ('cancer', 'advanced_adenoma')",
         "any_adenoma": "f.high AND f.finding IN ('advanced_adenoma', 'non_advanced')",
     }
-    found |= {
-        f"ge_{step}": f"coalesce(f.value >= {step}, false)" for step in LADDER
-    }
+    found |= {f"ge_{step}": f"coalesce(f.value >= {step}, false)" for step in LADDER}
     found |= {
         f"examined_{days}": f"f.high AND coalesce(f.exam_on - f.released_on <= {days}, false)"
         for days in EXAMINED_DAYS

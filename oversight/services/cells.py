@@ -45,13 +45,17 @@ def sources(asked: Asked, column: str) -> Sequence[tuple[int, int, int]]:
     )
 
 
-def grouped_sums(anchor: str, asked: Asked, names: Sequence[str], by: Sequence[str]) -> Mapping[tuple[Any, ...], dict[str, int]]:
+def grouped_sums(
+    anchor: str, asked: Asked, names: Sequence[str], by: Sequence[str]
+) -> Mapping[tuple[Any, ...], dict[str, int]]:
     """Measures of an anchor by several columns of its cells at once."""
     frm, params = source(ANCHORS[anchor], asked, names)
     keys = ", ".join(f"c.{name}" for name in by)
     added = ", ".join(f"coalesce(sum(c.{name}), 0)" for name in names)
     group = ", ".join(str(n + 1) for n in range(len(by)))
-    rows = _rows(f"SELECT {keys + ', ' if by else ''}{added} FROM {frm}{f' GROUP BY {group}' if by else ''}", params)
+    rows = _rows(
+        f"SELECT {keys + ', ' if by else ''}{added} FROM {frm}{f' GROUP BY {group}' if by else ''}", params
+    )
     cut = len(by)
     return {tuple(row[:cut]): dict(zip(names, map(int, row[cut:]), strict=True)) for row in rows}
 

@@ -213,9 +213,7 @@ def figures(asked: Asked, keys: Sequence[str], *, fold: bool = True) -> Counted:
 
 
 def _whole_row(found: Mapping[str, Figure], wanted: Sequence[Indicator]) -> Mapping[str, Figure]:
-    return {
-        one.key: found.get(one.key) or figure_of(0, 0, basis=one.basis, unit=one.unit) for one in wanted
-    }
+    return {one.key: found.get(one.key) or figure_of(0, 0, basis=one.basis, unit=one.unit) for one in wanted}
 
 
 def _fill(

@@ -68,7 +68,9 @@ def reconcile(given: GivenFigure) -> Reconciled:
     top = now.numerator - given.numerator - sum(row.numerator for row in found)
     bottom = now.denominator - given.denominator - sum(row.denominator for row in found)
     if top or bottom:
-        found.append(Difference(_("everything was counted again, or is counted differently now"), top, bottom))
+        found.append(
+            Difference(_("everything was counted again, or is counted differently now"), top, bottom)
+        )
     then = figure_of(given.numerator, given.denominator, basis=one.basis, unit=one.unit)
     return Reconciled(given, then, now, found, one.digest == given.definition)
 
@@ -78,7 +80,9 @@ def _causes(one: Indicator, asked: Asked, fold_id: int) -> list[Difference]:
 
     def signed(expression: str) -> str:
         parts = expression.split(" - ")
-        sums = [f"coalesce(sum(f.sign * ({anchor.measures[name]})::int), 0)" for name in measures_of(expression)]
+        sums = [
+            f"coalesce(sum(f.sign * ({anchor.measures[name]})::int), 0)" for name in measures_of(expression)
+        ]
         return sums[0] if len(parts) == 1 else " - ".join(sums)
 
     with connection.cursor() as cursor:

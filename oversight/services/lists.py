@@ -56,7 +56,11 @@ def listed(asked: Asked, *, key: str = "", part: str = "", place: str = "", row:
     """
     catch_up()
     if place in PLACES:
-        anchor, condition, title = ANCHORS["invited"], f"f.place = '{place}'", _("People in one place of the flow")
+        anchor, condition, title = (
+            ANCHORS["invited"],
+            f"f.place = '{place}'",
+            _("People in one place of the flow"),
+        )
     elif key in indicators():
         one = indicators()[key]
         anchor = ANCHORS[one.anchor]
@@ -78,13 +82,22 @@ def listed(asked: Asked, *, key: str = "", part: str = "", place: str = "", row:
 
 def _people(anchor: str, names: Sequence[str]) -> bool:
     """Whether measures count people, one a round."""
-    things = {"kits", "rejected", "scopes", "complete", "adequate", "removed", "retrieved", "harmed", "bled", "perforated"}
+    things = {
+        "kits",
+        "rejected",
+        "scopes",
+        "complete",
+        "adequate",
+        "removed",
+        "retrieved",
+        "harmed",
+        "bled",
+        "perforated",
+    }
     return not (anchor in ("arrived", "examined") and things & set(names))
 
 
-def _found(
-    asked: Asked, day: str, condition: str, title: "StrOrPromise", row: str, month: str
-) -> List:
+def _found(asked: Asked, day: str, condition: str, title: "StrOrPromise", row: str, month: str) -> List:
     params = {**asked.params(), "since": asked.since, "until": asked.until, "limit": LARGEST}
     only = asked.conditions(cells=False)
     if row:
@@ -96,6 +109,7 @@ def _found(
         cursor.execute(f"SELECT count(*) {frm}", params)
         total = int(cursor.fetchone()[0])
         cursor.execute(
-            f"SELECT f.round_id, f.person_id, f.{day}, f.place {frm} ORDER BY f.{day}, f.round_id LIMIT %(limit)s", params
+            f"SELECT f.round_id, f.person_id, f.{day}, f.place {frm} ORDER BY f.{day}, f.round_id LIMIT %(limit)s",
+            params,
         )
         return List(title, total, [Listed(*one) for one in cursor.fetchall()])

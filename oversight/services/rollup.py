@@ -86,9 +86,7 @@ def _rounds_of(cursor: CursorWrapper, marks: Sequence[tuple[str, int, str]]) -> 
 
 def _deltas(cursor: CursorWrapper, fold_id: int, causes: Mapping[int, str]) -> int:
     """Append what goes out and what comes in; returns how many facts changed."""
-    people = (
-        "r.person_id = ANY(ARRAY(SELECT DISTINCT t.person_id FROM screening_round t WHERE t.id = ANY(%(rounds)s)))"
-    )
+    people = "r.person_id = ANY(ARRAY(SELECT DISTINCT t.person_id FROM screening_round t WHERE t.id = ANY(%(rounds)s)))"
     params: dict[str, Any] = {
         "fold": fold_id, "zone": clock.zone().key, "rounds": list(causes), "causes": list(causes.values()),
     }  # fmt: skip

@@ -1,6 +1,5 @@
 """The pages of "How are we doing?"."""
 
-
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_GET
@@ -95,5 +94,3 @@ def people_behind(request: HttpRequest) -> HttpResponse:
             "largest": LARGEST,
         },
     )
-
-

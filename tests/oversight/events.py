@@ -149,7 +149,11 @@ def _harm(world: World, who: int) -> None:
         )  # fmt: skip
         if who % 2:
             EventJudgement.objects.create(
-                event=event, cause="unrelated", words="fell", judged_on=world.day, judged_by=cast.member(cast.NURSE)
+                event=event,
+                cause="unrelated",
+                words="fell",
+                judged_on=world.day,
+                judged_by=cast.member(cast.NURSE),
             )
 
 

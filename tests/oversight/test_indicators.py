@@ -72,7 +72,10 @@ def ask(keys: list[str], since: date, until: date, by: str = "month") -> Counted
 
 def counted(keys: list[str], key: str, since: date, until: date) -> dict[tuple[str, str], tuple[int, int]]:
     return {
-        (by, row.label if by == "area" else row.key): (row.figures[key].numerator, row.figures[key].denominator)
+        (by, row.label if by == "area" else row.key): (
+            row.figures[key].numerator,
+            row.figures[key].denominator,
+        )
         for by in CUTS
         for row in ask(keys, since, until, by).rows
         if row.figures[key].denominator
@@ -123,15 +126,25 @@ def test_positivity_counted_by_hand() -> None:
     assert counts_of(found.total.figures)["examined_90"] == (1, 2)
     # in March: 10 people invited in a batch, one outside; kits of 1, 2, 11, 12 came back; results 1, 2, 12; two referrals open
     assert (counts.invited, counts.outside_batches, counts.people_back, counts.results) == (10, 1, 4, 3)
-    assert (counts.at_or_above, counts.examined, counts.referrals_open, counts.referrals_closed) == (1, 0, 2, 0)
+    assert (counts.at_or_above, counts.examined, counts.referrals_open, counts.referrals_closed) == (
+        1,
+        0,
+        2,
+        0,
+    )
 
 
-@pytest.mark.parametrize(("since", "until"), [MARCH, (date(2026, 3, 2), date(2026, 7, 14)), (date(2026, 3, 14), LATER)])
+@pytest.mark.parametrize(
+    ("since", "until"), [MARCH, (date(2026, 3, 2), date(2026, 7, 14)), (date(2026, 3, 14), LATER)]
+)
 def test_roll_ups_agree_with_straight_aggregation(since: date, until: date) -> None:
     """Two formulations, two ways of reading: the cells (with broken months from the facts), and one statement over all."""
     twelve_people()
     with clock.at(clock.moment(LATER, 12)):
-        whole, results = straight.uptake(since=since, until=until), straight.positivity(since=since, until=until)
+        whole, results = (
+            straight.uptake(since=since, until=until),
+            straight.positivity(since=since, until=until),
+        )
         found = counts_of(ask([*UPTAKE, *RELEASED], since, until).total.figures)
         by_age = counted(UPTAKE, "uptake_90", since, until)
     one, two = whole["total", ""], results["total", ""]
@@ -187,7 +200,9 @@ def test_a_period_that_runs_is_provisional() -> None:
 def test_labels_are_words() -> None:
     twelve_people()
     with translation.override("en-gb"), clock.at(clock.moment(LATER, 12)):
-        rows = {by: [r.label for r in ask(UPTAKE, *MARCH, by).rows] for by in ("age", "sex", "month", "history")}
+        rows = {
+            by: [r.label for r in ask(UPTAKE, *MARCH, by).rows] for by in ("age", "sex", "month", "history")
+        }
     assert rows["age"] == ["50–54", "55–59", "60–64", "65–69", "70–74", "not known"]
     assert rows["sex"] == ["female", "male", "unknown"]
     assert rows["month"] == ["March 2026"]

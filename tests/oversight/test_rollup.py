@@ -23,11 +23,23 @@ def test_a_fold_adds_what_changed_and_nothing_else() -> None:
     rebuild()
     first = worked.invited(SENT)
     fold_all()
-    assert (total(InvitedCell, "n"), total(InvitedCell, "in_90"), total(InvitedCell, "at_kit_out")) == (1, 0, 1)
+    assert (total(InvitedCell, "n"), total(InvitedCell, "in_90"), total(InvitedCell, "at_kit_out")) == (
+        1,
+        0,
+        1,
+    )
     worked.released(worked.came_back(first, SENT + timedelta(days=10)), SENT + timedelta(days=12), high=True)
     fold_all()
-    assert (total(InvitedCell, "n"), total(InvitedCell, "in_90"), total(InvitedCell, "at_kit_out")) == (1, 1, 0)
-    assert (total(InvitedCell, "at_to_reach"), total(ReleasedCell, "high"), total(ReleasedCell, "ge_80")) == (1, 1, 1)
+    assert (total(InvitedCell, "n"), total(InvitedCell, "in_90"), total(InvitedCell, "at_kit_out")) == (
+        1,
+        1,
+        0,
+    )
+    assert (total(InvitedCell, "at_to_reach"), total(ReleasedCell, "high"), total(ReleasedCell, "ge_80")) == (
+        1,
+        1,
+        1,
+    )
     assert (waiting(), fold().marks, differences()) == (0, 0, [])
 
 
@@ -53,9 +65,9 @@ def test_a_correction_takes_out_what_it_puts_in_elsewhere() -> None:
     cells = {cell.sex: cell.n for cell in InvitedCell.objects.all()}
     assert cells == {"female": 0, "male": 1}
     assert differences() == []
-    assert set(Delta.objects.filter(fold__in=Fold.objects.order_by("-pk")[:1]).values_list("cause", flat=True)) == {
-        "corrected"
-    }
+    assert set(
+        Delta.objects.filter(fold__in=Fold.objects.order_by("-pk")[:1]).values_list("cause", flat=True)
+    ) == {"corrected"}
 
 
 def test_what_the_first_page_counts_is_whole_without_a_worker() -> None:
@@ -78,10 +90,16 @@ def test_reconciliation_finds_a_cell_and_a_fact_that_were_altered() -> None:
 
 
 # The random stream: any of these may happen to anybody, in any order; what a state does not allow is left alone.
-STREAM = st.lists(st.tuples(st.sampled_from(events.NAMES), st.integers(0, 7), st.integers(0, 40)), max_size=25)
+STREAM = st.lists(
+    st.tuples(st.sampled_from(events.NAMES), st.integers(0, 7), st.integers(0, 40)), max_size=25
+)
 COMMON = {
     "deadline": None,
-    "suppress_health_check": [HealthCheck.function_scoped_fixture, HealthCheck.too_slow, HealthCheck.data_too_large],
+    "suppress_health_check": [
+        HealthCheck.function_scoped_fixture,
+        HealthCheck.too_slow,
+        HealthCheck.data_too_large,
+    ],
 }
 
 
@@ -93,7 +111,11 @@ def test_rollup_is_recomputation_under_random_events(stream: list[tuple[str, int
 
 @pytest.mark.campaign
 @settings(max_examples=1500, **COMMON)
-@given(stream=st.lists(st.tuples(st.sampled_from(events.NAMES), st.integers(0, 11), st.integers(0, 60)), max_size=80))
+@given(
+    stream=st.lists(
+        st.tuples(st.sampled_from(events.NAMES), st.integers(0, 11), st.integers(0, 60)), max_size=80
+    )
+)
 def test_rollup_is_recomputation_under_long_random_streams(stream: list[tuple[str, int, int]]) -> None:
     holds_under(stream)
 

@@ -39,9 +39,7 @@ def test_exact_limits_of_a_count_are_those_of_the_chi_square(x: int) -> None:
 
 # Source: section 5.3 of the shared standards (synthetic, worked there): ages 50-54 to 70-74, ESP2013, per 100,000.
 def test_standardised_rate_worked_by_hand() -> None:
-    found = standardised(
-        [12, 20, 31, 44, 52], [10000, 9500, 9000, 8000, 6500], STANDARDS["europe_2013"][1]
-    )
+    found = standardised([12, 20, 31, 44, 52], [10000, 9500, 9000, 8000, 6500], STANDARDS["europe_2013"][1])
     assert found is not None
     assert [round(100_000 * value, 3) for value in found] == [376.670, 320.296, 440.092]
 

@@ -34,8 +34,12 @@ class Command(BaseCommand):
         parser.add_argument("--to", dest="until", default="", help="last day, as 2026-03-31")
         parser.add_argument("--by", choices=list(BREAKDOWNS), default="", help="cut the figures by this")
         parser.add_argument("--json", action="store_true", help="one JSON object instead of a table")
-        parser.add_argument("--rebuild", action="store_true", help="count everything again from the ledgers first")
-        parser.add_argument("--dry-run", action="store_true", help="read what is counted already, write nothing")
+        parser.add_argument(
+            "--rebuild", action="store_true", help="count everything again from the ledgers first"
+        )
+        parser.add_argument(
+            "--dry-run", action="store_true", help="read what is counted already, write nothing"
+        )
 
     def handle(self, *_args: Any, **options: Any) -> None:
         """Compute and print."""
