@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from oversight.measuring import dashboards, kits, lab, lab_flat, mail, register, rounds, scans, scans_flat
 from oversight.measuring.bench import Bench, Measured, days_ago
 from oversight.measuring.database import empty_template, filled_template, working_copy
-from oversight.measuring.years import past_laid_down
 from oversight.measuring.region import AGE_DAYS, lay_down
+from oversight.measuring.years import past_laid_down
 from staff.errors import RoundbookError
 from staff.models import User
 
