@@ -267,6 +267,7 @@ CELERY_BEAT_SCHEDULE = {
     "outreach-sweep": {"task": "outreach.sweep", "schedule": 15.0},
     "daily-duties": {"task": "oversight.daily", "schedule": 60.0},
     "figures-fold": {"task": "oversight.fold", "schedule": 10.0},
+    "figures-files": {"task": "oversight.make_files", "schedule": 30.0},
 }
 
 EMAIL_BACKEND = env.str("ROUNDBOOK_EMAIL_BACKEND", default="django.core.mail.backends.console.EmailBackend")

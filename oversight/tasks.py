@@ -3,6 +3,7 @@
 from celery import shared_task
 
 from oversight.services.daily import daily_duties
+from oversight.services.exports import exports_make
 from oversight.services.rollup import counted_first, fold_all, rebuild
 from staff.models import User
 
@@ -19,3 +20,9 @@ def fold() -> None:
     if not counted_first():
         rebuild()
     fold_all()
+
+
+@shared_task(name="oversight.make_files")
+def make_files() -> None:
+    """Make the files that were asked for, and those a killed worker left half-made."""
+    exports_make()

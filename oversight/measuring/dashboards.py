@@ -44,7 +44,8 @@ def _twelve_months(by: str = "month") -> Asked:
     return Asked(since, until, by)
 
 
-def _years(by: str = "month") -> Asked:
+def years_asked(by: str = "month") -> Asked:
+    """Every day of the years laid down."""
     return Asked(clock.today() - timedelta(days=1980), clock.today(), by)
 
 
@@ -56,7 +57,7 @@ def _timed(work: Callable[[], object]) -> float:
 
 def dashboard(bench: Bench) -> Measured:
     """Uptake and positivity cut by month over all years, from cells and straight from the ledger's tables."""
-    whole = _years()
+    whole = years_asked()
 
     def ours() -> object:
         return figures(whole, QUESTIONS, fold=False)
@@ -100,7 +101,7 @@ def _queries() -> Iterator[list[float]]:
 def dashboard_pages(bench: Bench) -> Measured:
     """The statements of the slowest page over twelve months, and of every page over all years; must stay under 200 ms."""
     slowest: list[float] = []
-    for asked in (_twelve_months(), _twelve_months("area"), _years(), _years("age")):
+    for asked in (_twelve_months(), _twelve_months("area"), years_asked(), years_asked("age")):
         for _title, build in PAGES.values():
             build(asked)
             with _queries() as times:
@@ -122,7 +123,7 @@ COUNT_EACH = "SELECT " + ", ".join(
 
 def dashboard_sweep(bench: Bench) -> Measured:
     """Two hundred cutoffs from the histogram, and counting each over every result."""
-    whole = _years()
+    whole = years_asked()
     counted: list[Sequence[int]] = []
 
     def ours() -> None:
@@ -168,7 +169,7 @@ def dashboard_columnar(bench: Bench) -> Measured:
     """The same questions by month, from cells and from the exported facts held in memory by DuckDB."""
     import duckdb
 
-    whole = _years()
+    whole = years_asked()
     with tempfile.TemporaryDirectory() as place:
         path = Path(place) / "facts.csv"
         with (

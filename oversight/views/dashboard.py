@@ -15,6 +15,7 @@ from oversight.services.proofs import proof_latest, run_summary
 from oversight.views.definition import reader_of
 from screening.months import add_months
 from staff import clock
+from staff.roles import Role
 
 
 @require_GET
@@ -67,7 +68,7 @@ def _answer(request: HttpRequest, form: AskedForm, shown: Shown, other: Asked | 
             "proof": run_summary(latest) if latest else None,
             "other": other or _other(request),
             "second_form": shown.slug in ("flow", "compare"),
-            "today": clock.today(),
+            "may_take_away": bool(reader_of(request).roles & {Role.MANAGER, Role.ADMINISTRATOR}),
         },
     )
 
