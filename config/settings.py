@@ -266,6 +266,8 @@ CELERY_BEAT_SCHEDULE = {
     "results-sweep": {"task": "results.sweep", "schedule": 10.0},
     "outreach-sweep": {"task": "outreach.sweep", "schedule": 15.0},
     "daily-duties": {"task": "oversight.daily", "schedule": 60.0},
+    "figures-fold": {"task": "oversight.fold", "schedule": 10.0},
+    "figures-files": {"task": "oversight.make_files", "schedule": 30.0},
 }
 
 TEXT_CARRIER = env.str("ROUNDBOOK_TEXT_CARRIER", default="outreach.carriers.ConsoleCarrier")

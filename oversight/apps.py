@@ -12,9 +12,11 @@ class OversightConfig(AppConfig):
 
     def ready(self) -> None:
         """Register append-only tables, and build the walls when every table is there."""
-        from oversight.models import ProofResult, ProofRun
-        from staff.ledger.registry import register_append_only
+        from oversight.models import GivenFigure, LevelSet, ProofResult, ProofRun
+        from oversight.walls import marks_sql
+        from staff.ledger.registry import register_append_only, register_sql
         from staff.ledger.walls import build_walls
 
-        register_append_only(ProofRun, ProofResult)
+        register_append_only(ProofRun, ProofResult, LevelSet, GivenFigure)
+        register_sql("oversight_marks", marks_sql())
         post_migrate.connect(build_walls, sender=self, dispatch_uid="build_walls")

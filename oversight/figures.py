@@ -1,4 +1,4 @@
-"""A proportion with everything needed to judge it: counts, interval, basis and maturity; pure."""
+"""A figure with everything needed to judge it: counts, interval, basis and maturity; pure."""
 
 from dataclasses import dataclass
 from decimal import Decimal
@@ -18,6 +18,13 @@ COHORT = "cohort"
 PERIOD = "period"
 TOO_FEW_BELOW = 100
 """Under this denominator the page says "too few to judge". Source: section 7.1 of the job."""
+
+PERCENT = "%"
+PER_THOUSAND = "‰"
+NEEDED = "needed"
+"""How many of the denominator there are to one of the numerator (number needed to screen, to scope)."""
+SCALES = {PERCENT: (100, 1), PER_THOUSAND: (1000, 2)}
+"""Unit → factor and decimals printed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +74,7 @@ class Figure:
     high: float | None
     basis: str
     maturity: Maturity
+    unit: str = PERCENT
 
     @property
     def too_few(self) -> bool:
@@ -81,6 +89,26 @@ class Figure:
         return round_half_up(Fraction(100 * self.numerator, self.denominator), 1)
 
     @property
+    def value(self) -> Decimal | None:
+        """The figure in its unit, rounded once from the counts; None where there is nothing to divide by."""
+        if self.unit == NEEDED:
+            return round_half_up(Fraction(self.denominator, self.numerator), 1) if self.numerator else None
+        scale, decimals = SCALES[self.unit]
+        if not self.denominator:
+            return None
+        return round_half_up(Fraction(scale * self.numerator, self.denominator), decimals)
+
+    @property
+    def limits(self) -> tuple[float, float] | None:
+        """The interval in its unit; None of nobody, or where one end has no value."""
+        if self.low is None or self.high is None:
+            return None
+        if self.unit == NEEDED:
+            return (1 / self.high, 1 / self.low) if self.low and self.high else None
+        scale = SCALES[self.unit][0]
+        return (scale * self.low, scale * self.high)
+
+    @property
     def low_percent(self) -> float | None:
         """The lower limit in per cent."""
         return None if self.low is None else round(100 * self.low, 1)
@@ -91,9 +119,21 @@ class Figure:
         return None if self.high is None else round(100 * self.high, 1)
 
     @property
+    def words(self) -> str:
+        """The figure as it is printed, or a dash."""
+        if self.value is None:
+            return "–"
+        return f"{self.value} %" if self.unit == PERCENT else f"{self.value}"
+
+    @property
     def interval_words(self) -> str:
         """The limits as they are printed, or a dash."""
-        return "–" if self.low is None else f"{self.low_percent:.1f}–{self.high_percent:.1f} %"
+        if self.limits is None:
+            return "–"
+        low, high = self.limits
+        if self.unit == PERCENT:
+            return f"{low:.1f}–{high:.1f} %"
+        return f"{low:.2f}–{high:.2f}" if self.unit == PER_THOUSAND else f"{low:.1f}–{high:.1f}"
 
     def as_dict(self) -> dict[str, object]:
         """The figure for programs."""
@@ -101,6 +141,8 @@ class Figure:
             "numerator": self.numerator,
             "denominator": self.denominator,
             "percent": None if self.percent is None else float(self.percent),
+            "value": None if self.value is None else float(self.value),
+            "unit": self.unit,
             "low": self.low_percent,
             "high": self.high_percent,
             "basis": self.basis,
@@ -110,9 +152,17 @@ class Figure:
         }
 
 
-def figure_of(numerator: int, denominator: int, *, basis: str, passed: float = 1.0) -> Figure:
-    """A figure from its counts; `passed` is the share of the window or period that is over, 0 to 1."""
-    limits: Interval | None = wilson(numerator, denominator) if denominator else None
+def figure_of(
+    numerator: int, denominator: int, *, basis: str, passed: float = 1.0, unit: str = PERCENT
+) -> Figure:
+    """A figure from its counts; `passed` is the share of the window or period that is over, 0 to 1.
+
+    The interval is Wilson's of the proportion; where a numerator can exceed its denominator (things counted, not people)
+    there is none.
+    """
+    limits: Interval | None = (
+        wilson(numerator, denominator) if 0 <= numerator <= denominator and denominator else None
+    )
     return Figure(
         numerator=numerator,
         denominator=denominator,
@@ -120,4 +170,5 @@ def figure_of(numerator: int, denominator: int, *, basis: str, passed: float = 1
         high=limits.high if limits else None,
         basis=basis,
         maturity=Maturity(passed=passed, basis=basis),
+        unit=unit,
     )

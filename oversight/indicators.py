@@ -1,139 +1,125 @@
-"""The indicators a programme is judged by: one declaration each, from which SQL, page, command and words come."""
+"""What an indicator is, and the register of all: one declaration each, from which SQL, page, command and words come."""
 
-from dataclasses import dataclass
+import hashlib
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from importlib import import_module
 from typing import TYPE_CHECKING
 
 from django.utils.translation import gettext_lazy as _
 
-from oversight.figures import COHORT, PERIOD
+from oversight.figures import COHORT, PERCENT
+from oversight.rollup.measures import ANCHORS
 
 if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
 
-RESULT_DAYS = 30
-"""Days after the window within which the usable result must be there (ruling R13)."""
+UP, DOWN, NEITHER = "up", "down", "neither"
+GROUPS = ("uptake", "positivity", "follow_up", "yields", "harm", "laboratory")
 
-OF_INVITED = _(
-    "Out of: rounds of people invited in the period, counted once when postponed and invited again. Those whose"
-    " letter could not be delivered are counted; rounds from outside the invitation batches are shown apart."
-)
-OF_REACHABLE = _(
-    "Out of: the same rounds, without those that could not be delivered and those found excluded, dead, moved away"
-    " or superseded before they took part."
-)
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A standard level: acceptable and desirable in the indicator's unit, where it comes from, and whether it was read there."""
+
+    acceptable: str
+    desirable: str
+    source: "StrOrPromise"
+    seen: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Indicator:
-    """One indicator: what is counted over what, on which basis, in which window, and when it is complete."""
+    """One indicator: what is counted over what, on which basis, in which window, and when it is complete.
+
+    `top` and `bottom` name measures of the anchor's cells, added and subtracted ("n - lost_90"). `start` names the days
+    from which people are followed (`STARTS`), for the maturity of a cohort.
+    """
 
     key: str
+    group: str
     name: "StrOrPromise"
     sentence: "StrOrPromise"
     numerator: "StrOrPromise"
     denominator: "StrOrPromise"
+    anchor: str
+    top: str
+    bottom: str
     basis: str
-    window_days: int | None
     matures: "StrOrPromise"
-    rule: str
+    window_days: int | None = None
+    start: str = ""
+    unit: str = PERCENT
+    direction: str = NEITHER
+    rule: str = ""
+    version: int = 1
+    levels: Sequence[Level] = field(default_factory=tuple)
 
     @property
     def lines(self) -> "list[StrOrPromise]":
         """The definition in lines, for the page."""
         return [self.numerator, self.denominator, self.matures]
 
+    @property
+    def measures(self) -> list[str]:
+        """The measures it is made from."""
+        return measures_of(self.top) + measures_of(self.bottom)
 
-def _uptake(days: int, *, adjusted: bool) -> Indicator:
-    words = {
-        (90, False): (
-            _("Uptake, 90 days"),
-            _("sent a kit back within 90 days of dispatch and have a usable result"),
-        ),
-        (180, False): (
-            _("Uptake, 180 days"),
-            _("sent a kit back within 180 days of dispatch and have a usable result"),
-        ),
-        (90, True): (
-            _("Uptake, 90 days, adjusted"),
-            _("sent a kit back within 90 days and have a usable result, of those who could be reached"),
-        ),
-        (180, True): (
-            _("Uptake, 180 days, adjusted"),
-            _("sent a kit back within 180 days and have a usable result, of those who could be reached"),
-        ),
-    }
-    name, sentence = words[days, adjusted]
-    return Indicator(
-        key=f"uptake_{days}{'_adjusted' if adjusted else ''}",
-        name=name,
-        sentence=sentence,
-        numerator=_(
-            "Counted: a kit of the round arrived within the window after the first dispatch, and the round's first"
-            " usable result was released by 30 days after the window and still stands."
-        ),
-        denominator=OF_REACHABLE if adjusted else OF_INVITED,
-        basis=COHORT,
-        window_days=days,
-        matures=_("Complete when everybody's window and the 30 days after it have passed."),
-        rule="R13",
-    )
+    @property
+    def is_cohort(self) -> bool:
+        """Whether people are followed for a fixed window."""
+        return self.basis == COHORT
+
+    @property
+    def digest(self) -> str:
+        """What stands for this very definition: it changes when any measure behind it does."""
+        sqls = [ANCHORS[self.anchor].measures[name] for name in self.measures]
+        text = "|".join([self.top, self.bottom, ANCHORS[self.anchor].counts, ANCHORS[self.anchor].day, *sqls])
+        return f"{self.version}-{hashlib.sha256(text.encode()).hexdigest()[:8]}"
 
 
-INDICATORS: dict[str, Indicator] = {
-    one.key: one
-    for one in (
-        _uptake(90, adjusted=False),
-        _uptake(180, adjusted=False),
-        _uptake(90, adjusted=True),
-        _uptake(180, adjusted=True),
-        Indicator(
-            key="positivity",
-            name=_("Positivity"),
-            sentence=_("were at or above the cutoff"),
-            numerator=_(
-                "Counted: rounds whose deciding result is at or above the cutoff in force for that person."
-            ),
-            denominator=_(
-                "Out of: rounds with a usable result, by the day their deciding result was released."
-            ),
-            basis=PERIOD,
-            window_days=None,
-            matures=_("Complete when the period is over."),
-            rule="R4, R10",
-        ),
-        Indicator(
-            key="positivity_cohort",
-            name=_("Positivity of those invited"),
-            sentence=_("were at or above the cutoff"),
-            numerator=_("Counted: of those, the rounds whose deciding result is at or above the cutoff."),
-            denominator=_("Out of: rounds invited in the period that count as uptake within 90 days."),
-            basis=COHORT,
-            window_days=90,
-            matures=_("Complete when everybody's window and the 30 days after it have passed."),
-            rule="R13",
-        ),
-        Indicator(
-            key="examined_90",
-            name=_("Examined within 90 days"),
-            sentence=_("were examined within 90 days of their result"),
-            numerator=_(
-                "Counted: people examined (colonoscopy or CT colonography, complete or not) within 90 days."
-            ),
-            denominator=_(
-                "Out of: rounds whose deciding result, released in the period, is at or above the cutoff."
-            ),
-            basis=COHORT,
-            window_days=90,
-            matures=_("Complete when 90 days have passed since everybody's result."),
-            rule="R13",
-        ),
-    )
-}
+def measures_of(expression: str) -> list[str]:
+    """The names in "n - lost_90"."""
+    return re.findall(r"[a-z_][a-z_0-9]*", expression)
+
+
+def amount(expression: str, counts: "dict[str, int]") -> int:
+    """The value of "n - lost_90" with these counts."""
+    total = 0
+    for sign, name in re.findall(r"([+-]?)\s*([a-z_][a-z_0-9]*)", expression):
+        total += -counts[name] if sign == "-" else counts[name]
+    return total
+
+
+class Register(dict[str, Indicator]):
+    """Every indicator by key, in the order of the pages."""
+
+    def of(self, group: str) -> list[Indicator]:
+        """Those of one group."""
+        return [one for one in self.values() if one.group == group]
+
+
+@cache
+def indicators() -> Register:
+    """The register, read from the declarations of each group."""
+    found = Register()
+    for group in GROUPS:
+        declared: Sequence[Indicator] = import_module(f"oversight.declared.{group}").DECLARED
+        for one in declared:
+            if one.key in found:
+                raise ValueError(f"The indicator {one.key} is declared twice.")
+            found[one.key] = one
+    return found
+
 
 BREAKDOWNS: "dict[str, StrOrPromise]" = {
     "month": _("month"),
     "sex": _("sex"),
     "age": _("five-year age"),
     "area": _("area"),
+    "fifth": _("deprivation fifth"),
+    "history": _("screening history"),
 }
 """How figures are cut: key → words."""

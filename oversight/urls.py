@@ -2,11 +2,20 @@
 
 from django.urls import URLPattern, path
 
-from oversight.views import dashboard, proof
+from oversight.views import dashboard, definition, exports, proof
 
 app_name = "oversight"
 urlpatterns: list[URLPattern] = [
     path("how-are-we-doing/", dashboard.how_are_we_doing, name="dashboard"),
+    path("how-are-we-doing/people/", dashboard.people_behind, name="people-behind"),
+    path("how-are-we-doing/two-cohorts/", dashboard.two_cohorts, name="two-cohorts"),
+    path("how-are-we-doing/definition/<str:key>/", definition.definition, name="definition"),
+    path("how-are-we-doing/definition/<str:key>/give/", definition.give, name="give"),
+    path("how-are-we-doing/definition/<str:key>/level/", definition.set_level, name="set-level"),
+    path("how-are-we-doing/files/", exports.exports, name="exports"),
+    path("how-are-we-doing/files/ask/", exports.ask, name="export-ask"),
+    path("how-are-we-doing/files/<int:pk>/", exports.fetch, name="export-fetch"),
+    path("how-are-we-doing/<str:page>/", dashboard.figures_page, name="figures"),
     path("nobody-falls-through/", proof.nobody_falls_through, name="proof"),
     path("nobody-falls-through/run/", proof.prove_now, name="prove-now"),
 ]

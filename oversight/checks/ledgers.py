@@ -1,8 +1,10 @@
-"""The check that every row says what its ledger says: L1."""
+"""The checks that every row, and every figure, says what the ledgers say: L1, F1."""
 
 from django.utils.translation import gettext_lazy as _
 
 from oversight.checks.base import Check, Severity
+from oversight.rollup.facts import facts_sql, same
+from oversight.walls import WAITING_PEOPLE
 from staff.ledger.proof import disagreeing
 from staff.ledger.registry import walls
 
@@ -38,4 +40,27 @@ L1 = Check(
     notes={"differs": _("row and ledger differ")},
 )
 
-CHECKS = (L1,)
+F1 = Check(
+    name="F1",
+    severity=Severity.P3,
+    title=_("The figures are what the ledgers say"),
+    sentence=_("What was last counted of every round is what its rows say when it is counted again."),
+    who=_("Administrator"),
+    what_to_do=_(
+        "Have everything counted again (manage.py indicators --rebuild), and tell whoever keeps the program: a change was"
+        " not noted."
+    ),
+    in_words=_(
+        "Rounds counted differently from what their rows say now, but for those that are being counted."
+    ),
+    checked="SELECT count(*) FROM oversight_fact",
+    offenders=(
+        "SELECT 'round' AS thing, n.round_id AS id, n.person_id, n.invited_on AS since, '' AS owner, 'counted_otherwise' AS note"
+        f" FROM ({facts_sql()}) n LEFT JOIN oversight_fact o ON o.round_id = n.round_id"
+        f" WHERE (o.round_id IS NULL OR NOT ({same('n', 'o')})) AND EXISTS (SELECT 1 FROM oversight_fold)"
+        f" AND n.person_id NOT IN ({WAITING_PEOPLE})"
+    ),
+    notes={"counted_otherwise": _("counted differently")},
+)
+
+CHECKS = (L1, F1)

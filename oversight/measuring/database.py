@@ -27,6 +27,8 @@ SHAPES = (
     "*/walls.py",
     "staff/ledger/*.py",
     "oversight/measuring/feed.py",
+    "oversight/measuring/years.py",
+    "oversight/rollup/*.py",
 )
 WAITS = 100
 _copies = count(1)
@@ -153,9 +155,9 @@ def empty_template(*, lay_down: Fill) -> str:
     return name
 
 
-def filled_template(people: int, *, empty: str, fill: Fill) -> str:
-    """The same with so many people; made once a size and shape."""
-    name = f"{PREFIX}_{people}_{_shape()}"
+def filled_template(people: int, *, empty: str, fill: Fill, what: str = "") -> str:
+    """The same with so many people, or so much of something else; made once a size and shape."""
+    name = f"{PREFIX}_{what}{people}_{_shape()}"
     _built(name, template=empty, fill=fill)
     return name
 

@@ -4,11 +4,13 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 
-from oversight.measuring import kits, lab, lab_flat, mail, register, rounds, scans, scans_flat
+from oversight.measuring import dashboards, kits, lab, lab_flat, mail, register, rounds, scans, scans_flat
 from oversight.measuring.bench import Bench, Measured, days_ago
 from oversight.measuring.database import empty_template, filled_template, working_copy
 from oversight.measuring.region import AGE_DAYS, lay_down
+from oversight.measuring.years import past_laid_down
 from staff.errors import RoundbookError
+from staff.models import User
 
 SMALLEST, LARGEST = 200, 5_000_000
 
@@ -21,6 +23,7 @@ class Measurement:
     limit: str
     measure: Callable[[Bench], Measured]
     needs_people: bool = True
+    needs_past: bool = False
 
 
 MEASUREMENTS: dict[str, Measurement] = {
@@ -65,14 +68,31 @@ MEASUREMENTS: dict[str, Measurement] = {
         Measurement(
             "letters", "one WeasyPrint document a letter, style sheet and fonts read once", mail.letters
         ),
+        *(
+            Measurement(name, limit, work, needs_people=False, needs_past=True)
+            for name, limit, work in (
+                ("dashboard", "straight aggregation over the ledger's tables", dashboards.dashboard),
+                (
+                    "dashboard_pages",
+                    "200 ms for the statements of the slowest page",
+                    dashboards.dashboard_pages,
+                ),
+                ("dashboard_sweep", "counting each of 200 cutoffs", dashboards.dashboard_sweep),
+                (
+                    "dashboard_columnar",
+                    "DuckDB over the exported facts in memory",
+                    dashboards.dashboard_columnar,
+                ),
+            )
+        ),
+        Measurement("dashboard_upkeep", "the same scans without the marks", dashboards.dashboard_upkeep),
+        Measurement("dashboard_freshness", "one minute", dashboards.dashboard_freshness),
     )
 }
 """Every measurement, in the order in which all are run."""
 PLANNED = frozenset(
     {
         "planner_idle",
-        "dashboard",
-        "dashboard_columnar",
         "proof_full",
         "proof_incremental",
     }
@@ -101,7 +121,18 @@ def measure(names: Sequence[str], *, people: int, tell: Callable[[str], None]) -
         if any(one.needs_people for one in wanted):
             tell(f"Filling a database with {people} people (once a size) …")
             filled = filled_template(people, empty=empty, fill=lambda: register.people_fill(people))
+    if any(one.needs_past for one in wanted):
+        tell(f"Laying down {people} rounds of five years (once a size) …")
+        past = filled_template(people, empty=empty, fill=lambda: _past(people, tell), what="past")
     for one in wanted:
         tell(f"{one.name} …")
-        with working_copy(filled) if one.needs_people else nullcontext():
+        with working_copy(past if one.needs_past else filled) if _copies(one) else nullcontext():
             yield one.measure(Bench(one.name, one.limit, people))
+
+
+def _copies(one: Measurement) -> bool:
+    return one.needs_people or one.needs_past
+
+
+def _past(rounds: int, tell: Callable[[str], None]) -> None:
+    past_laid_down(rounds, by=User.objects.get(username="ansel"), tell=tell)

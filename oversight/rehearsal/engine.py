@@ -28,6 +28,7 @@ from oversight.rehearsal.stories.casting import plan_told
 from oversight.rehearsal.stories.desk import acts_after_release, acts_due
 from oversight.rehearsal.stories.lab_days import old_control_laid_down
 from oversight.services.proofs import prove
+from oversight.services.rollup import counted_first, fold_all
 from screening.models import Lot, PostcodeFifth
 from screening.services.batches import kits_stock
 from screening.services.due import due_dates_refresh
@@ -87,6 +88,8 @@ def rehearse(
             for name, count in counts.items():
                 stage.tally(name, count)
     with clock.at(hours_of(last_day)["night"]):
+        counted_first()
+        fold_all()
         prove(by=stage.crew.system)
     Rehearsal.objects.filter(pk=mark.pk).update(
         status=Rehearsal.Status.DONE,

@@ -1,29 +1,97 @@
-"""The page "How are we doing?"."""
+"""The pages of "How are we doing?"."""
 
-from django.http import HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
-from oversight.dashboard import dashboard
-from oversight.forms import PeriodForm
+from oversight.filters import Asked
+from oversight.forms import AskedForm
+from oversight.pages.directory import PAGES
+from oversight.pages.flow import compare, flow
+from oversight.pages.parts import Shown
+from oversight.proof_page import person_address
+from oversight.services.lists import LARGEST, listed
 from oversight.services.proofs import proof_latest, run_summary
+from oversight.views.definition import reader_of
+from screening.months import add_months
 from staff import clock
+from staff.roles import Role
 
 
 @require_GET
 def how_are_we_doing(request: HttpRequest) -> HttpResponse:
-    """Sentences, charts and tables of a period; aggregates only."""
-    form = PeriodForm(request.GET, today=clock.today())
-    since, until, by = form.chosen()
-    page = dashboard(since=since, until=until, by=by)
-    latest = proof_latest()
+    """Six sentences and what happened; aggregates only."""
+    return figures_page(request, page="overview")
+
+
+@require_GET
+def figures_page(request: HttpRequest, page: str) -> HttpResponse:
+    """One page of figures; aggregates only."""
+    if page not in PAGES:
+        raise Http404
+    form = AskedForm(request.GET, today=clock.today())
+    asked = form.asked()
+    other = _other(request) if page == "flow" else None
+    shown = flow(asked, other) if other else PAGES[page][1](asked)
+    return _answer(request, form, shown)
+
+
+@require_GET
+def two_cohorts(request: HttpRequest) -> HttpResponse:
+    """The same figures for two periods; without a second one, the same days a year before."""
+    form = AskedForm(request.GET, today=clock.today())
+    asked = form.asked()
+    other = _other(request) or Asked(
+        add_months(asked.since, -12), add_months(asked.until, -12), asked.by, asked.only
+    )
+    return _answer(request, form, compare(asked, other), other=other)
+
+
+def _other(request: HttpRequest) -> Asked | None:
+    """The second cohort of the address (from2, to2), with the same filters."""
+    if not (request.GET.get("from2") and request.GET.get("to2")):
+        return None
+    form = AskedForm(request.GET, today=clock.today(), prefix_from="from2", prefix_to="to2")
+    return form.asked() if form.is_valid() else None
+
+
+def _answer(request: HttpRequest, form: AskedForm, shown: Shown, other: Asked | None = None) -> HttpResponse:
+    latest = proof_latest() if shown.slug == "overview" else None
     return render(
         request,
         "oversight/dashboard.html",
         {
             "form": form,
-            "page": page,
+            "page": shown,
+            "pages": [(slug, words) for slug, (words, _build) in PAGES.items()],
             "problems": form.problems(),
             "proof": run_summary(latest) if latest else None,
+            "other": other or _other(request),
+            "second_form": shown.slug in ("flow", "compare"),
+            "may_take_away": bool(reader_of(request).roles & {Role.MANAGER, Role.ADMINISTRATOR}),
+        },
+    )
+
+
+@require_GET
+def people_behind(request: HttpRequest) -> HttpResponse:
+    """The list behind a figure or a row: rounds, no names; a record opens for those who may open one."""
+    form = AskedForm(request.GET, today=clock.today())
+    asked = form.asked()
+    found = listed(
+        asked, key=request.GET.get("key", ""), part=request.GET.get("part", ""), place=request.GET.get("place", ""),
+        row=request.GET.get("row", ""),
+    )  # fmt: skip
+    if found is None:
+        raise Http404
+    address = person_address(reader_of(request))
+    return render(
+        request,
+        "oversight/people_behind.html",
+        {
+            "found": found,
+            "asked": asked,
+            "rows": [(row, address(row.person_id)) for row in found.rows],
+            "largest": LARGEST,
         },
     )

@@ -5,8 +5,11 @@ from datetime import date, timedelta
 import pytest
 from django.utils import translation
 
-from oversight.figures import figure_of
-from oversight.services.indicators import Breakdown, activity_counts, positivity, uptake
+from oversight.figures import Figure, figure_of
+from oversight.filters import Asked
+from oversight.measuring import straight
+from oversight.services.activity import activity_counts
+from oversight.services.figures import Counted, figures
 from staff import clock
 from tests.oversight import worked
 
@@ -58,30 +61,47 @@ def twelve_people() -> None:
     worked.released(worked.came_back(worked.invited(SENT, age=62, batch=False), day(9)), day(10))
 
 
-def counted(found: Breakdown, key: str) -> dict[tuple[str, str], tuple[int, int]]:
+UPTAKE = ["uptake_90", "uptake_180", "uptake_90_adjusted", "uptake_180_adjusted", "positivity_cohort"]
+RELEASED = ["positivity", "examined_90"]
+CUTS = ("month", "sex", "age", "area")
+
+
+def ask(keys: list[str], since: date, until: date, by: str = "month") -> Counted:
+    return figures(Asked(since, until, by), keys)
+
+
+def counted(keys: list[str], key: str, since: date, until: date) -> dict[tuple[str, str], tuple[int, int]]:
     return {
-        (by, row.key): (row.figures[key].numerator, row.figures[key].denominator)
-        for by, rows in found.rows.items()
-        for row in rows
+        (by, row.label if by == "area" else row.key): (
+            row.figures[key].numerator,
+            row.figures[key].denominator,
+        )
+        for by in CUTS
+        for row in ask(keys, since, until, by).rows
+        if row.figures[key].denominator
     }
+
+
+def counts_of(total: dict[str, Figure]) -> dict[str, tuple[int, int]]:
+    return {key: (f.numerator, f.denominator) for key, f in total.items()}
 
 
 # Source: counted by hand from `twelve_people`; the definition is ruling R13.
 def test_uptake_counted_by_hand() -> None:
     twelve_people()
     with clock.at(clock.moment(LATER, 12)):
-        found = uptake(since=MARCH[0], until=MARCH[1])
-    total = {key: (f.numerator, f.denominator) for key, f in found.total.figures.items()}
+        found = ask(UPTAKE, *MARCH)
+        cut = counted(UPTAKE, "uptake_90", *MARCH)
     # invited: 1-9 and the second round of 11 = 10; within 90: 1, 2, 3, 11; within 180 also 4, 5
-    assert total == {
+    assert counts_of(found.total.figures) == {
         "uptake_90": (4, 10), "uptake_180": (6, 10), "uptake_90_adjusted": (4, 8), "uptake_180_adjusted": (6, 8),
         "positivity_cohort": (1, 4),
     }  # fmt: skip
-    assert counted(found, "uptake_90") == {
+    assert cut == {
         ("sex", "female"): (2, 5), ("sex", "male"): (2, 4), ("sex", "unknown"): (0, 1),
         ("age", "50"): (1, 1), ("age", "55"): (0, 2), ("age", "60"): (3, 3), ("age", "65"): (0, 1),
-        ("age", "70"): (0, 2), ("age", ""): (0, 1),
-        ("area", "Northmere"): (1, 3), ("area", "Quillport"): (3, 6), ("area", ""): (0, 1),
+        ("age", "70"): (0, 2), ("age", "-1"): (0, 1),
+        ("area", "Northmere"): (1, 3), ("area", "Quillport"): (3, 6), ("area", "not known"): (0, 1),
         ("month", "2026-03-01"): (4, 10),
     }  # fmt: skip
     assert {f.maturity.code for f in found.total.figures.values()} == {"complete"}
@@ -90,23 +110,22 @@ def test_uptake_counted_by_hand() -> None:
 # Source: counted by hand from `twelve_people`.
 def test_positivity_counted_by_hand() -> None:
     twelve_people()
+    until = date(2026, 7, 31)
     with clock.at(clock.moment(LATER, 12)):
-        found = positivity(since=MARCH[0], until=date(2026, 7, 31))
+        found = ask(RELEASED, MARCH[0], until)
+        cut = counted(RELEASED, "positivity", MARCH[0], until)
         counts = activity_counts(since=MARCH[0], until=MARCH[1])
     # results: 1 (14 March), 2 (24 March), 3 (30 June), 4 (5 June), 5 (1 July), 11 (1 April), 12 (12 March)
-    assert counted(found, "positivity") == {
+    assert cut == {
         ("sex", "female"): (0, 4), ("sex", "male"): (2, 3),
         ("age", "50"): (0, 1), ("age", "55"): (0, 1), ("age", "60"): (1, 4), ("age", "70"): (1, 1),
         ("area", "Northmere"): (1, 3), ("area", "Quillport"): (1, 4),
         ("month", "2026-03-01"): (1, 3), ("month", "2026-04-01"): (0, 1), ("month", "2026-06-01"): (0, 2),
         ("month", "2026-07-01"): (1, 1),
     }  # fmt: skip
-    assert (found.total.figures["examined_90"].numerator, found.total.figures["examined_90"].denominator) == (
-        1,
-        2,
-    )
-    # in March: 11 rounds invited in a batch and not in error, one outside; back 1, 2, 11, 12; results 1, 2, 12; two referrals still open
-    assert (counts.invited, counts.outside_batches, counts.kits_back, counts.results) == (11, 1, 4, 3)
+    assert counts_of(found.total.figures)["examined_90"] == (1, 2)
+    # in March: 10 people invited in a batch, one outside; kits of 1, 2, 11, 12 came back; results 1, 2, 12; two referrals open
+    assert (counts.invited, counts.outside_batches, counts.people_back, counts.results) == (10, 1, 4, 3)
     assert (counts.at_or_above, counts.examined, counts.referrals_open, counts.referrals_closed) == (
         1,
         0,
@@ -115,20 +134,57 @@ def test_positivity_counted_by_hand() -> None:
     )
 
 
-def test_rows_of_every_cut_add_up_to_the_total() -> None:
+@pytest.mark.parametrize(
+    ("since", "until"), [MARCH, (date(2026, 3, 2), date(2026, 7, 14)), (date(2026, 3, 14), LATER)]
+)
+def test_roll_ups_agree_with_straight_aggregation(since: date, until: date) -> None:
+    """Two formulations, two ways of reading: the cells (with broken months from the facts), and one statement over all."""
+    twelve_people()
+    with clock.at(clock.moment(LATER, 12)):
+        whole, results = (
+            straight.uptake(since=since, until=until),
+            straight.positivity(since=since, until=until),
+        )
+        found = counts_of(ask([*UPTAKE, *RELEASED], since, until).total.figures)
+        by_age = counted(UPTAKE, "uptake_90", since, until)
+    one, two = whole["total", ""], results["total", ""]
+    assert found == {
+        "uptake_90": (one["in_90"], one["invited"]), "uptake_180": (one["in_180"], one["invited"]),
+        "uptake_90_adjusted": (one["in_90"], one["invited"] - one["lost_90"]),
+        "uptake_180_adjusted": (one["in_180"], one["invited"] - one["lost_180"]),
+        "positivity_cohort": (one["high"], one["in_90"]),
+        "positivity": (two["high"], two["usable"]), "examined_90": (two["examined"], two["high"]),
+    }  # fmt: skip
+    for (by, key), counts in whole.items():
+        if by == "age":
+            assert by_age[by, key or "-1"] == (counts["in_90"], counts["invited"])
+
+
+@pytest.mark.parametrize("by", [*CUTS, "fifth", "history"])
+def test_rows_of_every_cut_add_up_to_the_total(by: str) -> None:
     twelve_people()
     with clock.at(clock.moment(date(2026, 7, 1), 12)):
-        for found in (uptake(since=MARCH[0], until=MARCH[1]), positivity(since=MARCH[0], until=LATER)):
-            for key, figure in found.total.figures.items():
-                for by, rows in found.rows.items():
-                    assert sum(r.figures[key].numerator for r in rows) == figure.numerator, (key, by)
-                    assert sum(r.figures[key].denominator for r in rows) == figure.denominator, (key, by)
+        found = ask([*UPTAKE, *RELEASED], MARCH[0], LATER, by)
+    for key, figure in found.total.figures.items():
+        assert sum(r.figures[key].numerator for r in found.rows) == figure.numerator, key
+        assert sum(r.figures[key].denominator for r in found.rows) == figure.denominator, key
+
+
+def test_a_filter_of_the_facts_counts_as_the_cells_do() -> None:
+    twelve_people()
+    with clock.at(clock.moment(LATER, 12)):
+        men = figures(Asked(*MARCH, "age", {"sex": "male"}), UPTAKE).total.figures
+        fresh = figures(Asked(*MARCH, "age", {"sex": "male", "band": "0"}), UPTAKE).total.figures
+        none = figures(Asked(*MARCH, "age", {"language": "xx"}), UPTAKE).total.figures
+    assert counts_of(men) == counts_of(fresh)
+    assert counts_of(men)["uptake_90"] == (2, 4)
+    assert counts_of(none)["uptake_90"] == (0, 0)
 
 
 def test_a_young_cohort_is_provisional_and_says_how_far_it_is() -> None:
     worked.invited(date(2026, 5, 18))
     with clock.at(clock.moment(date(2026, 6, 17), 12)):
-        maturity = uptake(since=date(2026, 5, 1), until=date(2026, 5, 31)).total.figures["uptake_90"].maturity
+        maturity = ask(UPTAKE, date(2026, 5, 1), date(2026, 5, 31)).total.figures["uptake_90"].maturity
     # 30 of 120 days
     assert (maturity.complete, maturity.percent) == (False, 25)
     assert str(maturity.words) == "provisional: 25 % of the window has passed"
@@ -136,7 +192,7 @@ def test_a_young_cohort_is_provisional_and_says_how_far_it_is() -> None:
 
 def test_a_period_that_runs_is_provisional() -> None:
     with clock.at(clock.moment(date(2026, 6, 16), 12)):
-        figure = positivity(since=date(2026, 6, 1), until=date(2026, 6, 30)).total.figures["positivity"]
+        figure = ask(RELEASED, date(2026, 6, 1), date(2026, 6, 30)).total.figures["positivity"]
     assert (figure.maturity.percent, figure.numerator, figure.denominator) == (50, 0, 0)
     assert (figure.percent, figure.low, figure.too_few) == (None, None, True)
 
@@ -144,10 +200,13 @@ def test_a_period_that_runs_is_provisional() -> None:
 def test_labels_are_words() -> None:
     twelve_people()
     with translation.override("en-gb"), clock.at(clock.moment(LATER, 12)):
-        rows = uptake(since=MARCH[0], until=MARCH[1]).rows
-    assert [r.label for r in rows["age"]] == ["50–54", "55–59", "60–64", "65–69", "70–74", "not known"]
-    assert [r.label for r in rows["sex"]] == ["female", "male", "unknown"]
-    assert [r.label for r in rows["month"]] == ["March 2026"]
+        rows = {
+            by: [r.label for r in ask(UPTAKE, *MARCH, by).rows] for by in ("age", "sex", "month", "history")
+        }
+    assert rows["age"] == ["50–54", "55–59", "60–64", "65–69", "70–74", "not known"]
+    assert rows["sex"] == ["female", "male", "unknown"]
+    assert rows["month"] == ["March 2026"]
+    assert rows["history"] == ["first screen"]
 
 
 def test_no_percentage_is_rounded_up_to_complete() -> None:

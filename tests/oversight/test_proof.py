@@ -7,12 +7,14 @@ from datetime import date, timedelta
 import psycopg
 import pytest
 from django.core.management import call_command
+from django.db import connection
 
 from oversight.checks import CHECKS
 from oversight.checks.base import overdue_on
 from oversight.models import ProofRun
 from oversight.rehearsal.setting import region_lay_down
 from oversight.services.proofs import p1_violations, prove
+from oversight.services.rollup import catch_up
 from results.models import InboxLine, Result
 from screening.models import Return
 from staff import clock
@@ -145,6 +147,14 @@ def row_altered(owner: psycopg.Connection, healthy: Healthy) -> None:
     )  # fmt: skip
 
 
+def figure_altered(owner: psycopg.Connection, healthy: Healthy) -> None:
+    catch_up()
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "UPDATE oversight_fact SET place = 'left' WHERE round_id = %s", [healthy.fresh.kit.round_id]
+        )
+
+
 def invited_in_surveillance(owner: psycopg.Connection, healthy: Healthy) -> None:
     person = worked.invited(ago(9)).person
     with acting(cast.member(cast.CLINICIAN)):
@@ -164,6 +174,7 @@ DAMAGES: list[tuple[str, Damage]] = [
     ("I14", two_open_rounds),
     ("I14", invited_in_surveillance),
     ("L1", row_altered),
+    ("F1", figure_altered),
 ]
 
 

@@ -1,4 +1,4 @@
-"""Print uptake and positivity of a period with counts, interval, basis and maturity."""
+"""Print every indicator of a period with counts, interval, basis and maturity."""
 
 import json
 from datetime import date
@@ -7,9 +7,12 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from oversight.figures import Figure
-from oversight.indicators import BREAKDOWNS, INDICATORS
+from oversight.filters import Asked
+from oversight.indicators import BREAKDOWNS, indicators
 from oversight.periods import default_period, period_problem
-from oversight.services.indicators import Breakdown, Row, activity_counts, positivity, uptake
+from oversight.services.activity import activity_counts
+from oversight.services.figures import Counted, Row, figures
+from oversight.services.rollup import counted_first, fold_all, rebuild
 from staff import clock
 
 
@@ -21,9 +24,9 @@ def _day(text: str) -> date:
 
 
 class Command(BaseCommand):
-    """Reads only; every figure carries numerator, denominator, interval, basis and maturity."""
+    """Every figure carries numerator, denominator, interval, basis and maturity."""
 
-    help = "Uptake (by month of invitation) and positivity (by month of release) of a period, cut as asked."
+    help = "Every indicator of a period, cut as asked. What is waiting is counted first."
 
     def add_arguments(self, parser: CommandParser) -> None:
         """The command's options."""
@@ -31,7 +34,12 @@ class Command(BaseCommand):
         parser.add_argument("--to", dest="until", default="", help="last day, as 2026-03-31")
         parser.add_argument("--by", choices=list(BREAKDOWNS), default="", help="cut the figures by this")
         parser.add_argument("--json", action="store_true", help="one JSON object instead of a table")
-        parser.add_argument("--dry-run", action="store_true", help="the same: nothing is ever written")
+        parser.add_argument(
+            "--rebuild", action="store_true", help="count everything again from the ledgers first"
+        )
+        parser.add_argument(
+            "--dry-run", action="store_true", help="read what is counted already, write nothing"
+        )
 
     def handle(self, *_args: Any, **options: Any) -> None:
         """Compute and print."""
@@ -40,43 +48,47 @@ class Command(BaseCommand):
         until = _day(options["until"]) if options["until"] else last
         if problem := period_problem(since, until):
             raise CommandError(str(problem))
-        found = (uptake(since=since, until=until), positivity(since=since, until=until))
+        if not options["dry_run"]:
+            if options["rebuild"] or not counted_first():
+                self.stderr.write("Counting everything from the ledgers …")
+                rebuild()
+            fold_all()
+        found = figures(Asked(since, until, options["by"] or "month"), list(indicators()), fold=False)
         if options["json"]:
             self.stdout.write(json.dumps(_as_dict(found, options["by"]), ensure_ascii=False))
             return
-        self.stdout.write(f"{since} to {until}, data up to {found[0].cut_at.isoformat(timespec='seconds')}")
-        for breakdown in found:
-            self._print(breakdown.total, "")
-            for row in breakdown.rows.get(options["by"], ()):
-                self._print(row, row.label)
+        self.stdout.write(f"{since} to {until}, data up to {found.cut_at.isoformat(timespec='seconds')}")
+        self._print(found.total, "")
+        for row in found.rows if options["by"] else ():
+            self._print(row, row.label)
 
     def _print(self, row: Row, label: str) -> None:
         for key, figure in row.figures.items():
-            self.stdout.write(f"{f'{label}: ' if label else ''}{INDICATORS[key].name}: {_words(figure)}")
+            self.stdout.write(f"{f'{label}: ' if label else ''}{indicators()[key].name}: {_words(figure)}")
 
 
 def _words(figure: Figure) -> str:
-    share = "–" if figure.percent is None else f"{figure.percent} % ({figure.interval_words})"
+    share = f"{figure.words} {figure.unit if figure.unit != '%' else ''}({figure.interval_words})"
     few = ", too few to judge" if figure.too_few else ""
     badge = figure.basis[0].upper()
     return f"{figure.numerator} of {figure.denominator} = {share} [{badge}, {figure.maturity.words}{few}]"
 
 
-def _as_dict(found: tuple[Breakdown, ...], by: str) -> dict[str, Any]:
-    first = found[0]
-    counts = activity_counts(since=first.since, until=first.until)
+def _as_dict(found: Counted, by: str) -> dict[str, Any]:
+    since, until = found.asked.since, found.asked.until
+    counts = activity_counts(since=since, until=until)
     answer: dict[str, Any] = {
-        "from": first.since.isoformat(),
-        "to": first.until.isoformat(),
-        "cut_at": first.cut_at.isoformat(),
+        "from": since.isoformat(),
+        "to": until.isoformat(),
+        "cut_at": found.cut_at.isoformat(),
         "counts": {name: getattr(counts, name) for name in counts.__slots__},
-        "total": {key: f.as_dict() for b in found for key, f in b.total.figures.items()},
+        "total": {key: f.as_dict() for key, f in found.total.figures.items()},
+        "definitions": {key: one.digest for key, one in indicators().items()},
     }
     if by:
         answer["by"] = by
         answer["rows"] = [
             {"key": row.key, "label": row.label, "figures": {k: f.as_dict() for k, f in row.figures.items()}}
-            for breakdown in found
-            for row in breakdown.rows.get(by, ())
+            for row in found.rows
         ]
     return answer

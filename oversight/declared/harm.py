@@ -1,0 +1,61 @@
+"""How good and how safe the colonoscopies are."""
+
+from django.utils.translation import gettext_lazy as _
+
+from oversight.figures import PER_THOUSAND, PERIOD
+from oversight.indicators import DOWN, UP, Indicator, Level
+
+OF_SCOPES = _("Out of: colonoscopies of people at or above whose first examination was in the period.")
+WHEN_OVER = _("Complete when the period is over.")
+AFTER = _(
+    "Counted: colonoscopies with such an event within 30 days, unless the committee judged it not related."
+)
+ENGLAND = _("England, quality assurance of colonoscopy")
+
+DECLARED = (
+    Indicator(
+        key="completion", group="harm", name=_("Complete colonoscopies"), sentence=_("reached the caecum"),
+        numerator=_("Counted: colonoscopies that reached the caecum, unadjusted."), denominator=OF_SCOPES,
+        anchor="examined", top="complete", bottom="scopes", basis=PERIOD, matures=WHEN_OVER, direction=UP,
+        levels=(Level("90", "97", ENGLAND, seen=True),),
+    ),
+    Indicator(
+        key="preparation", group="harm", name=_("Adequate preparation"), sentence=_("were adequately prepared"),
+        numerator=_("Counted: colonoscopies whose preparation was adequate."), denominator=OF_SCOPES,
+        anchor="examined", top="adequate", bottom="scopes", basis=PERIOD, matures=WHEN_OVER, direction=UP,
+        levels=(Level("90", "95", ENGLAND, seen=True),),
+    ),
+    Indicator(
+        key="adenoma_detection", group="harm", name=_("People with an adenoma"), sentence=_("had at least one adenoma"),
+        numerator=_("Counted: people whose most serious finding is an adenoma, advanced or not."),
+        denominator=_("Out of: people at or above with a colonoscopy whose first examination was in the period."),
+        anchor="examined", top="with_adenoma", bottom="with_scope", basis=PERIOD, matures=WHEN_OVER, direction=UP,
+        levels=(Level("35", "40", ENGLAND, seen=True),),
+    ),
+    Indicator(
+        key="retrieval", group="harm", name=_("Polyps retrieved"), sentence=_("of removed polyps were retrieved"),
+        numerator=_("Counted: removed lesions that were retrieved for pathology."),
+        denominator=_("Out of: lesions removed whole or in pieces at these examinations."), anchor="examined",
+        top="retrieved", bottom="removed", basis=PERIOD, matures=WHEN_OVER, direction=UP,
+        levels=(Level("90", "95", ENGLAND, seen=True),),
+    ),
+    Indicator(
+        key="harm_any", group="harm", name=_("Adverse events per 1,000 colonoscopies"),
+        sentence=_("of 1,000 colonoscopies were followed by an adverse event"), numerator=AFTER, denominator=OF_SCOPES,
+        anchor="examined", top="harmed", bottom="scopes", basis=PERIOD, unit=PER_THOUSAND, direction=DOWN,
+        matures=_("Complete when the period is over and 30 days have passed; events are often heard of later."),
+        levels=(Level("5", "5", _("Job description 7.2, context of two programmes"), seen=True),),
+    ),
+    Indicator(
+        key="harm_bleeding", group="harm", name=_("Bleeding per 1,000 colonoscopies"),
+        sentence=_("of 1,000 colonoscopies were followed by bleeding"), numerator=AFTER, denominator=OF_SCOPES,
+        anchor="examined", top="bled", bottom="scopes", basis=PERIOD, matures=WHEN_OVER, unit=PER_THOUSAND,
+        direction=DOWN,
+    ),
+    Indicator(
+        key="harm_perforation", group="harm", name=_("Perforation per 1,000 colonoscopies"),
+        sentence=_("of 1,000 colonoscopies were followed by a perforation"), numerator=AFTER, denominator=OF_SCOPES,
+        anchor="examined", top="perforated", bottom="scopes", basis=PERIOD, matures=WHEN_OVER, unit=PER_THOUSAND,
+        direction=DOWN, levels=(Level("1", "1", ENGLAND, seen=True),),
+    ),
+)  # fmt: skip

@@ -1,0 +1,57 @@
+"""Samples and the laboratory's service."""
+
+from django.utils.translation import gettext_lazy as _
+
+from oversight.figures import COHORT, PERIOD
+from oversight.indicators import DOWN, UP, Indicator, Level
+
+OF_BACK = _("Out of: people whose first kit came back in the period.")
+OF_RESULTS = _("Out of: rounds with a usable result released in the period.")
+WHEN_OVER = _("Complete when the period is over.")
+EUROPE = _("European guidelines for quality assurance, 2010")
+
+DECLARED = (
+    Indicator(
+        key="unusable_people", group="laboratory", name=_("People left without a usable result"),
+        sentence=_("sent a kit that could not be used and have no usable result"),
+        numerator=_("Counted: people with a rejected kit and no usable result in that round so far."),
+        denominator=OF_BACK, anchor="arrived", top="unusable", bottom="n", basis=PERIOD, matures=WHEN_OVER,
+        direction=DOWN, rule="R13", levels=(Level("3", "1", EUROPE),),
+    ),
+    Indicator(
+        key="unusable_kits", group="laboratory", name=_("Kits rejected"), sentence=_("of kits could not be used"),
+        numerator=_("Counted: kits rejected at the desk or in the laboratory."),
+        denominator=_("Out of: kits that came back in the rounds of people whose first kit came back in the period."),
+        anchor="arrived", top="rejected", bottom="kits", basis=PERIOD, matures=WHEN_OVER, direction=DOWN, rule="R13",
+    ),
+    Indicator(
+        key="rescued", group="laboratory", name=_("Usable after a replacement"),
+        sentence=_("had a usable result within 60 days all the same"),
+        numerator=_("Counted: of those, people with a usable result within 60 days of the first kit's arrival."),
+        denominator=_("Out of: people whose first kit came back in the period and of whom a kit was rejected."),
+        anchor="arrived", top="rescued", bottom="replaced", basis=COHORT, window_days=60, start="arrived",
+        matures=_("Complete when 60 days have passed since everybody's kit arrived."), direction=UP,
+        levels=(Level("70", "70", _("Job description 7.2, common practice")),),
+    ),
+    Indicator(
+        key="result_15", group="laboratory", name=_("Result within 15 days of arrival"),
+        sentence=_("had their result within 15 days of the kit's arrival"),
+        numerator=_("Counted: results released within 15 days of the arrival of the round's first kit."),
+        denominator=OF_RESULTS, anchor="released", top="quick", bottom="n", basis=PERIOD, matures=WHEN_OVER,
+        direction=UP, levels=(Level("90", "90", EUROPE),),
+    ),
+    Indicator(
+        key="aged_7", group="laboratory", name=_("Samples older than 7 days when analysed"),
+        sentence=_("of samples were older than 7 days when analysed"),
+        numerator=_("Counted: deciding results whose sample was collected, at the earliest, more than 7 days before."),
+        denominator=OF_RESULTS, anchor="released", top="aged_7", bottom="aged", basis=PERIOD, matures=WHEN_OVER,
+        direction=DOWN, rule="R2",
+    ),
+    Indicator(
+        key="lettered_high", group="laboratory", name=_("Letter at or above on the day of release"),
+        sentence=_("had the letter handed over on the day of their result"),
+        numerator=_("Counted: of those, people whose letter was handed to the post on the day of release."),
+        denominator=_("Out of: rounds at or above, released in the period."), anchor="released",
+        top="lettered_high_same_day", bottom="high", basis=PERIOD, matures=WHEN_OVER, direction=UP, rule="R11",
+    ),
+)  # fmt: skip

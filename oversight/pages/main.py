@@ -1,0 +1,263 @@
+"""The first page, uptake, follow-up and clocks, yield, harm, the laboratory's service."""
+
+from typing import TYPE_CHECKING
+
+from django.utils.translation import gettext as _
+
+from oversight.filters import Asked
+from oversight.indicators import indicators
+from oversight.pages.parts import Block, Shown, grouped, ranged, section_of, sentence_of
+from oversight.rollup.measures import EXAMINED_DAYS
+from oversight.services.activity import ActivityCounts, activity_counts
+from oversight.services.breaks import breaks_between
+from oversight.services.curves import follow_up_curves, quantile, spreads, within
+from oversight.services.figures import Counted, figures
+from oversight.survival import days_until, incidence_at
+
+if TYPE_CHECKING:
+    from django_stubs_ext import StrOrPromise
+
+SIX = (
+    "uptake_90", "positivity", "examined_90", "ppv_advanced_neoplasia", "detection_cancer", "harm_any",
+)  # fmt: skip
+CURVE_DAYS = (7, 14, 31, 60, 90, 180, 365)
+
+
+def overview(asked: Asked) -> Shown:
+    """Six sentences and what happened."""
+    counted = figures(asked, [*SIX, "uptake_90_adjusted"])
+    counts = activity_counts(since=asked.since, until=asked.until)
+    breaks = breaks_between(asked.since, asked.until) if asked.by == "month" else []
+    return Shown(
+        slug="overview",
+        title=_("How are we doing?"),
+        lead="",
+        asked=asked,
+        cut_at=counted.cut_at,
+        sentences=[sentence_of(counted, key) for key in SIX],
+        sections=[
+            section_of(counted, "uptake_90", "uptake_90_adjusted"),
+            section_of(counted, "positivity", "", breaks),
+        ],
+        counts=counts,
+        activity=_activity(counts),
+        breaks=breaks,
+    )
+
+
+def _activity(counts: ActivityCounts) -> "list[tuple[StrOrPromise, str]]":
+    return [
+        (_("invited"), grouped(counts.invited)),
+        (_("first kits came back"), grouped(counts.people_back)),
+        (_("results released"), grouped(counts.results)),
+        (_("at or above the cutoff"), grouped(counts.at_or_above)),
+        (_("people examined"), grouped(counts.examined)),
+        (_("referrals closed"), grouped(counts.referrals_closed)),
+    ]
+
+
+def uptake(asked: Asked) -> Shown:
+    """Uptake in both windows beside their adjusted variants, taking part again, and the curve of returns."""
+    pairs = {
+        "uptake_90": "uptake_90_adjusted", "uptake_180": "uptake_180_adjusted", "returned_90": "", "undelivered": "",
+        "again_90": "",
+    }  # fmt: skip
+    counted = figures(asked, [*pairs, *(beside for beside in pairs.values() if beside)])
+    return Shown(
+        slug="uptake",
+        title=_("Uptake"),
+        lead=_("Who was invited, who sent a kit back, and who has a usable result."),
+        asked=asked,
+        cut_at=counted.cut_at,
+        sections=[section_of(counted, key, beside) for key, beside in pairs.items()],
+        blocks=[_returns(asked)],
+    )
+
+
+def _returns(asked: Asked) -> Block:
+    found = spreads(asked, ["back", "start"])
+    back = found["back"]
+    people = sum(n for _days, n in found["start"])
+    days = [7, 14, 21, 28, 35, 42, 56, 70, 90, 120, 180]
+    shares = [round(100 * within(back, day) / people, 1) if people else None for day in days]
+    return Block(
+        key="returns",
+        title=_("How soon kits come back"),
+        summary=_("Share of those invited whose first kit had arrived by each day after dispatch; younger months drag it down."),
+        columns=[_("Days after dispatch"), _("Kits back"), _("Share of invited")],
+        rows=[
+            [str(day), grouped(within(back, day)), "–" if share is None else f"{share} %"]
+            for day, share in zip(days, shares, strict=True)
+        ]
+        if people
+        else [],
+        chart={
+            "kind": "line", "unit": "%", "min": 0, "categories": [str(day) for day in days],
+            "series": [{"name": _("kits back"), "values": shares}],
+        }
+        if back
+        else None,
+        basis="cohort",
+    )  # fmt: skip
+
+
+def follow_up(asked: Asked) -> Shown:
+    """What happens after a result at or above, and how long it takes."""
+    keys = ["referred", "spoken_7", *(f"examined_{days}" for days in EXAMINED_DAYS), "conclusive_365"]
+    counted = figures(asked, keys)
+    return Shown(
+        slug="follow-up",
+        title=_("Follow-up"),
+        lead=_("What happened to the people at or above the cutoff, and how long each step took."),
+        asked=asked,
+        cut_at=counted.cut_at,
+        sentences=[
+            sentence_of(counted, key) for key in ("referred", "spoken_7", "examined_31", "examined_90")
+        ],
+        sections=[
+            section_of(counted, key) for key in ("examined_31", "examined_90", "examined_180", "examined_365")
+        ],
+        blocks=[_clocks(asked), totals(counted, keys, _("Every step"), "steps")],
+    )
+
+
+def _clocks(asked: Asked) -> Block:
+    names = {"contact": _("spoken with"), "assess": _("assessed"), "exam": _("examined")}
+    found = follow_up_curves(asked, list(names))
+    days = list(CURVE_DAYS)
+    rows, series = [], []
+    for key, words in names.items():
+        steps = found[key]
+        shares = [round(100 * incidence_at(steps, day), 1) for day in days]
+        middle, late = days_until(steps, 0.5), days_until(steps, 0.9)
+        rows.append(
+            [words, *(_("not reached") if value is None else str(value) for value in (middle, late))]
+            + [f"{share} %" for share in shares]
+        )
+        series.append({"name": words, "values": shares})
+    known = any(found.values())
+    return Block(
+        key="clocks",
+        title=_("Clocks from the result, all people at or above"),
+        summary=_(
+            "Share to whom it has happened by each day. A referral that closed before counts as an end of another kind,"
+            " and people still waiting are followed up to today (Aalen–Johansen), so nobody is left out."
+        ),
+        columns=[_("Step"), _("Half by day"), _("90 % by day"), *(_("by day %(d)s") % {"d": day} for day in days)],
+        rows=rows if known else [],
+        chart={"kind": "line", "unit": "%", "min": 0, "max": 100, "categories": [str(day) for day in days], "series": series}
+        if known
+        else None,
+        basis="cohort",
+    )  # fmt: skip
+
+
+def totals(counted: Counted, keys: list[str], title: "StrOrPromise", key: str) -> Block:
+    """Several indicators' totals in one table."""
+    rows: list[list[StrOrPromise]] = []
+    for name in keys:
+        one, figure = indicators()[name], counted.total.figures[name]
+        rows.append([
+            one.name, grouped(figure.numerator), grouped(figure.denominator), ranged(figure),
+            "C" if one.is_cohort else "P", figure.maturity.short,
+        ])  # fmt: skip
+    return Block(
+        key=key,
+        title=title,
+        summary="",
+        columns=[
+            _("Indicator"),
+            _("Counted"),
+            _("Out of"),
+            _("Figure (95 % interval)"),
+            _("Basis"),
+            _("Maturity"),
+        ],
+        rows=rows,
+    )
+
+
+def yields(asked: Asked) -> Shown:
+    """Predictive values over examined, detection over screened, numbers needed."""
+    keys = [one.key for one in indicators().of("yields")]
+    counted = figures(asked, keys)
+    return Shown(
+        slug="yield",
+        title=_("Yield"),
+        lead=_(
+            "What was found. Predictive values are over the people examined; detection is over the people screened."
+            " Nobody below the cutoff was examined, so what lies there is not known."
+        ),
+        asked=asked,
+        cut_at=counted.cut_at,
+        sentences=[
+            sentence_of(counted, key)
+            for key in (
+                "ppv_cancer",
+                "ppv_advanced_neoplasia",
+                "detection_cancer",
+                "detection_advanced_neoplasia",
+            )
+        ],
+        sections=[
+            section_of(counted, key) for key in ("ppv_advanced_neoplasia", "detection_advanced_neoplasia")
+        ],
+        blocks=[totals(counted, keys, _("Everything that was found"), "found")],
+    )
+
+
+def harm(asked: Asked) -> Shown:
+    """How good and how safe the colonoscopies were."""
+    keys = [one.key for one in indicators().of("harm")]
+    counted = figures(asked, keys)
+    return Shown(
+        slug="harm",
+        title=_("Harm"),
+        lead=_("How good and how safe the colonoscopies after a result at or above were."),
+        asked=asked,
+        cut_at=counted.cut_at,
+        sentences=[sentence_of(counted, key) for key in ("harm_any", "completion", "preparation")],
+        sections=[section_of(counted, key) for key in ("completion", "adenoma_detection")],
+        blocks=[totals(counted, keys, _("Every figure of quality and safety"), "safety")],
+    )
+
+
+def laboratory(asked: Asked) -> Shown:
+    """Samples, turnaround and letters."""
+    keys = [one.key for one in indicators().of("laboratory")]
+    counted = figures(asked, keys)
+    return Shown(
+        slug="laboratory",
+        title=_("Laboratory service"),
+        lead=_("How usable the samples were and how soon results and letters left."),
+        asked=asked,
+        cut_at=counted.cut_at,
+        sentences=[sentence_of(counted, key) for key in ("unusable_people", "result_15", "aged_7")],
+        sections=[section_of(counted, key) for key in ("unusable_people", "result_15")],
+        blocks=[_turnaround(asked), totals(counted, keys, _("Every figure of the service"), "service")],
+    )
+
+
+def _turnaround(asked: Asked) -> Block:
+    names = {
+        "back": _("dispatch → first kit back"), "age": _("collection (earliest) → analysis"),
+        "result": _("arrival → result released"), "letter": _("result → letter handed over"),
+    }  # fmt: skip
+    found = spreads(asked, list(names))
+    rows: list[list[StrOrPromise]] = []
+    for key, words in names.items():
+        spread = found[key]
+        marks = [quantile(spread, share) for share in (0.5, 0.9, 0.95)]
+        rows.append(
+            [words, grouped(sum(n for _d, n in spread)), *("–" if m is None else str(m) for m in marks)]
+        )
+    return Block(
+        key="turnaround",
+        title=_("Days from step to step"),
+        summary=_(
+            "Waits that began in the months asked for and have ended; those still running are not in it."
+        ),
+        columns=[_("From → to"), _("Ended"), _("Half within"), _("90 % within"), _("95 % within")],
+        rows=rows if any(found.values()) else [],
+        basis="period",
+    )

@@ -1,0 +1,74 @@
+"""Reads the smaller roll-ups: values of results, laboratories and lots, places of the flow, equity's steps."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from django.db import connection
+
+from oversight.filters import Asked
+from oversight.rollup.measures import ANCHORS, PLACES
+from oversight.services.figures import months_of, source
+
+Values = Sequence[tuple[int, int, int, int, int]]
+
+
+def values(asked: Asked) -> Values:
+    """(whole µg/g, results, examined, cancers, advanced adenomas) of the months asked for; cut by sex and age if asked."""
+    only = "".join(f" AND {name} = %({name})s" for name in ("sex", "age") if name in asked.only)
+    months = months_of(asked)
+    return _rows(
+        "SELECT value, sum(n), sum(examined), sum(cancer), sum(advanced) FROM oversight_valuecell"
+        f" WHERE month BETWEEN %(first)s AND %(last)s{only} GROUP BY value HAVING sum(n) > 0 ORDER BY value",
+        {**asked.params(), "first": months[0], "last": months[-1]},
+    )
+
+
+def sweep(found: Values, cutoffs: Sequence[int]) -> list[tuple[int, int, int, int, int]]:
+    """For each cutoff how many results were at or above it, and examined, cancers and advanced adenomas among them."""
+    answer, rows = [], sorted(found, reverse=True)
+    run, at = [0, 0, 0, 0], 0
+    for cutoff in sorted(cutoffs, reverse=True):
+        while at < len(rows) and rows[at][0] >= cutoff:
+            run = [have + more for have, more in zip(run, rows[at][1:], strict=True)]
+            at += 1
+        answer.append((cutoff, run[0], run[1], run[2], run[3]))
+    return answer[::-1]
+
+
+def sources(asked: Asked, column: str) -> Sequence[tuple[int, int, int]]:
+    """(laboratory or lot, results, at or above) of the months asked for."""
+    months = months_of(asked)
+    return _rows(
+        f"SELECT {column}, sum(n), sum(high) FROM oversight_sourcecell WHERE month BETWEEN %(first)s AND %(last)s"
+        " GROUP BY 1 HAVING sum(n) > 0 ORDER BY 1",
+        {"first": months[0], "last": months[-1]},
+    )
+
+
+def grouped_sums(
+    anchor: str, asked: Asked, names: Sequence[str], by: Sequence[str]
+) -> Mapping[tuple[Any, ...], dict[str, int]]:
+    """Measures of an anchor by several columns of its cells at once."""
+    frm, params = source(ANCHORS[anchor], asked, names)
+    keys = ", ".join(f"c.{name}" for name in by)
+    added = ", ".join(f"coalesce(sum(c.{name}), 0)" for name in names)
+    group = ", ".join(str(n + 1) for n in range(len(by)))
+    rows = _rows(
+        f"SELECT {keys + ', ' if by else ''}{added} FROM {frm}{f' GROUP BY {group}' if by else ''}", params
+    )
+    cut = len(by)
+    return {tuple(row[:cut]): dict(zip(names, map(int, row[cut:]), strict=True)) for row in rows}
+
+
+def places(asked: Asked) -> tuple[int, dict[str, int]]:
+    """How many were invited, and where they are now: the parts add up to the whole."""
+    names = ["n", *(f"at_{place}" for place in PLACES)]
+    found = grouped_sums("invited", asked, names, [])
+    counts = found.get((), dict.fromkeys(names, 0))
+    return counts["n"], {place: counts[f"at_{place}"] for place in PLACES}
+
+
+def _rows(sql: str, params: Mapping[str, Any]) -> list[tuple[Any, ...]]:
+    with connection.cursor() as cursor:
+        cursor.execute(sql, params)
+        return list(cursor.fetchall())
