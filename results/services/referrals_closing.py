@@ -143,6 +143,7 @@ def closing_facts(
     asked = DEMANDS.get(reason, ())
     talks = Evidence.SPOKE in asked or Evidence.ATTEMPTS in asked
     died = Person.objects.filter(pk=referral.person_id, deceased_on__isnull=False)
+    from_plan = referral.origin == Referral.Origin.SURVEILLANCE
     return ClosingFacts(
         closed_by=by.pk,
         agreed_by=agreed_by.pk if agreed_by else None,
@@ -152,7 +153,8 @@ def closing_facts(
         document=document,
         attempts=tuple(ladder_attempts(list(referral.attempts.all()))) if talks else (),
         deceased=Evidence.DEATH in asked and died.exists(),
-        standing_results=standing_results(referral).count() if Evidence.WITHDRAWN in asked else 1,
+        standing_results=1 if from_plan or Evidence.WITHDRAWN not in asked else standing_results(referral).count(),
+        from_plan=from_plan,
     )
 
 

@@ -17,6 +17,7 @@ from django.utils.translation import get_language, ngettext
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET
 
+from results.calendar_week import unconfirmed
 from results.follow_up_rules import RULE_WORDS, WAIT_LOOK
 from results.models import ContactAttempt, Referral, ReferralMove
 from results.referral_attendance import attendance_missing
@@ -40,6 +41,7 @@ from results.referral_queue import (
 )
 from results.referral_story import language_name, paused_days, said
 from results.services.after_examination import calls_due_count
+from results.services.calendar_moves import people_to_move
 from results.services.referrals_frame import results_policy_on, wait_policy
 from results.services.typed_high import typed_high_waiting
 from results.states import REFERRAL
@@ -119,6 +121,8 @@ def queue(request: HttpRequest) -> HttpResponse:
         "away": away.owners,
         "holder": _holder(filters),
         "typed_high": typed_high,
+        "unconfirmed": unconfirmed(today).count(),
+        "to_move": people_to_move().count(),
         "unanswered": attendance_missing(clock.now()).count(),
         "checked_at": clock.now(),
     }

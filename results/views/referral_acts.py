@@ -86,7 +86,9 @@ def _request(by: User, referral: Referral, data: dict[str, Any]) -> None:
 
 
 def _book(by: User, referral: Referral, data: dict[str, Any]) -> None:
-    services.booking_make(by=by, referral=referral, **_given(data, "site", "day", "time"))
+    services.booking_make(
+        by=by, referral=referral, agreed=bool(data.get("agreed")), **_given(data, "site", "day", "time")
+    )
 
 
 def _attend(by: User, referral: Referral, data: dict[str, Any]) -> None:
