@@ -48,6 +48,7 @@ class DateRule(StrEnum):
     LAPSED = "lapsed"
     SURVEILLANCE = "surveillance"
     STOP_AGE = "stop_age"
+    EARLIER_AMENDED = "earlier_amended"
     MISSED = "missed"
     MISSED_AGAIN = "missed_again"
     CANCELLED = "cancelled"
@@ -90,6 +91,10 @@ RULE_WORDS: Mapping[str, "StrOrPromise"] = {
     DateRule.LAPSED: _("The places held for the person lapsed; others are offered today."),
     DateRule.SURVEILLANCE: _(
         "A planned surveillance examination falls due; the person is called and invited, as before any examination."
+    ),
+    DateRule.EARLIER_AMENDED: _(
+        "Pathology corrected the report of an earlier referral, and its class or proposal changed; a clinician decides on"
+        " both by the next working day."
     ),
     DateRule.STOP_AGE: _(
         "A planned surveillance examination falls due past the stop age; a clinician decides with the person."

@@ -239,6 +239,13 @@ class CloseForm(ReferralForm):
         label=_("Note"), required=False, rows=3, help_text=_("Needed for a refusal and for “unfit for good”.")
     )
 
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        planned = self.referral.origin == Referral.Origin.SURVEILLANCE
+        hidden = "result_withdrawn" if planned else "surveillance_ended"
+        field = self.fields["reason"]
+        field.choices = [(key, words) for key, words in field.choices if key != hidden]  # type: ignore[attr-defined]
+
 
 class PauseForm(ReferralForm):
     """A pause until a day."""

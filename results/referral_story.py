@@ -63,6 +63,10 @@ REASON_WORDS: dict[tuple[str, str], "StrOrPromise"] = {
     ("reschedule", "place_let_go"): _("The held place was let go."),
     ("reschedule", "place_lapsed"): _("The held place lapsed."),
     ("reschedule", "unit_closed"): _("The unit that was asked for a date is closed; ask another one."),
+    ("reschedule", "earlier_amended"): _("Pathology corrected the report of an earlier referral:"),
+    ("reclassify", "pathology_amended"): _(
+        "Pathology corrected its report; the next step is to be decided anew."
+    ),
     ("open", "surveillance"): _("Opened: the planned surveillance examination falls due."),
     ("book", "past_promise"): _("Booked, past the promise:"),
     ("assessed", "fit"): _("Assessed: fit for colonoscopy."),
@@ -174,7 +178,7 @@ _NOTE_IN_SENTENCE = frozenset({"request", "book", "elsewhere"})
 
 def _note_in_sentence(move: ReferralMove) -> bool:
     """Whether the note ends the sentence, rather than standing below it."""
-    return move.event in _NOTE_IN_SENTENCE or move.reason in {"signed", "place_held"}
+    return move.event in _NOTE_IN_SENTENCE or move.reason in {"signed", "place_held", "earlier_amended"}
 
 
 def move_sentence(move: ReferralMove) -> str:

@@ -34,5 +34,6 @@ ROUTES: dict[str, Door] = {
     "results:after-calls": FOLLOW_UP,
     "results:cancers": FOLLOW_UP,
     "results:surveillance": FOLLOW_UP,
+    "results:surveillance-take-up": FOLLOW_UP,
     "results:referral-do": FOLLOW_UP,
 }

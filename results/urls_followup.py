@@ -8,6 +8,7 @@ urlpatterns = [
     path("follow-up/", queue.queue, name="queue"),
     path("follow-up/after/", after.after_calls, name="after-calls"),
     path("follow-up/surveillance/", after.surveillance, name="surveillance"),
+    path("follow-up/surveillance/take-up/", after.surveillance_begin, name="surveillance-take-up"),
     path("follow-up/cancers/", after.cancers, name="cancers"),
     path("follow-up/attended/", attendance.attended, name="attended"),
     path("follow-up/attended/<int:pk>/", attendance.attended_answer, name="attended-answer"),

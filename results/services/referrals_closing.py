@@ -22,8 +22,12 @@ from results.services.findings import finding_standing
 from results.services.referrals_attendance import booking_let_go
 from results.services.referrals_contact import LADDER, ladder_attempts
 from results.services.referrals_frame import Work, referral_work
-from results.services.referrals_report import examination_facts, last_examination
-from results.services.referrals_rounds import LEFT_OUT, round_taken_up
+from results.services.referrals_report import (
+    amended_before_decided,
+    examination_facts,
+    last_examination,
+)
+from results.services.referrals_rounds import LEFT_OUT, plan_left, round_taken_up
 from results.signing import Computed, departures, signing_problems
 from results.surveillance import Course
 from screening.models import Exclusion, ExclusionKind, Person, Round
@@ -153,7 +157,9 @@ def closing_facts(
         document=document,
         attempts=tuple(ladder_attempts(list(referral.attempts.all()))) if talks else (),
         deceased=Evidence.DEATH in asked and died.exists(),
-        standing_results=1 if from_plan or Evidence.WITHDRAWN not in asked else standing_results(referral).count(),
+        standing_results=1
+        if from_plan or Evidence.WITHDRAWN not in asked
+        else standing_results(referral).count(),
         from_plan=from_plan,
     )
 
@@ -236,6 +242,8 @@ def _close(
         _left_out(work, kind, note or (signed.words if signed else ""))
     if not _rounds_concluded(work, reason, signed, examined_on):
         due_dates_refresh(by=by, person_ids=[referral.person_id])
+    if signed is None and reason != "died":
+        amended_before_decided(work)
     return evidence
 
 
@@ -243,15 +251,21 @@ def _rounds_concluded(work: Work, reason: str, signed: NextStep | None, examined
     """Close the rounds still in follow-up; the person is next due as this end says. Returns how many."""
     results = Result.objects.filter(referral_link__referral=work.referral)
     rounds = list(Round.objects.filter(pk__in=results.values("round_id"), state="follow_up"))
+    plan = work.referral.plan
+    if plan is not None:
+        goes_on = signed is not None and signed.step == NextStep.Step.SURVEILLANCE
+        rounds += plan_left(work, reason, goes_on=goes_on)
     if not rounds:
         return 0
-    result_on = max(results.values_list("authorised_on", flat=True))
+    result_on = max([*results.values_list("authorised_on", flat=True), *([plan.signed_on] if plan else [])])
     facts = DueFacts(
         today=work.today, interval_months=policy_on(work.today).interval_months, result_on=result_on,
         examined_on=examined_on, signed_step=signed.step if signed else "", signed_on=signed.on if signed else None,
     )  # fmt: skip
     due = next_due_after(reason, facts)
-    for round_ in rounds:
+    if plan is not None and due is not None:
+        due = max(due, work.today)
+    for round_ in {one.pk: one for one in rounds}.values():
         round_follow_up_concluded(by=work.by, round=round_, next_due_on=due, note=reason)
     return len(rounds)
 

@@ -6,16 +6,29 @@ from django.contrib import messages
 from django.core.paginator import Paginator
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
-from django.views.decorators.http import require_GET, require_http_methods
+from django.utils.translation import ngettext
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from results.cancers import CLASS_WORDS
 from results.forms_after import CancerForm
-from results.models import CancerReport
+from results.models import CancerReport, NextStep
 from results.services.after_examination import calls_due
 from results.services.cancers import cancer_report, class_of
-from results.services.surveillance_register import SOON_DAYS, plan_of, plans_due, plans_standing
+from results.services.referrals_frame import results_policy_on
+from results.services.surveillance_register import (
+    SOON_DAYS,
+    plan_of,
+    plans_due,
+    plans_standing,
+    taken_up,
+)
+from results.services.surveillance_take_up import (
+    plans_to_take_up,
+    surveillance_take_up,
+    surveillance_take_up_now,
+)
 from screening.access import people_listed, person_open
 from staff import clock
 from staff.errors import RoundbookError
@@ -53,9 +66,29 @@ def surveillance(request: HttpRequest) -> HttpResponse:
         )
     context = {
         "page": page, "plans": [plan_of(one, today) for one in page], "soon": soon, "soon_days": SOON_DAYS,
-        "standing": plans_standing().count(), "now": clock.now(),
+        "standing": plans_standing().count(), "now": clock.now(), "falling_due": plans_to_take_up().count(),
+        "ahead": results_policy_on(today).surveillance_days_before, "taken_up": taken_up().count(),
     }  # fmt: skip
     return render(request, "results/surveillance.html", context)
+
+
+@require_POST
+def surveillance_begin(request: HttpRequest) -> HttpResponse:
+    """Take one plan up, or all that fall due: each becomes a referral in the queue."""
+    by, asked = cast(User, request.user), request.POST.get("plan", "")
+    if not asked:
+        count = surveillance_take_up(by=by)
+        words = ngettext("%(n)s plan was taken up.", "%(n)s plans were taken up.", count)
+        messages.success(request, words % {"n": count})
+        return redirect("results:surveillance")
+    plan = get_object_or_404(NextStep, pk=int(asked) if asked.isdigit() else 0)
+    try:
+        made = surveillance_take_up_now(by=by, plan=plan)
+    except RoundbookError as error:
+        messages.error(request, str(error.sentence))
+        return redirect("results:surveillance")
+    messages.success(request, _("The plan is taken up: call the person and invite them."))
+    return redirect("results:referral", pk=made.pk)
 
 
 @require_http_methods(["GET", "POST"])

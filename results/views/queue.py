@@ -168,6 +168,7 @@ class RowWords:
         self.needs = {state: capfirst(REFERRAL.label(state)) for state in REFERRAL.states}
         self.looks = {level: (tone, str(word)) for level, (tone, word) in WAIT_LOOK.items()}
         self.day = cache(said)
+        self.surveillance = _("planned surveillance")
         self.outcomes = {value: str(label) for value, label in ContactAttempt.Outcome.choices}
         self.channels = {value: str(label) for value, label in ContactAttempt.Channel.choices}
         self.overdue = cache(self._overdue)
@@ -188,7 +189,11 @@ class RowWords:
             url=url,
             claim_url=f"{url}claim/" if referral.owner_id in {None, *self.away} else "",
             name=f"{person.family_name}, {person.given_names}",
-            about=", ".join(part for part in (age, area, language and language_name(language)) if part),
+            about=", ".join(
+                part
+                for part in (age, area, language and language_name(language), self._origin(referral))
+                if part
+            ),
             need=self.needs[referral.state],
             bar=days_bar(wait.days, self.policy.promise, tone, word, self.language),
             service=self._service(wait.days, behind.waiting.get(pk)),
@@ -200,6 +205,10 @@ class RowWords:
             holder=referral.owner.full_name if referral.owner else "",
             mine=referral.owner_id == self.user.pk,
         )
+
+    def _origin(self, referral: Referral) -> str:
+        """Where it came from, unless from a result as most do."""
+        return self.surveillance if referral.origin == Referral.Origin.SURVEILLANCE else ""
 
     def _service(self, days: int, moves: list[ReferralMove] | None) -> str:
         chosen = paused_days(moves, until=self.today) if moves else 0

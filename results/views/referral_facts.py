@@ -35,6 +35,7 @@ from results.services.referrals_assessment import facts_of, latest_assessment
 from results.services.referrals_closing import Proposal, closing_proposal
 from results.services.referrals_contact import LADDER, ladder_attempts
 from results.services.referrals_frame import closed_days_from, results_policy_on, wait_policy
+from results.services.referrals_report import amended_since_signed
 from results.states import REFERRAL, REFERRAL_CLOSE_REASONS
 from results.views.referral_acts import Act, acts_else, acts_now
 from screening.eligibility import age_on
@@ -108,6 +109,8 @@ class PageFacts:
     service_days: int
     paused: int
     results: list[Result]
+    plan: NextStep | None
+    amended: list[Referral]
     story: list[StoryEvent]
     why: Any
     held_by: str
@@ -164,6 +167,10 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
         service_days=wait.days - paused,
         paused=paused,
         results=_results(referral),
+        plan=NextStep.objects.select_related("signed_by").get(pk=referral.plan_id)
+        if referral.plan_id
+        else None,
+        amended=list(amended_since_signed(referral.person_id)) if referral.state != "closed" else [],
         story=story(moves, attempts, examinations),
         why=RULE_WORDS.get(moves[-1].rule, "") if moves else "",
         held_by=_held_by(referral),

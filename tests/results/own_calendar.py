@@ -5,7 +5,6 @@ from datetime import date, time, timedelta
 from results.calendar_rules import Needs
 from results.models import ClinicList, Referral, ResultsPolicy, TravelTime
 from results.services import calendar
-from screening.models import Area
 from staff import clock
 from staff.models import Site
 from tests.results import follow_up as f
@@ -50,4 +49,4 @@ def to_book(**facts: object) -> Referral:
 
 def travel(site: Site, area: str, minutes: int) -> None:
     """Minutes from an area to a unit."""
-    TravelTime.objects.create(site=site, area=Area.objects.get(code=area), minutes=minutes)
+    TravelTime.objects.filter(site=site, area__code=area).update(minutes=minutes)

@@ -10,7 +10,7 @@ from django.db.utils import DatabaseError
 
 from results.calendar_board import board_read
 from results.calendar_rules import Needs
-from results.models import Booking, ClinicList, ListPlace, Referral
+from results.models import Booking, ClinicList, ListPlace, Referral, ResultsPolicy
 from results.services import calendar, places
 from results.services import referrals as services
 from screening.models import Area
@@ -34,6 +34,7 @@ def last_move(referral: Referral) -> object:
 
 
 def test_by_default_the_units_book_and_no_calendar_can_be_begun() -> None:
+    ResultsPolicy.objects.update(who_books=ResultsPolicy._meta.get_field("who_books").default)
     # R17: who books is a switch of the protocol; the default is that the site books.
     with refused("units_book"):
         calendar.calendar_begin(by=f.kaddrin(), site=f.unit(), kept_from=clock.today())

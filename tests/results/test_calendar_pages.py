@@ -9,7 +9,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from results.models import Booking, ClinicList, Referral, UnitCalendar
+from results.models import Booking, ClinicList, Referral, ResultsPolicy, UnitCalendar
 from results.services import calendar_moves as moves
 from results.services import places
 from staff import clock
@@ -30,6 +30,7 @@ def text_of(answer: object) -> str:
 
 
 def test_where_units_book_the_page_says_so_and_offers_no_calendar(page: Client) -> None:
+    ResultsPolicy.objects.update(who_books=ResultsPolicy._meta.get_field("who_books").default)
     text = text_of(page.get(reverse("results:calendar")))
     assert "the units book" in text
     assert "Begin to keep" not in text
