@@ -189,9 +189,7 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
         places=held_places(referral),
         findings=findings_of(referral),
         steps=list(referral.next_steps.select_related("signed_by").order_by("-pk")),
-        evidence=list(
-            referral.evidence.select_related("clinician", "second_person", "closed_by").order_by("-pk")
-        ),
+        evidence=_evidence(referral),
         close_words=REFERRAL_CLOSE_REASONS.get(referral.close_reason, ""),
         acts_now=acts_now(referral.state, user, proposed_by=proposer, blocks=blocks),
         acts_else=acts_else(referral, user, proposed_by=proposer, blocks=blocks),
@@ -227,6 +225,10 @@ def person_url(pk: int) -> str:
         return reverse("screening:person", args=[pk])
     except NoReverseMatch:
         return ""
+
+
+def _evidence(referral: Referral) -> list[ClosingEvidence]:
+    return list(referral.evidence.select_related("clinician", "second_person", "closed_by").order_by("-pk"))
 
 
 def _results(referral: Referral) -> list[Result]:
