@@ -82,7 +82,7 @@ class Board:
         self, needs: Needs, *, area_id: int | None, urgent: bool = False, since: date | None = None,
         until: date | None = None, site_id: int | None = None, most_minutes: int | None = None,
     ) -> Iterator[Choice]:  # fmt: skip
-        """Fitting places, one a list: the earliest day first, then the shortest way, then the time of day."""
+        """Fitting places, one a list: the earliest day first, then the shortest way, then the list that wastes least, then the time."""
         found, first = [], max(since or self.today, self.today + timedelta(days=1))
         for one in self.lists:
             way = self.travel.get((area_id or 0, one.site_id))
@@ -96,7 +96,14 @@ class Board:
             if points is not None:
                 found.append(Choice(one, points, time_of(one.starts, one.minutes, points[0]), way))
         yield from sorted(
-            found, key=lambda c: (c.list.day, 10_000 if c.travel is None else c.travel, c.at, c.list.pk)
+            found,
+            key=lambda c: (
+                c.list.day,
+                10_000 if c.travel is None else c.travel,
+                _spare(c.list, needs),
+                c.at,
+                c.list.pk,
+            ),
         )
 
     def take(self, choice: Choice) -> None:
@@ -104,6 +111,15 @@ class Board:
         start, end = choice.points
         self.taken.setdefault(choice.list.pk, []).append(choice.points)
         self._free[choice.list.site_id, week_of(choice.list.day)] -= end - start
+
+
+def _spare(one: ClinicList, needs: Needs) -> int:
+    """How much of what a list offers this person does not need: the theatre is kept for whoever needs it."""
+    return (
+        (one.theatre and not needs.theatre)
+        + (one.bed and not needs.bed)
+        + (one.interpreter and not needs.interpreter)
+    )
 
 
 def board_read(

@@ -1,12 +1,14 @@
 """A week of a unit's calendar as it is shown: its lists, how full they are, what is kept back, who waits for a place."""
 
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, time, timedelta
 
 from django.db.models import Count, Q, QuerySet
 
 from results.calendar_board import board_read, kept_on
-from results.calendar_rules import Needs, reserve_of, time_of
+from results.calendar_rules import Needs, reserve_of, time_of, week_of
 from results.models import Booking, ClinicList, ListPlace, Referral, ResultsPolicy, UnitCalendar
 from staff.models import Site
 
@@ -118,6 +120,53 @@ def capacity(today: date, policy: ResultsPolicy) -> Capacity:
         found["n"], first.list.day if first else None, first.list.site if first else None, found["late"], free,
         max((one.day for one in board.lists), default=today),
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class WeekSum:
+    """One week of one unit in numbers."""
+
+    calendar: UnitCalendar
+    monday: date
+    lists: int
+    cancelled: int
+    points: int
+    taken: int
+
+    @property
+    def free(self) -> int:
+        """Points nobody has."""
+        return self.points - self.taken
+
+    @property
+    def reserve(self) -> int:
+        """Points kept back for urgent and repeat examinations."""
+        return reserve_of(self.points, self.calendar.reserve_percent)
+
+
+def weeks_ahead(kept: Sequence[UnitCalendar], today: date, weeks: int) -> list[WeekSum]:
+    """So many weeks of these units from this week on, in two queries."""
+    first = week_of(today)
+    found = ClinicList.objects.filter(
+        site__in=[one.site_id for one in kept], day__range=(first, first + timedelta(days=7 * weeks - 1))
+    )
+    lists = list(found)
+    taken: Counter[int] = Counter()
+    places = ListPlace.objects.filter(list__in=lists, status__in=ListPlace.TAKEN)
+    for list_id, points in places.values_list("list_id", "points"):
+        taken[list_id] += points.upper - points.lower
+    rows = []
+    for monday in [first + timedelta(days=7 * n) for n in range(weeks)]:
+        for calendar in kept:
+            here = [one for one in lists if one.site_id == calendar.site_id and week_of(one.day) == monday]
+            standing = [one for one in here if one.cancelled_at is None]
+            rows.append(
+                WeekSum(
+                    calendar, monday, len(standing), len(here) - len(standing), sum(one.points for one in standing),
+                    sum(taken[one.pk] for one in standing),
+                )
+            )  # fmt: skip
+    return rows
 
 
 def calendars_on(day: date) -> list[UnitCalendar]:

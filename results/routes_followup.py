@@ -8,6 +8,7 @@ ROUTES: dict[str, Door] = {
     "results:queue": FOLLOW_UP,
     "results:unconfirmed": FOLLOW_UP,
     "results:unconfirmed-answer": FOLLOW_UP,
+    "results:room": door(Role.MANAGER, Role.COORDINATOR, Role.CLINICIAN),
     "results:calendar": FOLLOW_UP,
     "results:calendar-begin": FOLLOW_UP,
     "results:calendar-lists": FOLLOW_UP,

@@ -21,6 +21,7 @@ PAGES: tuple[tuple[str, Any], ...] = (
     ("results:readings", _("Load readings")),
     ("results:release", _("Release results")),
     ("results:queue", _("Who needs me next")),
+    ("results:room", _("Is there room?")),
     ("outreach:mail", _("Today's mail")),
     ("outreach:paper", _("Scan a paper")),
     ("outreach:texts", _("Letter texts")),

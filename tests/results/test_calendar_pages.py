@@ -206,3 +206,19 @@ def test_the_move_page_costs_the_same_for_many_people(page: Client) -> None:
     cost(people[:1])
     assert cost(people[1:2]) == cost(people[2:])
     assert second.day > first.day
+
+
+def test_the_manager_sees_without_names_whether_there_is_room(signed_in: object) -> None:
+    # Job 2.14, exception 8: no slot within 31 days goes to the manager's capacity list the same day.
+    (one,) = own.lists(own.a_kept_unit(), 1, since=clock.today() + timedelta(days=35))
+    referral = own.to_book(family_name="Nameless")
+    page = signed_in(cast.MANAGER)
+    text = text_of(page.get(reverse("results:room")))
+    assert "1 of 1 people who need a date cannot be examined within the promised 31 days" in text
+    assert "Nameless" not in text
+    places.place_book(by=f.kaddrin(), referral=referral, clinic_list=one)
+    text = text_of(page.get(reverse("results:room")))
+    assert "0 people need a date" in text
+    row = text.split("20 July 2026</th>")[1].split("</tr>")[0]
+    assert row.count('<td class="number">') == 6
+    assert '<td class="number">2</td>' in row
