@@ -4,10 +4,14 @@ from staff.roles import Role
 from staff.routes import Door, door
 
 FOLLOW_UP = door(Role.COORDINATOR, Role.CLINICIAN)
+POLICY = door(Role.ADMINISTRATOR, Role.CLINICIAN)
 ROUTES: dict[str, Door] = {
     "results:queue": FOLLOW_UP,
     "results:unconfirmed": FOLLOW_UP,
     "results:unconfirmed-answer": FOLLOW_UP,
+    "results:follow-up-policy": POLICY,
+    "results:follow-up-policy-decide": POLICY,
+    "results:follow-up-policy-plans": door(Role.CLINICIAN),
     "results:room": door(Role.MANAGER, Role.COORDINATOR, Role.CLINICIAN),
     "results:calendar": FOLLOW_UP,
     "results:calendar-begin": FOLLOW_UP,

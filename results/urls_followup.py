@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from results.views import after, attendance, calendar, hands, places, queue, referral, room
+from results.views import after, attendance, calendar, hands, places, policy, queue, referral, room
 
 urlpatterns = [
     path("follow-up/", queue.queue, name="queue"),
@@ -15,6 +15,9 @@ urlpatterns = [
     path("follow-up/attended/<int:pk>/back/", attendance.attended_take_back, name="attended-take-back"),
     path("follow-up/unconfirmed/", calendar.not_confirmed, name="unconfirmed"),
     path("follow-up/unconfirmed/<int:pk>/", calendar.not_confirmed_answer, name="unconfirmed-answer"),
+    path("change-follow-up/", policy.follow_up_policy, name="follow-up-policy"),
+    path("change-follow-up/<int:pk>/", policy.follow_up_policy_decide, name="follow-up-policy-decide"),
+    path("change-follow-up/<int:pk>/plans/", policy.follow_up_policy_plans, name="follow-up-policy-plans"),
     path("room/", room.room, name="room"),
     path("follow-up/calendar/", calendar.calendar, name="calendar"),
     path("follow-up/calendar/begin/", calendar.calendar_begin, name="calendar-begin"),

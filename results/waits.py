@@ -8,6 +8,7 @@ from results.calendar_week import calendars_on, capacity
 from results.models import InboxLine, InboxMessage, Run, Sample, SampleTodo
 from results.referral_attendance import attendance_missing
 from results.referral_queue import open_referrals
+from results.services.follow_up_policy import policies_proposed
 from results.services.readings_judging import TAKEN
 from results.services.typed_high import typed_high_waiting
 from results.services.referrals_frame import results_policy_on
@@ -92,10 +93,22 @@ def room() -> list[Wait]:
     return [Wait(words % {"n": found.past_promise}, pressing=True)]
 
 
+def follow_up_policy() -> list[Wait]:
+    """Proposals that wait for a second person."""
+    n = policies_proposed().count()
+    if not n:
+        return []
+    words = ngettext(
+        "%(n)s proposal waits for a second person", "%(n)s proposals wait for a second person", n
+    )
+    return [Wait(words % {"n": n}, pressing=True)]
+
+
 WAITS: dict[str, Teller] = {
     "results:open-day": open_day,
     "results:readings": readings,
     "results:release": release,
     "results:queue": queue,
     "results:room": room,
+    "results:follow-up-policy": follow_up_policy,
 }

@@ -22,6 +22,7 @@ PAGES: tuple[tuple[str, Any], ...] = (
     ("results:release", _("Release results")),
     ("results:queue", _("Who needs me next")),
     ("results:room", _("Is there room?")),
+    ("results:follow-up-policy", _("Change follow-up")),
     ("outreach:mail", _("Today's mail")),
     ("outreach:paper", _("Scan a paper")),
     ("outreach:texts", _("Letter texts")),

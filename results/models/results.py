@@ -56,6 +56,9 @@ class ResultsPolicy(models.Model):
     surveillance_days_before = models.SmallIntegerField(
         _("days before its day on which a surveillance examination is taken up"), default=60
     )
+    based_on = models.ForeignKey(
+        "self", on_delete=models.PROTECT, null=True, related_name="proposals", db_index=False
+    )
     why = models.TextField(_("why this was changed"), blank=True, default="")
     withdrawn_by = models.ForeignKey(
         User, on_delete=models.PROTECT, null=True, related_name="+", db_index=False
@@ -80,6 +83,9 @@ class ResultsPolicy(models.Model):
                 condition=Q(surveillance_stop_age__range=(60, 110)), name="surveillance_stop_age_is_plausible"
             ),
             models.CheckConstraint(condition=Q(who_books__in=["site", "us"]), name="who_books_is_known"),
+            models.CheckConstraint(
+                condition=Q(guideline__in=[one.value for one in Guideline]), name="guideline_is_known"
+            ),
             models.CheckConstraint(
                 condition=Q(
                     contact_days__range=(1, 30),

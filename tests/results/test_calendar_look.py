@@ -18,6 +18,7 @@ from tests import cast
 from tests.results import follow_up as f
 from tests.results import own_calendar as own
 from tests.results.test_follow_up_look import DOUBLED, is_clean
+from tests.results.test_follow_up_policy import propose
 from tests.results.test_surveillance_take_up import a_plan
 from tests.screening.intake.conftest import browser, player, program, server  # noqa: F401
 from tests.screening.intake.desk_browser import complaints_of, signed_in_page
@@ -47,6 +48,7 @@ def a_calendar_in_use() -> dict[str, str]:
     moves.people_move(by=f.kaddrin(), referral_ids=[people[0].pk])
     a_plan(today + timedelta(days=30), family_name="Watched")
     a_plan(today + timedelta(days=80), family_name="Later")
+    made = propose(guideline="american_2020", examination_days=28)
     return {
         "calendar": f"{reverse('results:calendar')}?site=NCU&week={days[0].day.isoformat()}",
         "calendar-list": reverse("results:calendar-list", args=[days[1].pk]),
@@ -57,6 +59,9 @@ def a_calendar_in_use() -> dict[str, str]:
         "places": reverse("results:places", args=[people[5].pk]),
         "to-book": reverse("results:referral", args=[people[5].pk]),
         "surveillance": reverse("results:surveillance"),
+        "room": reverse("results:room"),
+        "policy": reverse("results:follow-up-policy"),
+        "policy-plans": reverse("results:follow-up-policy-plans", args=[made.pk]),
     }
 
 
