@@ -80,6 +80,9 @@ class ResultsConfig(AppConfig):
         register_guarded(models.Absence, {"until", "ended_by_id"})
         register_guarded(models.HandOver, {"begun_at", "ended_at"})
         register_guarded(models.HandOverLine, {"moved_at", "back_at"})
+        register_guarded(
+            models.ReOffer, {"due_on", "owner_id", "answer", "note", "answered_on", "answered_by_id"}
+        )
         register_guarded(models.UnitCalendar, {"kept_until"})
         register_guarded(models.ClinicList, {"cancelled_at", "cancelled_by_id", "why"})
         register_guarded(models.ListPlace, {"status", "booking_id", "held_until"})

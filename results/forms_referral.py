@@ -8,7 +8,7 @@ from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from results.calendar_board import kept_on
-from results.models import ContactAttempt, Referral, UnitCalendar
+from results.models import ClosingEvidence, ContactAttempt, Referral, UnitCalendar
 from results.states import REFERRAL_CLOSE_REASONS
 from staff.models import Site, User
 from staff.roles import Role
@@ -227,6 +227,10 @@ class CloseForm(ReferralForm):
             *[(k, w) for k, w in REFERRAL_CLOSE_REASONS.items() if k != "not_reached"],
         ],
     )
+    refusal = forms.ChoiceField(
+        label=_("For a refusal: the main reason"), choices=[("", _("choose")), *ClosingEvidence.Refusal.choices],
+        required=False, help_text=_("It is offered again after 3 and 12 months."),
+    )  # fmt: skip
     document = forms.CharField(
         label=_("Document: number or file"), max_length=80, required=False,
         help_text=_("Needed when examined before or elsewhere, or transferred."),
@@ -245,6 +249,13 @@ class CloseForm(ReferralForm):
         hidden = "result_withdrawn" if planned else "surveillance_ended"
         field = self.fields["reason"]
         field.choices = [(key, words) for key, words in field.choices if key != hidden]  # type: ignore[attr-defined]
+
+    def clean(self) -> dict[str, Any]:
+        """A refusal says why."""
+        data = super().clean() or {}
+        if data.get("reason") == "informed_refusal" and not data.get("refusal"):
+            self.add_error("refusal", _("Choose why the person declines."))
+        return data
 
 
 class PauseForm(ReferralForm):

@@ -38,6 +38,8 @@ ROUTES: dict[str, Door] = {
     "results:referral": FOLLOW_UP,
     "results:after-calls": FOLLOW_UP,
     "results:cancers": FOLLOW_UP,
+    "results:re-offers": FOLLOW_UP,
+    "results:re-offer-answer": FOLLOW_UP,
     "results:surveillance": FOLLOW_UP,
     "results:surveillance-take-up": FOLLOW_UP,
     "results:referral-do": FOLLOW_UP,

@@ -9,7 +9,7 @@ from results.models.control_plans import (
     ControlComment,
     ControlPlan,
 )
-from results.models.endings import ClosingEvidence, NextStep
+from results.models.endings import ClosingEvidence, NextStep, ReOffer
 from results.models.findings import (
     AdverseEvent,
     AfterCall,
@@ -98,6 +98,7 @@ __all__ = [
     "LookBack",
     "LookBackRow",
     "NextStep",
+    "ReOffer",
     "Reading",
     "ReadingsFile",
     "Referral",

@@ -19,6 +19,7 @@ from results.models import (
     Side,
 )
 from results.services.findings import finding_standing
+from results.services.re_offers import re_offers_begin, re_offers_settle
 from results.services.referrals_attendance import booking_let_go
 from results.services.referrals_contact import LADDER, ladder_attempts
 from results.services.referrals_frame import Work, referral_work
@@ -202,7 +203,7 @@ def _evidence_missing(reason: str, gaps: list[Gap]) -> RoundbookError:
 
 def referral_close(
     *, by: User, referral: Referral, reason: str, note: str = "", document: str = "", examined_on: date | None = None,
-    seen: int | None = None,
+    refusal: str = "", seen: int | None = None,
 ) -> ClosingEvidence:  # fmt: skip
     """Close a referral on the evidence its reason demands (`results.closing`); refused with what is missing (H18).
 
@@ -221,21 +222,22 @@ def referral_close(
         signed = valid_next_step(work.referral) if reason == "next_step_signed" else None
         return _close(
             work, reason=reason, note=note, document=document, signed=signed, examined_on=examined_on,
-            second_person=agreed,
+            second_person=agreed, refusal=refusal if reason == "informed_refusal" else "",
         )  # fmt: skip
 
 
 def _close(
     work: Work, *, reason: str, note: str = "", document: str = "", signed: NextStep | None = None,
-    examined_on: date | None = None, second_person: User | None = None,
+    examined_on: date | None = None, second_person: User | None = None, refusal: str = "",
 ) -> ClosingEvidence:  # fmt: skip
     by, referral = work.by, work.referral
     evidence = ClosingEvidence.objects.create(
         referral=referral, reason=reason, document=document, note=note, next_step=signed,
         clinician=by if user_holds(by, [Role.CLINICIAN]) else None, second_person=second_person, closed_by=by,
-        closed_on=work.today,
+        closed_on=work.today, refusal=refusal,
     )  # fmt: skip
     booking_let_go(work)
+    re_offers_begin(work, evidence, referral.owner or by)
     make_move(referral, "close", reason=reason, note=note or (signed.words if signed else ""))
     kind = LEFT_OUT.get(signed.step if signed else reason)
     if kind is not None:
@@ -297,4 +299,5 @@ def referral_reopen(*, by: User, referral: Referral, note: str, seen: int | None
             raise IllegalMove("another_live", _("This person has another open referral. Work there."))
         due = work.working(1)
         work.move("reopen", due_on=due, rule=DateRule.REOPENED, note=note, hands={"pool": Pool.COORDINATORS})
+        re_offers_settle(work, work.referral)
         round_taken_up(work)

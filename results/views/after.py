@@ -13,9 +13,10 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from results.cancers import CLASS_WORDS
 from results.forms_after import CancerForm
-from results.models import CancerReport, NextStep
+from results.models import CancerReport, NextStep, ReOffer
 from results.services.after_examination import calls_due
 from results.services.cancers import cancer_report, class_of
+from results.services.re_offers import re_offer_answer, re_offers_due, re_offers_open
 from results.services.referrals_frame import results_policy_on
 from results.services.surveillance_register import (
     SOON_DAYS,
@@ -89,6 +90,41 @@ def surveillance_begin(request: HttpRequest) -> HttpResponse:
         return redirect("results:surveillance")
     messages.success(request, _("The plan is taken up: call the person and invite them."))
     return redirect("results:referral", pk=made.pk)
+
+
+@require_GET
+def re_offers(request: HttpRequest) -> HttpResponse:
+    """Refusals and people who could not be reached, whose day of offering it again has come; `all` shows later ones too."""
+    today, by = clock.today(), cast(User, request.user)
+    due_only = "all" not in request.GET
+    with transaction.atomic():
+        rows = re_offers_due(today) if due_only else re_offers_open()
+        page = Paginator(rows, PAGE).get_page(request.GET.get("page"))
+        people_listed(by=by, person_ids=[one.referral.person_id for one in page], place="results:re-offers")
+    context = {
+        "page": page, "due_only": due_only, "standing": re_offers_open().count(), "due": re_offers_due(today).count(),
+        "now": clock.now(), "today": today,
+    }  # fmt: skip
+    return render(request, "results/re_offers.html", context)
+
+
+@require_POST
+def re_offer_done(request: HttpRequest, pk: int) -> HttpResponse:
+    """One tap: what came of offering it again."""
+    row = get_object_or_404(ReOffer.objects.select_related("referral__person"), pk=pk)
+    answer = request.POST.get("answer", "")
+    try:
+        re_offer_answer(
+            by=cast(User, request.user), re_offer=row, answer=answer, note=request.POST.get("note", "")[:500]
+        )
+    except RoundbookError as error:
+        messages.error(request, str(error.sentence))
+        return redirect("results:re-offers")
+    if answer == ReOffer.Answer.WANTS:
+        messages.success(request, _("Opened again: assess the person next."))
+        return redirect("results:referral", pk=row.referral_id)
+    messages.success(request, _("Recorded."))
+    return redirect("results:re-offers")
 
 
 @require_http_methods(["GET", "POST"])

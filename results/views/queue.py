@@ -42,6 +42,7 @@ from results.referral_queue import (
 from results.referral_story import language_name, paused_days, said
 from results.services.after_examination import calls_due_count
 from results.services.calendar_moves import people_to_move
+from results.services.re_offers import re_offers_due
 from results.services.referrals_frame import results_policy_on, wait_policy
 from results.services.typed_high import typed_high_waiting
 from results.states import REFERRAL
@@ -123,6 +124,7 @@ def queue(request: HttpRequest) -> HttpResponse:
         "typed_high": typed_high,
         "unconfirmed": unconfirmed(today).count(),
         "to_move": people_to_move().count(),
+        "re_offers": re_offers_due(today).count(),
         "unanswered": attendance_missing(clock.now()).count(),
         "checked_at": clock.now(),
     }

@@ -137,7 +137,7 @@ def _repeat(by: User, referral: Referral, data: dict[str, Any]) -> None:
 
 
 def _close(by: User, referral: Referral, data: dict[str, Any]) -> None:
-    given = _given(data, "reason", "document", "examined_on", "note")
+    given = _given(data, "reason", "document", "examined_on", "note") | {"refusal": data.get("refusal", "")}
     services.referral_close(by=by, referral=referral, **given)
 
 

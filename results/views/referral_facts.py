@@ -20,6 +20,7 @@ from results.models import (
     NextStep,
     Referral,
     ReferralMove,
+    ReOffer,
     Result,
     ResultsPolicy,
     Segment,
@@ -130,6 +131,7 @@ class PageFacts:
     findings: "Findings"
     steps: list[NextStep]
     evidence: list[ClosingEvidence]
+    re_offers: list[ReOffer]
     close_words: Any
     acts_now: list[Act]
     acts_else: list[Act]
@@ -190,6 +192,7 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
         findings=findings_of(referral),
         steps=list(referral.next_steps.select_related("signed_by").order_by("-pk")),
         evidence=_evidence(referral),
+        re_offers=_re_offers(referral),
         close_words=REFERRAL_CLOSE_REASONS.get(referral.close_reason, ""),
         acts_now=acts_now(referral.state, user, proposed_by=proposer, blocks=blocks),
         acts_else=acts_else(referral, user, proposed_by=proposer, blocks=blocks),
@@ -225,6 +228,11 @@ def person_url(pk: int) -> str:
         return reverse("screening:person", args=[pk])
     except NoReverseMatch:
         return ""
+
+
+def _re_offers(referral: Referral) -> list[ReOffer]:
+    found = referral.re_offers.exclude(answer=ReOffer.Answer.SETTLED).select_related("owner")
+    return list(found.order_by("due_on", "pk")) if referral.state == "closed" else []
 
 
 def _evidence(referral: Referral) -> list[ClosingEvidence]:
