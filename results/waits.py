@@ -10,8 +10,8 @@ from results.referral_attendance import attendance_missing
 from results.referral_queue import open_referrals
 from results.services.follow_up_policy import policies_proposed
 from results.services.readings_judging import TAKEN
-from results.services.typed_high import typed_high_waiting
 from results.services.referrals_frame import results_policy_on
+from results.services.typed_high import typed_high_waiting
 from screening.waits import late_by_their_day
 from staff import clock
 from staff.waits import Teller, Wait

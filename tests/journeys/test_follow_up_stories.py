@@ -104,7 +104,9 @@ def test_18_unreachable_then_a_new_telephone_number(desk: FollowDesk) -> None:
 def test_19_takes_a_blood_thinner(desk: FollowDesk) -> None:
     # H41: nothing is booked before the plan for the medicines is written.
     referral = f.a_referral("to_assess", family_name="Nineteen")
-    desk.open(referral).assess(anticoagulants="yes").says("Write the plan for the blood thinners.").is_at(referral, "to_assess")
+    desk.open(referral).assess(anticoagulants="yes").says("Write the plan for the blood thinners.").is_at(
+        referral, "to_assess"
+    )
     plan = "Paused for three days, as the prescribing doctor says."
     desk.assess(anticoagulants="yes", outcome="conditions", medicine_plan=plan, plan=plan).is_at(
         referral, "to_book"
