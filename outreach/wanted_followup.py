@@ -45,6 +45,11 @@ found AS (
         OR m.event = 'close' AND m.reason = 'unfit_for_good' AND f.state = 'closed')
     CROSS JOIN (VALUES ('waiting_for_health'), ('waiting_doctor')) k(kind)
     UNION ALL
+    SELECT k.kind, n.id::text, f.id, n.signed_on, n.step, NULL, NULL
+    FROM f JOIN LATERAL (SELECT n.* FROM results_nextstep n WHERE n.referral_id = f.id ORDER BY n.id DESC LIMIT 1) n ON true
+    CROSS JOIN (VALUES ('next_step'), ('next_step_doctor')) k(kind)
+    WHERE f.origin = 'surveillance' AND f.state = 'closed' AND f.close_reason = 'next_step_signed'
+    UNION ALL
     SELECT 'transfer', m.subject_id || ':' || m.seq, f.id, m.day, 'transferred', NULL, NULL
     FROM f JOIN m ON m.subject_id = f.id AND m.event = 'close' AND m.reason = 'transferred' WHERE f.state = 'closed')
 SELECT w.kind, w.kind || ':' || w.ref AS key, f.person_id,

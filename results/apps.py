@@ -43,9 +43,11 @@ class ResultsConfig(AppConfig):
         from results import models, states
         from results.walls import (
             AT_OR_ABOVE_HAS_A_REFERRAL,
+            BOOKING_HAS_ITS_PLACE,
             BOOKING_RESTS_ON_AN_ASSESSMENT,
             BRACKET_IS_CLOSED,
             CLOSED_HAS_EVIDENCE,
+            PLACE_LIES_ON_ITS_LIST,
             RESULT_HAS_A_RUN_IN_CONTROL,
             RETURN_FEED,
         )
@@ -78,9 +80,17 @@ class ResultsConfig(AppConfig):
         register_guarded(models.Absence, {"until", "ended_by_id"})
         register_guarded(models.HandOver, {"begun_at", "ended_at"})
         register_guarded(models.HandOverLine, {"moved_at", "back_at"})
+        register_guarded(
+            models.ReOffer, {"due_on", "owner_id", "answer", "note", "answered_on", "answered_by_id"}
+        )
+        register_guarded(models.UnitCalendar, {"kept_until"})
+        register_guarded(models.ClinicList, {"cancelled_at", "cancelled_by_id", "why"})
+        register_guarded(models.ListPlace, {"status", "booking_id", "held_until"})
         register_feed(TodoFeed("results_returns", "screening_returnmove", RETURN_FEED))
         register_sql("results_at_or_above", AT_OR_ABOVE_HAS_A_REFERRAL)
         register_sql("results_run_in_control", RESULT_HAS_A_RUN_IN_CONTROL)
         register_sql("results_bracket", BRACKET_IS_CLOSED)
         register_sql("results_closed_has_evidence", CLOSED_HAS_EVIDENCE)
         register_sql("results_booking_rests_on_an_assessment", BOOKING_RESTS_ON_AN_ASSESSMENT)
+        register_sql("results_place_lies_on_its_list", PLACE_LIES_ON_ITS_LIST)
+        register_sql("results_booking_has_its_place", BOOKING_HAS_ITS_PLACE)

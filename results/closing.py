@@ -28,6 +28,7 @@ class Evidence(StrEnum):
     SECOND_PERSON = "second_person"
     DEATH = "death"
     WITHDRAWN = "withdrawn"
+    PLAN = "plan"
 
 
 DEMANDS: Mapping[str, tuple[Evidence, ...]] = {
@@ -40,6 +41,7 @@ DEMANDS: Mapping[str, tuple[Evidence, ...]] = {
     "died": (Evidence.DEATH,),
     "transferred": (Evidence.DOCUMENT,),
     "result_withdrawn": (Evidence.CLINICIAN, Evidence.WITHDRAWN),
+    "surveillance_ended": (Evidence.CLINICIAN, Evidence.NOTE, Evidence.PLAN),
 }
 """Reason → evidence. Source: common practice, no source; an earlier examination or a refusal is a clinician's call."""
 
@@ -55,6 +57,9 @@ WORDS: Mapping[Evidence, "StrOrPromise"] = {
     Evidence.DEATH: _("The register has no date of death for this person. Have it confirmed there first."),
     Evidence.WITHDRAWN: _(
         "A result that calls for this referral still stands. The laboratory must withdraw it first."
+    ),
+    Evidence.PLAN: _(
+        "This referral came from a result, not from a surveillance plan. Choose another reason."
     ),
 }
 
@@ -72,6 +77,7 @@ class ClosingFacts:
     attempts: tuple[Attempt, ...] = ()
     deceased: bool = False
     standing_results: int = 1
+    from_plan: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +107,7 @@ def closing_gaps(reason: str, facts: ClosingFacts, *, on: date, ladder: LadderPo
         Evidence.SECOND_PERSON: facts.agreed_by is not None and facts.agreed_by != facts.closed_by,
         Evidence.DEATH: facts.deceased,
         Evidence.WITHDRAWN: facts.standing_results == 0,
+        Evidence.PLAN: facts.from_plan,
     }
     gaps: list[Gap] = []
     for demanded in DEMANDS[reason]:
@@ -133,6 +140,7 @@ AFTER: Mapping[str, After] = {
     "died": After.NEVER,
     "transferred": After.NEVER,
     "result_withdrawn": After.NOW,
+    "surveillance_ended": After.FROM_RESULT,
 }
 assert set(AFTER) == set(DEMANDS) == set(REFERRAL_CLOSE_REASONS)  # noqa: S101 - the three tables must stay in step
 

@@ -42,6 +42,13 @@ class DateRule(StrEnum):
     BOOK = "book"
     REQUEST = "request"
     BOOKED = "booked"
+    CONFIRM = "confirm"
+    NOT_CONFIRMED = "not_confirmed"
+    HELD = "held"
+    LAPSED = "lapsed"
+    SURVEILLANCE = "surveillance"
+    STOP_AGE = "stop_age"
+    EARLIER_AMENDED = "earlier_amended"
     MISSED = "missed"
     MISSED_AGAIN = "missed_again"
     CANCELLED = "cancelled"
@@ -72,6 +79,26 @@ RULE_WORDS: Mapping[str, "StrOrPromise"] = {
     DateRule.BOOK: _("A date is asked for or booked within 2 working days of the assessment."),
     DateRule.REQUEST: _("The site is asked again when it has not answered within 3 working days."),
     DateRule.BOOKED: _("On the day of the examination we ask whether the person attended."),
+    DateRule.CONFIRM: _(
+        "Whoever has not confirmed the day is asked three days before the examination, and then every working day."
+    ),
+    DateRule.NOT_CONFIRMED: _(
+        "The place was given back because nobody could confirm it; the person is called on the next working day."
+    ),
+    DateRule.HELD: _(
+        "A place is held for the person up to this day; then it lapses and another one is offered."
+    ),
+    DateRule.LAPSED: _("The places held for the person lapsed; others are offered today."),
+    DateRule.SURVEILLANCE: _(
+        "A planned surveillance examination falls due; the person is called and invited, as before any examination."
+    ),
+    DateRule.EARLIER_AMENDED: _(
+        "Pathology corrected the report of an earlier referral, and its class or proposal changed; a clinician decides on"
+        " both by the next working day."
+    ),
+    DateRule.STOP_AGE: _(
+        "A planned surveillance examination falls due past the stop age; a clinician decides with the person."
+    ),
     DateRule.MISSED: _(
         "Somebody who did not attend is called within 2 working days. It never closes a referral."
     ),

@@ -7,7 +7,8 @@ from typing import Any
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
-from results.models import ContactAttempt, Referral
+from results.calendar_board import kept_on
+from results.models import ClosingEvidence, ContactAttempt, Referral, UnitCalendar
 from results.states import REFERRAL_CLOSE_REASONS
 from staff.models import Site, User
 from staff.roles import Role
@@ -133,6 +134,16 @@ class SiteForm(ReferralForm):
     )
     note = words_field(label=_("Needs to tell the site"), required=False)
 
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        only_asked_units(self.fields["site"], self.today)
+
+
+def only_asked_units(field: forms.Field, today: date) -> None:
+    """Leave out the units whose calendar we keep: there a place is found on a list."""
+    kept = UnitCalendar.objects.filter(kept_on(today)).values("site")
+    field.queryset = Site.objects.filter(does_colonoscopy=True).exclude(pk__in=kept)  # type: ignore[attr-defined]
+
 
 class BookForm(ReferralForm):
     """Site, day and time; a day past the promise must be confirmed."""
@@ -142,6 +153,10 @@ class BookForm(ReferralForm):
     )
     day = day_field(label=_("Day"))
     time = time_field(label=_("Time"))
+    agreed = forms.BooleanField(
+        label=_("The person knows this day and agrees"), required=False,
+        help_text=_("Otherwise we ask three days before."),
+    )  # fmt: skip
     late = forms.BooleanField(
         label=_("Yes, this day is past the promise, and no earlier one can be had"), required=False
     )
@@ -149,6 +164,7 @@ class BookForm(ReferralForm):
     def __init__(self, *args: Any, promise_days: int, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.promise_days = promise_days
+        only_asked_units(self.fields["site"], self.today)
         if not self.is_bound:
             del self.fields["late"]
 
@@ -211,6 +227,10 @@ class CloseForm(ReferralForm):
             *[(k, w) for k, w in REFERRAL_CLOSE_REASONS.items() if k != "not_reached"],
         ],
     )
+    refusal = forms.ChoiceField(
+        label=_("For a refusal: the main reason"), choices=[("", _("choose")), *ClosingEvidence.Refusal.choices],
+        required=False, help_text=_("It is offered again after 3 and 12 months."),
+    )  # fmt: skip
     document = forms.CharField(
         label=_("Document: number or file"), max_length=80, required=False,
         help_text=_("Needed when examined before or elsewhere, or transferred."),
@@ -222,6 +242,20 @@ class CloseForm(ReferralForm):
     note = words_field(
         label=_("Note"), required=False, rows=3, help_text=_("Needed for a refusal and for “unfit for good”.")
     )
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        planned = self.referral.origin == Referral.Origin.SURVEILLANCE
+        hidden = "result_withdrawn" if planned else "surveillance_ended"
+        field = self.fields["reason"]
+        field.choices = [(key, words) for key, words in field.choices if key != hidden]  # type: ignore[attr-defined]
+
+    def clean(self) -> dict[str, Any]:
+        """A refusal says why."""
+        data = super().clean() or {}
+        if data.get("reason") == "informed_refusal" and not data.get("refusal"):
+            self.add_error("refusal", _("Choose why the person declines."))
+        return data
 
 
 class PauseForm(ReferralForm):

@@ -47,6 +47,7 @@ class QueueFilters:
     past: str = ""
     need: str = ""
     new: str = ""
+    origin: str = ""
     page: int = 1
 
     @classmethod
@@ -60,12 +61,13 @@ class QueueFilters:
             past=_known(asked.get("past"), PASTS),
             need=_known(asked.get("need"), NEEDS),
             new=_known(asked.get("new"), ("1",)),
+            origin=_known(asked.get("origin"), Referral.Origin.values),
             page=int(page) if page.isdigit() and 0 < int(page) < 100_000 else 1,
         )
 
     def address(self, **other: Any) -> str:
         """The query part of an address with these filters, some of them changed."""
-        names = ("need", "new", "state", "owner", "area", "past")
+        names = ("need", "new", "state", "owner", "area", "past", "origin")
         values = {name: getattr(self, name) for name in names} | other
         kept = {key: value for key, value in values.items() if value not in {"", None}}
         return f"?{urlencode(kept)}" if kept else "?"
@@ -73,7 +75,7 @@ class QueueFilters:
     @property
     def chosen(self) -> bool:
         """Whether anything is filtered at all."""
-        return bool(self.state or self.owner or self.area or self.past or self.need or self.new)
+        return self.address() != "?"
 
 
 def _owner(value: Any) -> str:
@@ -103,6 +105,7 @@ class QueueCounts:
     failed: int = 0
     new: int = 0
     new_late: int = 0
+    surveillance: int = 0
     states: dict[str, int] = field(default_factory=dict)
 
     def needing(self, need: str) -> int:
@@ -136,6 +139,7 @@ def queue_counts(*, by: User, today: date, policy: WaitPolicy) -> QueueCounts:
         nobody=Count("pk", filter=Q(owner__isnull=True)),
         new=Count("pk", filter=UNTOUCHED),
         new_late=Count("pk", filter=UNTOUCHED & Q(due_on__lt=today)),
+        surveillance=Count("pk", filter=Q(origin=Referral.Origin.SURVEILLANCE)),
         **{past: Count("pk", filter=Q(opened_on__lt=end)) for past, end in ends.items()},
     )
     by_state = dict(open_referrals().values_list("state").annotate(n=Count("pk")))
@@ -169,6 +173,8 @@ def queue_rows(
         rows = rows.filter(state__in=NEEDS[filters.need][1])
     if filters.new:
         rows = rows.filter(UNTOUCHED)
+    if filters.origin:
+        rows = rows.filter(origin=filters.origin)
     if filters.area:
         rows = rows.filter(person__area__code=filters.area)
     if filters.past:

@@ -55,6 +55,19 @@ REASON_WORDS: dict[tuple[str, str], "StrOrPromise"] = {
     ("unbook", "missed_again"): _("Did not attend, for the second time or more; a clinician calls next."),
     ("unbook", "cancelled_person"): _("The person cancelled the booking."),
     ("unbook", "cancelled_site"): _("The site cancelled the booking."),
+    ("unbook", "list_cancelled"): _("The list was cancelled; a new day is needed."),
+    ("unbook", "unit_closed"): _("The unit is closed on that day; a new day is needed."),
+    ("unbook", "not_confirmed"): _("Nobody could confirm the day; the place was given back."),
+    ("reschedule", "confirmed"): _("Confirmed the day."),
+    ("reschedule", "place_held"): _("A place is held:"),
+    ("reschedule", "place_let_go"): _("The held place was let go."),
+    ("reschedule", "place_lapsed"): _("The held place lapsed."),
+    ("reschedule", "unit_closed"): _("The unit that was asked for a date is closed; ask another one."),
+    ("reschedule", "earlier_amended"): _("Pathology corrected the report of an earlier referral:"),
+    ("reclassify", "pathology_amended"): _(
+        "Pathology corrected its report; the next step is to be decided anew."
+    ),
+    ("open", "surveillance"): _("Opened: the planned surveillance examination falls due."),
     ("book", "past_promise"): _("Booked, past the promise:"),
     ("assessed", "fit"): _("Assessed: fit for colonoscopy."),
     ("assessed", "conditions"): _("Assessed: fit with conditions."),
@@ -135,7 +148,7 @@ _CONTACT_RULES = frozenset(
 
 def _event(move: ReferralMove, attempt: ContactAttempt | None, report: Examination | None) -> StoryEvent:
     sentence = move_sentence(move)
-    details = [] if move.event in _NOTE_IN_SENTENCE or move.reason == "signed" else [move.note]
+    details = [] if _note_in_sentence(move) else [move.note]
     icon = ICONS.get(move.event, "quiet")
     if attempt is not None:
         tried = f"{attempt.get_channel_display()}: {attempt.get_outcome_display()}.".capitalize()
@@ -163,6 +176,11 @@ def _closed(words: str) -> str:
 _NOTE_IN_SENTENCE = frozenset({"request", "book", "elsewhere"})
 
 
+def _note_in_sentence(move: ReferralMove) -> bool:
+    """Whether the note ends the sentence, rather than standing below it."""
+    return move.event in _NOTE_IN_SENTENCE or move.reason in {"signed", "place_held", "earlier_amended"}
+
+
 def move_sentence(move: ReferralMove) -> str:
     """One move in words, without its date."""
     words = str(REASON_WORDS.get((move.event, move.reason), EVENT_WORDS.get(move.event, move.event)))
@@ -172,7 +190,7 @@ def move_sentence(move: ReferralMove) -> str:
         return str(_("Handed to: %(pool)s.") % {"pool": Pool(move.pool).label if move.pool else ""})
     if move.event == "close":
         return f"{words} {REFERRAL_CLOSE_REASONS.get(move.reason, move.reason)}."
-    if move.event in _NOTE_IN_SENTENCE or move.reason == "signed":
+    if _note_in_sentence(move):
         return f"{words} {_closed(move.note)}" if move.note.strip() else words
     return words
 

@@ -205,5 +205,6 @@ REFERRAL_CLOSE_REASONS = {
     "died": _("died"),
     "transferred": _("transferred, receipt attached"),
     "result_withdrawn": _("result withdrawn"),
+    "surveillance_ended": _("surveillance ended by a clinician"),
 }
 """Close reason → words; the evidence each demands is in `results.closing`."""

@@ -4,10 +4,13 @@ from django.db.models import Count, Q
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
+from results.calendar_week import calendars_on, capacity
 from results.models import InboxLine, InboxMessage, Run, Sample, SampleTodo
 from results.referral_attendance import attendance_missing
 from results.referral_queue import open_referrals
+from results.services.follow_up_policy import policies_proposed
 from results.services.readings_judging import TAKEN
+from results.services.referrals_frame import results_policy_on
 from results.services.typed_high import typed_high_waiting
 from screening.waits import late_by_their_day
 from staff import clock
@@ -74,9 +77,38 @@ def queue() -> list[Wait]:
     return told + ([late_by_their_day(found["late"])] if found["late"] else [])
 
 
+def room() -> list[Wait]:
+    """For how many people the promise cannot be kept, where we keep a calendar."""
+    today = clock.today()
+    if not calendars_on(today):
+        return [Wait(_("the units book"))]
+    found = capacity(today, results_policy_on(today))
+    if not found.past_promise:
+        return [Wait(_("room within the promise for everybody who waits"))]
+    words = ngettext(
+        "no room within the promise for %(n)s person",
+        "no room within the promise for %(n)s people",
+        found.past_promise,
+    )
+    return [Wait(words % {"n": found.past_promise}, pressing=True)]
+
+
+def follow_up_policy() -> list[Wait]:
+    """Proposals that wait for a second person."""
+    n = policies_proposed().count()
+    if not n:
+        return []
+    words = ngettext(
+        "%(n)s proposal waits for a second person", "%(n)s proposals wait for a second person", n
+    )
+    return [Wait(words % {"n": n}, pressing=True)]
+
+
 WAITS: dict[str, Teller] = {
     "results:open-day": open_day,
     "results:readings": readings,
     "results:release": release,
     "results:queue": queue,
+    "results:room": room,
+    "results:follow-up-policy": follow_up_policy,
 }

@@ -1,6 +1,6 @@
 """The SQL that results adds to the walls: the feed of returns, no at-or-above result without a referral,
 no result without a run in control, no closed referral
-without its evidence, and no booking without an assessment that allows it."""
+without its evidence, no booking without an assessment that allows it, and no place beyond its list."""
 
 RETURN_FEED = """
 INSERT INTO results_sampletodo (return_id, became)
@@ -129,4 +129,36 @@ BEGIN
 END $$;
 CREATE OR REPLACE TRIGGER booking_rests_on_an_assessment AFTER INSERT ON results_booking
     FOR EACH ROW EXECUTE FUNCTION results_booking_rests_on_an_assessment();
+"""
+
+PLACE_LIES_ON_ITS_LIST = """
+CREATE OR REPLACE FUNCTION results_place_lies_on_its_list() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE l record;
+BEGIN
+    SELECT * INTO l FROM results_cliniclist WHERE id = NEW.list_id FOR SHARE;
+    IF l.cancelled_at IS NOT NULL OR upper(NEW.points) > l.points THEN
+        RAISE EXCEPTION 'list % is cancelled or has no such points', NEW.list_id
+            USING ERRCODE = 'RB015', CONSTRAINT = 'place_lies_on_its_list';
+    END IF;
+    RETURN NULL;
+END $$;
+DROP TRIGGER IF EXISTS place_lies_on_its_list ON results_listplace;
+CREATE TRIGGER place_lies_on_its_list AFTER INSERT OR UPDATE OF status, points, list_id ON results_listplace
+    FOR EACH ROW WHEN (NEW.status IN ('held', 'booked')) EXECUTE FUNCTION results_place_lies_on_its_list();
+"""
+
+BOOKING_HAS_ITS_PLACE = """
+CREATE OR REPLACE FUNCTION results_booking_has_its_place() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    IF EXISTS (SELECT 1 FROM results_unitcalendar c WHERE c.site_id = NEW.site_id AND c.kept_from <= NEW.day
+               AND (c.kept_until IS NULL OR c.kept_until > NEW.day))
+       AND NOT EXISTS (SELECT 1 FROM results_listplace p WHERE p.booking_id = NEW.id) THEN
+        RAISE EXCEPTION 'booking % has no place in the calendar we keep of its unit', NEW.id
+            USING ERRCODE = 'RB016', CONSTRAINT = 'booking_has_its_place';
+    END IF;
+    RETURN NULL;
+END $$;
+DROP TRIGGER IF EXISTS booking_has_its_place ON results_booking;
+CREATE CONSTRAINT TRIGGER booking_has_its_place AFTER INSERT ON results_booking
+    DEFERRABLE INITIALLY DEFERRED FOR EACH ROW EXECUTE FUNCTION results_booking_has_its_place();
 """

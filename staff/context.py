@@ -21,6 +21,8 @@ PAGES: tuple[tuple[str, Any], ...] = (
     ("results:readings", _("Load readings")),
     ("results:release", _("Release results")),
     ("results:queue", _("Who needs me next")),
+    ("results:room", _("Is there room?")),
+    ("results:follow-up-policy", _("Change follow-up")),
     ("outreach:mail", _("Today's mail")),
     ("outreach:paper", _("Scan a paper")),
     ("outreach:texts", _("Letter texts")),

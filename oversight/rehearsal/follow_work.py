@@ -5,6 +5,7 @@ from datetime import date, time, timedelta
 
 from outreach.models import Letter
 from outreach.services.held import letter_release
+from oversight.rehearsal.calendar_work import booked_on_our_lists, eve_of, own_calendar_begun
 from oversight.rehearsal.crew import Stage
 from oversight.rehearsal.followup import Way, dice_of, way_drawn
 from oversight.rehearsal.lesions import lesions_drawn
@@ -69,6 +70,9 @@ def day_of_follow_up(stage: Stage, follow: Follow, day: date) -> None:
                 _day_of_one(stage, follow, referral, day)
     _calls_after(stage, follow, day)
     _cancers_told(stage)
+    if stage.last_day is not None and day == eve_of(stage.last_day):
+        stories = stage.cast.story_of
+        own_calendar_begun(stage, {pk for pk, row in follow.rows.items() if row in stories}, day)
 
 
 def _cancers_told(stage: Stage) -> None:
@@ -233,6 +237,10 @@ def _book(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date)
     site = follow.sites[UNIT_OF_AREA.get(area.code if area else "QUI", "QCU")]
     if assessment_blocks(referral, today=day):
         examining.assessment_recheck(by=stage.crew.coordinator, referral=referral, changed=False)
+    ours = booked_on_our_lists(stage, referral, site, exam, day)
+    if ours is not None:
+        follow.again[referral.pk] = ours
+        return
     examining.booking_make(
         by=stage.crew.coordinator, referral=referral, site=site, day=exam, time=time(8 + referral.pk % 8, 30)
     )

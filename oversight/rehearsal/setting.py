@@ -8,7 +8,7 @@ from django.contrib.auth.hashers import make_password
 from django.db.backends.postgresql.psycopg_any import DateRange, NumericRange
 
 from outreach.models import OutreachPolicy
-from results.models import Analyser, ControlLot, CutoffRule, ResultsPolicy, Unit
+from results.models import Analyser, ControlLot, CutoffRule, ResultsPolicy, TravelTime, Unit
 from screening.models import Area, KitModel, Lot, Practice, Protocol, ScreeningPolicy
 from staff.acting import acting
 from staff.models import NonWorkingDay, Posting, Site, User
@@ -33,6 +33,12 @@ SITES = {
     "NCU": ("Northmere Unit", {"does_colonoscopy": True}),
     "HCU": ("Hessenby Unit", {"does_colonoscopy": True}),
 }
+
+TRAVEL = {
+    "NOR": (30, 15, 50), "QUI": (10, 30, 40), "HES": (40, 55, 25), "SAL": (45, 75, 65), "DUN": (85, 60, 90),
+    "ULV": (60, 70, 35),
+}  # fmt: skip
+"""Area → minutes to the units of Quillport, Northmere and Hessenby; the shortest are those of job 12.1."""
 
 STAFF = (
     ("brisa", "Brisa Tolvemir", (Role.FRONT_DESK,)),
@@ -77,6 +83,12 @@ def region_lay_down(*, first_day: date, password: str = DEMO_PASSWORD) -> Region
 def _places() -> None:
     Area.objects.bulk_create(Area(code=code, name=name) for code, (name, _, _) in AREAS.items())
     Site.objects.bulk_create(Site(code=code, name=name, **kind) for code, (name, kind) in SITES.items())
+    areas, sites = Area.objects.in_bulk(field_name="code"), Site.objects.in_bulk(field_name="code")
+    TravelTime.objects.bulk_create(
+        TravelTime(area=areas[area], site=sites[code], minutes=minutes)
+        for area, ways in TRAVEL.items()
+        for code, minutes in zip(("QCU", "NCU", "HCU"), ways, strict=True)
+    )
     Practice.objects.bulk_create(
         Practice(code=f"P{n:02d}", name=f"{name} practice {n}", address=f"{n} Harbour Row\n{name}")
         for n, name in enumerate([name for name, _, _ in AREAS.values()] * 2, start=1)
@@ -103,7 +115,7 @@ def _policy(first_day: date) -> Region:
     )
     ScreeningPolicy.objects.create(protocol=protocol)
     # The demo releases, writes and prints in one sitting; a programme keeps the five minutes of the default.
-    ResultsPolicy.objects.create(protocol=protocol, letter_hold_minutes=0)
+    ResultsPolicy.objects.create(protocol=protocol, letter_hold_minutes=0, who_books="us")
     OutreachPolicy.objects.create(protocol=protocol, no_landing_weekdays=[4, 5])
     CutoffRule.objects.create(
         protocol=protocol,

@@ -1,4 +1,4 @@
-"""The duties of every local day, each done once: months, closings, people who grew out, the proof, and its alarm."""
+"""The duties of every local day, each done once: months, closings, people who grew out, surveillance, the proof, and its alarm."""
 
 from collections.abc import Callable
 from contextlib import ExitStack
@@ -13,6 +13,7 @@ from oversight.checks import CHECKS
 from oversight.models import ProofResult
 from oversight.services.duties import duty_do, duty_done
 from oversight.services.proofs import DUTY, p1_violations, proof_latest, prove_once
+from results.services.surveillance_take_up import surveillance_take_up
 from screening.services.due import due_dates_sweep
 from screening.services.rounds import rounds_close_unreturned
 from staff import clock
@@ -39,6 +40,12 @@ def daily_duties(*, by: User) -> dict[str, bool]:
         (
             "due-sweep",
             partial(duty_do, by=by, name="due-sweep", day=today, work=partial(due_dates_sweep, by=by)),
+        ),
+        (
+            "surveillance",
+            partial(
+                duty_do, by=by, name="surveillance", day=today, work=partial(surveillance_take_up, by=by)
+            ),
         ),
         (DUTY, lambda: not duty_done(DUTY, today) and prove_once(by=by, on=today) is not None),
         ("alarm", partial(alarm_send, by=by)),

@@ -1,6 +1,7 @@
 """Tables of results; import from here, never from a submodule."""
 
 from results.models.bench import BenchPlace, BenchSteps, DayClose, LabLot, RunLot, StockCount
+from results.models.calendar import ClinicList, ListPlace, TravelTime, UnitCalendar
 from results.models.control_plans import (
     BracketedReading,
     CheckLot,
@@ -8,6 +9,7 @@ from results.models.control_plans import (
     ControlComment,
     ControlPlan,
 )
+from results.models.endings import ClosingEvidence, NextStep, ReOffer
 from results.models.findings import (
     AdverseEvent,
     AfterCall,
@@ -39,12 +41,10 @@ from results.models.referrals import (
     Assessment,
     Booking,
     CaecumProof,
-    ClosingEvidence,
     Comfort,
     ContactAttempt,
     Examination,
     FindingClass,
-    NextStep,
     Referral,
     ReferralMove,
     ReferralResult,
@@ -69,6 +69,7 @@ __all__ = [
     "CancerReport",
     "CheckLot",
     "CheckReading",
+    "ClinicList",
     "ClosingEvidence",
     "Comfort",
     "Comparison",
@@ -93,9 +94,11 @@ __all__ = [
     "KitModelProposal",
     "LabLot",
     "LesionRow",
+    "ListPlace",
     "LookBack",
     "LookBackRow",
     "NextStep",
+    "ReOffer",
     "Reading",
     "ReadingsFile",
     "Referral",
@@ -113,8 +116,10 @@ __all__ = [
     "Side",
     "SlipCheck",
     "StockCount",
+    "TravelTime",
     "TypedReading",
     "Unit",
+    "UnitCalendar",
     "VialDestroyed",
     "WatchAlarm",
 ]  # fmt: skip

@@ -15,10 +15,22 @@ from staff.models import Move, Site, Subject
 
 
 class Referral(Subject):
-    """The way of one person from a result at or above to a written next step; one live a person."""
+    """The way of one person from a result at or above, or from a surveillance plan that falls due, to a written next
+    step; one live a person. The days waited count from `opened_on`: the authorisation, or the planned day.
+    """
+
+    class Origin(models.TextChoices):
+        RESULT = "result", _("a result at or above the cutoff")
+        SURVEILLANCE = "surveillance", _("a planned surveillance examination")
 
     person = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="referrals", db_index=False)
     opened_on = models.DateField(_("first authorised on"))
+    origin = models.CharField(
+        max_length=12, choices=Origin.choices, default=Origin.RESULT, db_default=Origin.RESULT
+    )
+    plan = models.OneToOneField(
+        "results.NextStep", on_delete=models.PROTECT, null=True, related_name="taken_up_by"
+    )
 
     class Meta:
         indexes: ClassVar = [
@@ -33,6 +45,11 @@ class Referral(Subject):
                 condition=Q(state="closed", closed_at__isnull=False) & ~Q(close_reason="")
                 | ~Q(state="closed") & Q(closed_at__isnull=True, close_reason=""),
                 name="referral_closed_has_reason_and_date",
+            ),
+            models.CheckConstraint(
+                condition=Q(origin="result", plan__isnull=True)
+                | Q(origin="surveillance", plan__isnull=False),
+                name="surveillance_referral_has_its_plan",
             ),
         ]
 
@@ -194,12 +211,14 @@ class Booking(models.Model):
         MISSED = "missed", _("did not attend")
         CANCELLED_PERSON = "cancelled_person", _("cancelled by the person")
         CANCELLED_SITE = "cancelled_site", _("cancelled by the site")
+        NOT_CONFIRMED = "not_confirmed", _("given back, not confirmed")
 
     referral = models.ForeignKey(Referral, on_delete=models.PROTECT, related_name="bookings")
     site = models.ForeignKey(Site, on_delete=models.PROTECT)
     day = models.DateField(_("day"))
     time = models.TimeField(_("time"))
     status = models.CharField(max_length=20, choices=Status.choices, default=Status.BOOKED)
+    confirmed_on = models.DateField(_("the person agreed to the day on"), null=True)
     made_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     made_on = models.DateField()
 
@@ -306,78 +325,3 @@ class Examination(models.Model):
 
     def __str__(self) -> str:
         return f"{self.kind} {self.day}: {self.finding}"
-
-
-class NextStep(models.Model):
-    """The signed next step: the only thing that sets a person's next date after a referral (R9); append-only."""
-
-    class Step(models.TextChoices):
-        SCREENING = "screening", _("back to screening")
-        SURVEILLANCE = "surveillance", _("surveillance colonoscopy")
-        TREATMENT = "treatment", _("treatment")
-        NO_FURTHER = "no_further", _("no further screening")
-
-    referral = models.ForeignKey(Referral, on_delete=models.PROTECT, related_name="next_steps")
-    finding = models.CharField(max_length=20, choices=FindingClass.choices)
-    histology = models.TextField(_("histology, in words"), blank=True, default="")
-    step = models.CharField(_("next step"), max_length=12, choices=Step.choices)
-    on = models.DateField(_("on"), null=True)
-    words = models.TextField(_("in words"))
-    computed = models.ForeignKey(
-        "results.FindingComputed", on_delete=models.PROTECT, null=True, related_name="signed", db_index=False
-    )
-    deviation = models.TextField(_("why it differs from the proposal"), blank=True, default="")
-    signed_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
-    signed_on = models.DateField()
-
-    class Meta:
-        constraints: ClassVar = [
-            models.CheckConstraint(
-                condition=Q(step__in=["treatment", "no_further"]) | Q(on__isnull=False),
-                name="next_step_has_its_date",
-            ),
-            models.CheckConstraint(condition=~Q(words=""), name="next_step_is_written"),
-        ]
-
-    def __str__(self) -> str:
-        return f"{self.step} {self.on or ''}"
-
-
-class ClosingEvidence(models.Model):
-    """What a referral was closed on: who, second person, document, note; append-only."""
-
-    referral = models.ForeignKey(Referral, on_delete=models.PROTECT, related_name="evidence")
-    reason = models.CharField(max_length=40)
-    document = models.CharField(_("document, reference"), max_length=80, blank=True, default="")
-    note = models.TextField(_("note"), blank=True, default="")
-    next_step = models.ForeignKey(NextStep, on_delete=models.PROTECT, null=True)
-    clinician = models.ForeignKey(
-        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
-    )
-    second_person = models.ForeignKey(
-        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
-    )
-    closed_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
-    closed_on = models.DateField()
-
-    class Meta:
-        constraints: ClassVar = [
-            models.CheckConstraint(
-                condition=Q(second_person__isnull=True) | ~Q(second_person=models.F("closed_by")),
-                name="second_person_is_another",
-            ),
-            models.CheckConstraint(
-                condition=Q(reason="next_step_signed", next_step__isnull=False)
-                | Q(reason__in=["informed_refusal", "unfit_for_good"], clinician__isnull=False) & ~Q(note="")
-                | Q(reason__in=["already_examined", "examined_elsewhere"], clinician__isnull=False)
-                & ~Q(document="")
-                | Q(reason="not_reached", second_person__isnull=False)
-                | Q(reason="transferred") & ~Q(document="")
-                | Q(reason="result_withdrawn", clinician__isnull=False)
-                | Q(reason="died"),
-                name="closing_holds_what_its_reason_demands",
-            ),
-        ]
-
-    def __str__(self) -> str:
-        return f"{self.reason} on {self.closed_on}"

@@ -46,6 +46,23 @@ class ResultsPolicy(models.Model):
     )  # fmt: skip
     villous_counts = models.BooleanField(_("a villous part makes an adenoma advanced"), default=True)
     surveillance_stop_age = models.SmallIntegerField(_("no surveillance from this age"), default=80)
+    who_books = models.CharField(
+        _("who books the examination"), max_length=4, default="site",
+        choices=[
+            ("site", _("the unit: it is asked for a date and gives one")),
+            ("us", _("we, where we keep a unit's calendar; other units are asked for a date")),
+        ],
+    )  # fmt: skip
+    surveillance_days_before = models.SmallIntegerField(
+        _("days before its day on which a surveillance examination is taken up"), default=60
+    )
+    based_on = models.ForeignKey(
+        "self", on_delete=models.PROTECT, null=True, related_name="proposals", db_index=False
+    )
+    why = models.TextField(_("why this was changed"), blank=True, default="")
+    withdrawn_by = models.ForeignKey(
+        User, on_delete=models.PROTECT, null=True, related_name="+", db_index=False
+    )
     unit_watch = models.BooleanField(
         _("hold a run whose readings look to be in the other unit"), default=False
     )
@@ -64,6 +81,23 @@ class ResultsPolicy(models.Model):
             models.CheckConstraint(condition=Q(control_levels__range=(1, 3)), name="a_run_needs_controls"),
             models.CheckConstraint(
                 condition=Q(surveillance_stop_age__range=(60, 110)), name="surveillance_stop_age_is_plausible"
+            ),
+            models.CheckConstraint(condition=Q(who_books__in=["site", "us"]), name="who_books_is_known"),
+            models.CheckConstraint(
+                condition=Q(guideline__in=[one.value for one in Guideline]), name="guideline_is_known"
+            ),
+            models.CheckConstraint(
+                condition=Q(
+                    contact_days__range=(1, 30),
+                    examination_days__range=(7, 120),
+                    report_days__range=(1, 60),
+                    histology_working_days__range=(1, 60),
+                    alarm_days__gt=F("examination_days"),
+                    fail_days__gt=F("alarm_days"),
+                    fail_days__lte=730,
+                    surveillance_days_before__range=(0, 180),
+                ),
+                name="promises_and_alarms_are_in_order",
             ),
             models.CheckConstraint(
                 condition=Q(near_cutoff_percent__range=(0, 50)), name="near_cutoff_is_plausible"

@@ -3,7 +3,12 @@
 from results.services.referral_opening import referral_open_for
 from results.services.referrals_assessment import assessment_recheck, assessment_record
 from results.services.referrals_attendance import booking_outcome, booking_outcome_take_back
-from results.services.referrals_booking import booking_make, examination_request
+from results.services.referrals_booking import (
+    booking_confirm,
+    booking_give_back,
+    booking_make,
+    examination_request,
+)
 from results.services.referrals_closing import (
     closing_proposal,
     next_step_sign,
@@ -31,7 +36,7 @@ from results.services.referrals_report import (
 )
 
 __all__ = [
-    "assessment_recheck", "assessment_record", "booking_make", "booking_outcome", "booking_outcome_take_back", "closing_proposal", "contact_attempt_record",
+    "assessment_recheck", "assessment_record", "booking_confirm", "booking_give_back", "booking_make", "booking_outcome", "booking_outcome_take_back", "closing_proposal", "contact_attempt_record",
     "examination_record", "examination_request", "histology_amend", "histology_record", "next_step_sign", "referral_chase", "referral_claim",
     "referral_close", "referral_close_propose", "referral_elsewhere", "referral_hand_back", "referral_hand_over",
     "referral_open_for", "referral_pause", "referral_reopen", "referral_reschedule", "referral_resume",

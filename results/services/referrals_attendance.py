@@ -1,12 +1,14 @@
 """What became of a booking: attended, missed, cancelled by either side, and taking such an answer back."""
 
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
+from django.db import IntegrityError, transaction
 from django.utils.translation import gettext_lazy as _
 
+from results.calendar_rules import confirm_by
 from results.follow_up_rules import MISSED_CALL_WORKING_DAYS, DateRule
-from results.models import Booking, Referral
+from results.models import Booking, ListPlace, Referral
 from results.referral_attendance import ANSWER_EVENTS
 from results.services.referrals_frame import Work, referral_work
 from staff.access import user_holds
@@ -49,9 +51,37 @@ def booking_outcome(
             work.move("unbook", due_on=work.working(1), rule=DateRule.CANCELLED, reason=outcome, note=note)
 
 
+PLACE_AFTER = {
+    Booking.Status.BOOKED: ListPlace.Status.BOOKED,
+    Booking.Status.ATTENDED: ListPlace.Status.USED,
+    Booking.Status.MISSED: ListPlace.Status.USED,
+}
+"""What becomes of a booking's place on our own list; it is let go where nothing is said."""
+
+
 def _status_set(booking: Booking, status: str) -> None:
+    """Settle a booking and, with it, its place on our own list."""
     booking.status = status
     booking.save(update_fields=["status"])
+    after = PLACE_AFTER.get(Booking.Status(status), ListPlace.Status.LET_GO)
+    try:
+        with transaction.atomic():
+            ListPlace.objects.filter(booking=booking).exclude(status=after).update(status=after)
+    except IntegrityError as error:
+        raise IllegalMove(
+            "place_given_away", _("The place on the list was given to somebody else. Book another one.")
+        ) from error
+
+
+def booked_due(work: Work, booking: Booking) -> tuple[date, str]:
+    """The next date of somebody booked: the day itself or, until the day is confirmed, the day on which we ask.
+
+    Past that day we ask again on every working day.
+    """
+    if booking.confirmed_on is not None or booking.day <= work.today:
+        return max(booking.day, work.today), DateRule.BOOKED
+    by = confirm_by(booking.day, work.closed_days)
+    return (by if by > work.today else min(work.working(1), booking.day)), DateRule.CONFIRM
 
 
 def _missed(work: Work, note: str) -> None:
@@ -86,7 +116,9 @@ def booking_outcome_take_back(*, by: User, referral: Referral, seen: int | None 
         _status_set(booking, Booking.Status.BOOKED)
         before = moves[1]
         hands = {"owner": before.owner} if before.owner is not None else {"pool": before.pool}
-        work.move("attendance_undone", due_on=booking.day, rule=DateRule.BOOKED, hands=hands)
+        due, rule = booked_due(work, booking)
+        due = booking.day if rule == DateRule.BOOKED else due
+        work.move("attendance_undone", due_on=due, rule=rule, hands=hands)
     return booking
 
 

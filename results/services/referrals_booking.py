@@ -5,11 +5,14 @@ from datetime import date, time
 from django.utils.formats import date_format
 from django.utils.translation import gettext_lazy as _
 
+from results.calendar_board import kept_on
+from results.calendar_rules import confirm_by
 from results.follow_up_rules import REQUEST_CHASE_WORKING_DAYS, DateRule
-from results.models import Booking, Referral
+from results.models import Booking, Referral, UnitCalendar
 from results.services.referrals_assessment import demand_bookable
-from results.services.referrals_frame import referral_work
-from staff.errors import RoundbookError
+from results.services.referrals_attendance import booked_due, booking_let_go
+from results.services.referrals_frame import Work, referral_work
+from staff.errors import IllegalMove, RoundbookError
 from staff.models import Site, User
 
 
@@ -36,21 +39,85 @@ def examination_request(
 
 
 def booking_make(
-    *, by: User, referral: Referral, site: Site, day: date, time: time, note: str = "", seen: int | None = None
+    *, by: User, referral: Referral, site: Site, day: date, time: time, note: str = "", agreed: bool = True,
+    seen: int | None = None,
 ) -> Booking:  # fmt: skip
-    """Write down the site, day and time of the examination, on or after today."""
+    """Write down the site, day and time that a unit gave, on or after today; `agreed`: the person knows and agrees.
+
+    RoundbookError (code `own_calendar`) where we keep the unit's calendar: there a place is found on a list.
+    """
     with referral_work(by=by, referral=referral, seen=seen) as work:
         _unit(site)
         if day < work.today:
             raise RoundbookError(
                 "day_in_the_past", _("The day lies in the past. Choose today or a later day.")
             )
-        work.demand("book")
-        demand_bookable(work)
-        made = Booking.objects.create(
-            referral=work.referral, site=site, day=day, time=time, made_by=by, made_on=work.today
-        )
-        late = (day - work.referral.opened_on).days > work.policy.examination_days
-        words = f"{site.name}, {date_format(day, 'j M Y')}, {time:%H:%M}. {note}".strip()
-        work.move("book", due_on=day, rule=DateRule.BOOKED, reason="past_promise" if late else "", note=words)
+        if UnitCalendar.objects.filter(kept_on(day), site=site).exists():
+            raise RoundbookError(
+                "own_calendar",
+                _("We keep the calendar of %(site)s ourselves. Find a place on its lists.")
+                % {"site": site.name},
+            )
+        return booking_write(work, site=site, day=day, at=time, note=note, agreed=agreed)
+
+
+def booking_write(
+    work: Work, *, site: Site, day: date, at: time, note: str = "", agreed: bool = True
+) -> Booking:
+    """The booking itself, inside a referral's transaction: behind the gate of the assessment, with its next date."""
+    work.demand("book")
+    demand_bookable(work)
+    made = Booking.objects.create(
+        referral=work.referral, site=site, day=day, time=at, made_by=work.by, made_on=work.today,
+        confirmed_on=work.today if agreed else None,
+    )  # fmt: skip
+    late = (day - work.referral.opened_on).days > work.policy.examination_days
+    words = f"{site.name}, {date_format(day, 'j M Y')}, {at:%H:%M}. {note}".strip()
+    due, rule = booked_due(work, made)
+    work.move("book", due_on=due, rule=rule, reason="past_promise" if late else "", note=words)
     return made
+
+
+def booking_confirm(*, by: User, booking: Booking, seen: int | None = None) -> None:
+    """The person agreed to the day; the next date is the day itself."""
+    with referral_work(by=by, referral=booking.referral, seen=seen) as work:
+        locked = standing_booking(work, booking)
+        if locked.confirmed_on is None:
+            locked.confirmed_on = work.today
+            locked.save(update_fields=["confirmed_on"])
+            due, rule = booked_due(work, locked)
+            work.move("reschedule", due_on=due, rule=rule, reason="confirmed")
+
+
+def booking_give_back(*, by: User, booking: Booking, note: str = "", seen: int | None = None) -> None:
+    """Offer the place of somebody who has not confirmed it to others; the person is called and offered another day.
+
+    Refused before the day on which we ask (three days before), and when the person has confirmed.
+    """
+    with referral_work(by=by, referral=booking.referral, seen=seen) as work:
+        locked = standing_booking(work, booking)
+        if locked.confirmed_on is not None:
+            raise IllegalMove("confirmed", _("The person has confirmed this day. Cancel it with its reason."))
+        ask_from = confirm_by(locked.day, work.closed_days)
+        if work.today < ask_from:
+            raise IllegalMove(
+                "too_early",
+                _("The person is asked on %(day)s; the place is kept up to then.")
+                % {"day": date_format(ask_from, "j M Y")},
+            )
+        booking_let_go(work, status=Booking.Status.NOT_CONFIRMED)
+        work.move(
+            "unbook", due_on=work.working(1), rule=DateRule.NOT_CONFIRMED, reason="not_confirmed", note=note
+        )
+
+
+def standing_booking(work: Work, booking: Booking) -> Booking:
+    """The booking under lock; refused when it no longer stands."""
+    locked = Booking.objects.select_for_update().get(pk=booking.pk)
+    if locked.status != Booking.Status.BOOKED or work.referral.state != "booked":
+        raise IllegalMove(
+            "booking_settled",
+            _("This booking already reads “%(status)s”. Look at the page again.")
+            % {"status": locked.get_status_display()},
+        )
+    return locked

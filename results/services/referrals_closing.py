@@ -19,11 +19,16 @@ from results.models import (
     Side,
 )
 from results.services.findings import finding_standing
+from results.services.re_offers import re_offers_begin, re_offers_settle
 from results.services.referrals_attendance import booking_let_go
 from results.services.referrals_contact import LADDER, ladder_attempts
 from results.services.referrals_frame import Work, referral_work
-from results.services.referrals_report import examination_facts, last_examination
-from results.services.referrals_rounds import LEFT_OUT, round_taken_up
+from results.services.referrals_report import (
+    amended_before_decided,
+    examination_facts,
+    last_examination,
+)
+from results.services.referrals_rounds import LEFT_OUT, plan_left, round_taken_up
 from results.signing import Computed, departures, signing_problems
 from results.surveillance import Course
 from screening.models import Exclusion, ExclusionKind, Person, Round
@@ -143,6 +148,7 @@ def closing_facts(
     asked = DEMANDS.get(reason, ())
     talks = Evidence.SPOKE in asked or Evidence.ATTEMPTS in asked
     died = Person.objects.filter(pk=referral.person_id, deceased_on__isnull=False)
+    from_plan = referral.origin == Referral.Origin.SURVEILLANCE
     return ClosingFacts(
         closed_by=by.pk,
         agreed_by=agreed_by.pk if agreed_by else None,
@@ -152,7 +158,10 @@ def closing_facts(
         document=document,
         attempts=tuple(ladder_attempts(list(referral.attempts.all()))) if talks else (),
         deceased=Evidence.DEATH in asked and died.exists(),
-        standing_results=standing_results(referral).count() if Evidence.WITHDRAWN in asked else 1,
+        standing_results=1
+        if from_plan or Evidence.WITHDRAWN not in asked
+        else standing_results(referral).count(),
+        from_plan=from_plan,
     )
 
 
@@ -194,7 +203,7 @@ def _evidence_missing(reason: str, gaps: list[Gap]) -> RoundbookError:
 
 def referral_close(
     *, by: User, referral: Referral, reason: str, note: str = "", document: str = "", examined_on: date | None = None,
-    seen: int | None = None,
+    refusal: str = "", seen: int | None = None,
 ) -> ClosingEvidence:  # fmt: skip
     """Close a referral on the evidence its reason demands (`results.closing`); refused with what is missing (H18).
 
@@ -213,27 +222,30 @@ def referral_close(
         signed = valid_next_step(work.referral) if reason == "next_step_signed" else None
         return _close(
             work, reason=reason, note=note, document=document, signed=signed, examined_on=examined_on,
-            second_person=agreed,
+            second_person=agreed, refusal=refusal if reason == "informed_refusal" else "",
         )  # fmt: skip
 
 
 def _close(
     work: Work, *, reason: str, note: str = "", document: str = "", signed: NextStep | None = None,
-    examined_on: date | None = None, second_person: User | None = None,
+    examined_on: date | None = None, second_person: User | None = None, refusal: str = "",
 ) -> ClosingEvidence:  # fmt: skip
     by, referral = work.by, work.referral
     evidence = ClosingEvidence.objects.create(
         referral=referral, reason=reason, document=document, note=note, next_step=signed,
         clinician=by if user_holds(by, [Role.CLINICIAN]) else None, second_person=second_person, closed_by=by,
-        closed_on=work.today,
+        closed_on=work.today, refusal=refusal,
     )  # fmt: skip
     booking_let_go(work)
+    re_offers_begin(work, evidence, referral.owner or by)
     make_move(referral, "close", reason=reason, note=note or (signed.words if signed else ""))
     kind = LEFT_OUT.get(signed.step if signed else reason)
     if kind is not None:
         _left_out(work, kind, note or (signed.words if signed else ""))
     if not _rounds_concluded(work, reason, signed, examined_on):
         due_dates_refresh(by=by, person_ids=[referral.person_id])
+    if signed is None and reason != "died":
+        amended_before_decided(work)
     return evidence
 
 
@@ -241,15 +253,21 @@ def _rounds_concluded(work: Work, reason: str, signed: NextStep | None, examined
     """Close the rounds still in follow-up; the person is next due as this end says. Returns how many."""
     results = Result.objects.filter(referral_link__referral=work.referral)
     rounds = list(Round.objects.filter(pk__in=results.values("round_id"), state="follow_up"))
+    plan = work.referral.plan
+    if plan is not None:
+        goes_on = signed is not None and signed.step == NextStep.Step.SURVEILLANCE
+        rounds += plan_left(work, reason, goes_on=goes_on)
     if not rounds:
         return 0
-    result_on = max(results.values_list("authorised_on", flat=True))
+    result_on = max([*results.values_list("authorised_on", flat=True), *([plan.signed_on] if plan else [])])
     facts = DueFacts(
         today=work.today, interval_months=policy_on(work.today).interval_months, result_on=result_on,
         examined_on=examined_on, signed_step=signed.step if signed else "", signed_on=signed.on if signed else None,
     )  # fmt: skip
     due = next_due_after(reason, facts)
-    for round_ in rounds:
+    if plan is not None and due is not None:
+        due = max(due, work.today)
+    for round_ in {one.pk: one for one in rounds}.values():
         round_follow_up_concluded(by=work.by, round=round_, next_due_on=due, note=reason)
     return len(rounds)
 
@@ -281,4 +299,5 @@ def referral_reopen(*, by: User, referral: Referral, note: str, seen: int | None
             raise IllegalMove("another_live", _("This person has another open referral. Work there."))
         due = work.working(1)
         work.move("reopen", due_on=due, rule=DateRule.REOPENED, note=note, hands={"pool": Pool.COORDINATORS})
+        re_offers_settle(work, work.referral)
         round_taken_up(work)

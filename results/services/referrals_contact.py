@@ -20,7 +20,7 @@ from results.follow_up_rules import (
 from results.models import ContactAttempt, Referral
 from results.referral_hands import here_on
 from results.referral_ladder import Attempt, Channel, LadderPolicy, next_step
-from results.services.referrals_attendance import booking_let_go
+from results.services.referrals_attendance import booked_due, booking_let_go
 from results.services.referrals_frame import FOLLOWERS, Work, referral_work
 from staff import clock
 from staff.access import user_holds
@@ -152,7 +152,7 @@ def _own_date(work: Work) -> tuple[date, str]:
     """The date that the state itself calls for: a call on the way changes nothing about it."""
     booking = work.referral.bookings.filter(status="booked").first()
     if work.referral.state == "booked" and booking is not None:
-        return max(booking.day, work.today), DateRule.BOOKED
+        return booked_due(work, booking)
     last = work.referral.moves.order_by("-seq").values_list("rule", flat=True).first() or ""
     return max(work.referral.due_on or work.today, work.today), last
 

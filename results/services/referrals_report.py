@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
+from django.db.models import F, OuterRef, QuerySet, Subquery
 from django.utils.formats import date_format
 from django.utils.translation import gettext_lazy as _
 
@@ -18,7 +19,7 @@ from results.follow_up_rules import (
     examination_problems,
     needs_another_examination,
 )
-from results.models import Booking, Examination, FindingComputed, Histology, Referral
+from results.models import Booking, Examination, FindingComputed, Histology, NextStep, Referral
 from results.services.findings import (
     HistologyEntry,
     LesionEntry,
@@ -32,7 +33,9 @@ from results.services.referrals_frame import Work, referral_work
 from results.services.referrals_rounds import round_taken_up
 from results.surveillance import Course
 from screening.models import Person
+from staff.access import user_holds
 from staff.errors import RoundbookError
+from staff.ledger.moves import make_move
 from staff.models import Site, User
 from staff.roles import Pool, Role
 
@@ -232,19 +235,64 @@ def histology_amend(
 
 
 def _decide_anew(work: Work, document: str) -> None:
-    """The next step has to be signed again; not of somebody who died, and not beside another open referral."""
+    """The next step has to be signed again; of somebody who died it is only recorded.
+
+    Beside another open referral of the person the closed one stays closed, because only one may be open: the open one
+    goes to the clinicians, who decide on both. If that one ends without a signed next step, this one opens again then.
+    """
     closed = work.referral.state == "closed"
-    if closed and (
-        Person.objects.filter(pk=work.referral.person_id, deceased_on__isnull=False).exists()
-        or Referral.objects.filter(person_id=work.referral.person_id).exclude(state="closed").exists()
-    ):
+    if closed and Person.objects.filter(pk=work.referral.person_id, deceased_on__isnull=False).exists():
         return
-    work.move(
-        "reclassify", due_on=work.working(1), rule=DateRule.CLASSIFY, reason="pathology_amended", note=document,
-        hands={"pool": Pool.CLINICIANS},
-    )  # fmt: skip
+    other = Referral.objects.filter(person_id=work.referral.person_id).exclude(state="closed").first()
+    if closed and other is not None:
+        _other_told(work, other, document)
+        return
+    reclassified(work, work.referral, document)
     if closed:
         round_taken_up(work)
+
+
+def reclassified(work: Work, referral: Referral, document: str) -> None:
+    """A referral, closed or not, is to be decided anew by the clinicians, on the next working day."""
+    make_move(
+        referral, "reclassify", due_on=work.working(1), rule=DateRule.CLASSIFY, reason="pathology_amended",
+        note=document, pool=Pool.CLINICIANS,
+    )  # fmt: skip
+
+
+def _other_told(work: Work, other: Referral, document: str) -> None:
+    """The person's open referral is due at a clinician's on the next working day, whatever it waited for."""
+    due = work.working(1)
+    keeps = other.owner is not None and user_holds(other.owner, [Role.CLINICIAN])
+    hands: dict[str, Any] = {"owner": other.owner} if keeps else {"pool": Pool.CLINICIANS}
+    make_move(
+        other, "reschedule", due_on=min(due, other.due_on or due), rule=DateRule.EARLIER_AMENDED, reason="earlier_amended",
+        note=document, **hands,
+    )  # fmt: skip
+
+
+def amended_since_signed(person_id: int) -> QuerySet[Referral]:
+    """Closed referrals of a person whose class or proposal was computed anew after their next step was signed."""
+    newest = FindingComputed.objects.filter(referral=OuterRef("pk")).order_by("-pk").values("pk")[:1]
+    signed = NextStep.objects.filter(referral=OuterRef("pk")).order_by("-pk").values("computed")[:1]
+    found = Referral.objects.filter(person_id=person_id, state="closed", close_reason="next_step_signed")
+    found = found.annotate(newest=Subquery(newest), rests_on=Subquery(signed))
+    return (
+        found.filter(newest__isnull=False, rests_on__isnull=False)
+        .exclude(newest=F("rests_on"))
+        .order_by("pk")
+    )
+
+
+def amended_before_decided(work: Work) -> None:
+    """An open referral ended without a signed next step: the latest amended one of the person is decided now."""
+    found = amended_since_signed(work.referral.person_id)
+    # Whoever amends one of them at this moment tells the open referral itself: no waiting for each other.
+    waiting = list(found.select_for_update(no_key=True, of=("self",), skip_locked=True))
+    told = work.referral.moves.filter(reason="earlier_amended").exists()
+    if waiting and told:
+        reclassified(work, waiting[-1], "")
+        round_taken_up(Work(work.frame, waiting[-1]))
 
 
 def last_examination(referral: Referral) -> Examination | None:

@@ -5,7 +5,7 @@ from datetime import date, timedelta
 
 from django.db.models import OuterRef, QuerySet, Subquery
 
-from results.models import NextStep
+from results.models import NextStep, Referral
 from results.services.referrals_frame import results_policy_on
 from screening.models import Exclusion, ExclusionKind
 from screening.months import add_months
@@ -40,18 +40,26 @@ class Plan:
 
 
 def plans_standing() -> QuerySet[NextStep]:
-    """The last signed step of each closed referral where it is surveillance and the person is still kept for it."""
-    latest = NextStep.objects.filter(referral=OuterRef("referral")).order_by("-pk").values("pk")[:1]
+    """Each person's last signed step where it is surveillance, its referral is closed with it, the person is still kept for
+    it, and nobody has taken it up.
+    """
+    latest = NextStep.objects.filter(referral__person=OuterRef("referral__person")).order_by("-pk")
     kept = Exclusion.objects.filter(kind=ExclusionKind.SURVEILLANCE, until__isnull=True)
     return (
         NextStep.objects.filter(
-            pk=Subquery(latest), step=NextStep.Step.SURVEILLANCE, referral__state="closed",
+            pk=Subquery(latest.values("pk")[:1]), step=NextStep.Step.SURVEILLANCE, referral__state="closed",
             referral__close_reason="next_step_signed", referral__person__in=kept.values("person"),
-            referral__person__deceased_on__isnull=True,
+            referral__person__deceased_on__isnull=True, taken_up_by__isnull=True,
         )
         .select_related("referral__person", "signed_by")
         .order_by("on", "pk")
     )  # fmt: skip
+
+
+def taken_up() -> QuerySet[Referral]:
+    """The open referrals that a plan was taken up with, earliest plan first."""
+    found = Referral.objects.filter(origin=Referral.Origin.SURVEILLANCE).exclude(state="closed")
+    return found.select_related("person", "plan", "owner").order_by("opened_on", "pk")
 
 
 def plans_due(today: date, *, soon: bool) -> QuerySet[NextStep]:

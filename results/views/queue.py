@@ -17,6 +17,7 @@ from django.utils.translation import get_language, ngettext
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET
 
+from results.calendar_week import unconfirmed
 from results.follow_up_rules import RULE_WORDS, WAIT_LOOK
 from results.models import ContactAttempt, Referral, ReferralMove
 from results.referral_attendance import attendance_missing
@@ -40,6 +41,8 @@ from results.referral_queue import (
 )
 from results.referral_story import language_name, paused_days, said
 from results.services.after_examination import calls_due_count
+from results.services.calendar_moves import people_to_move
+from results.services.re_offers import re_offers_due
 from results.services.referrals_frame import results_policy_on, wait_policy
 from results.services.typed_high import typed_high_waiting
 from results.states import REFERRAL
@@ -119,6 +122,9 @@ def queue(request: HttpRequest) -> HttpResponse:
         "away": away.owners,
         "holder": _holder(filters),
         "typed_high": typed_high,
+        "unconfirmed": unconfirmed(today).count(),
+        "to_move": people_to_move().count(),
+        "re_offers": re_offers_due(today).count(),
         "unanswered": attendance_missing(clock.now()).count(),
         "checked_at": clock.now(),
     }
@@ -164,6 +170,7 @@ class RowWords:
         self.needs = {state: capfirst(REFERRAL.label(state)) for state in REFERRAL.states}
         self.looks = {level: (tone, str(word)) for level, (tone, word) in WAIT_LOOK.items()}
         self.day = cache(said)
+        self.surveillance = _("planned surveillance")
         self.outcomes = {value: str(label) for value, label in ContactAttempt.Outcome.choices}
         self.channels = {value: str(label) for value, label in ContactAttempt.Channel.choices}
         self.overdue = cache(self._overdue)
@@ -184,7 +191,11 @@ class RowWords:
             url=url,
             claim_url=f"{url}claim/" if referral.owner_id in {None, *self.away} else "",
             name=f"{person.family_name}, {person.given_names}",
-            about=", ".join(part for part in (age, area, language and language_name(language)) if part),
+            about=", ".join(
+                part
+                for part in (age, area, language and language_name(language), self._origin(referral))
+                if part
+            ),
             need=self.needs[referral.state],
             bar=days_bar(wait.days, self.policy.promise, tone, word, self.language),
             service=self._service(wait.days, behind.waiting.get(pk)),
@@ -196,6 +207,10 @@ class RowWords:
             holder=referral.owner.full_name if referral.owner else "",
             mine=referral.owner_id == self.user.pk,
         )
+
+    def _origin(self, referral: Referral) -> str:
+        """Where it came from, unless from a result as most do."""
+        return self.surveillance if referral.origin == Referral.Origin.SURVEILLANCE else ""
 
     def _service(self, days: int, moves: list[ReferralMove] | None) -> str:
         chosen = paused_days(moves, until=self.today) if moves else 0

@@ -86,7 +86,9 @@ def _request(by: User, referral: Referral, data: dict[str, Any]) -> None:
 
 
 def _book(by: User, referral: Referral, data: dict[str, Any]) -> None:
-    services.booking_make(by=by, referral=referral, **_given(data, "site", "day", "time"))
+    services.booking_make(
+        by=by, referral=referral, agreed=bool(data.get("agreed")), **_given(data, "site", "day", "time")
+    )
 
 
 def _attend(by: User, referral: Referral, data: dict[str, Any]) -> None:
@@ -135,7 +137,7 @@ def _repeat(by: User, referral: Referral, data: dict[str, Any]) -> None:
 
 
 def _close(by: User, referral: Referral, data: dict[str, Any]) -> None:
-    given = _given(data, "reason", "document", "examined_on", "note")
+    given = _given(data, "reason", "document", "examined_on", "note") | {"refusal": data.get("refusal", "")}
     services.referral_close(by=by, referral=referral, **given)
 
 

@@ -9,6 +9,7 @@ from django.urls import NoReverseMatch, reverse
 from django.utils.translation import gettext as _
 
 from results.assessment_rules import QUESTIONS, Block, booking_blocks, valid_until
+from results.calendar_board import kept_on
 from results.closing import since_last_talk
 from results.follow_up_rules import RULE_WORDS, WAIT_LOOK
 from results.models import (
@@ -19,21 +20,28 @@ from results.models import (
     NextStep,
     Referral,
     ReferralMove,
+    ReOffer,
     Result,
+    ResultsPolicy,
     Segment,
+    UnitCalendar,
 )
 from results.referral_clocks import promised_by
 from results.referral_hands import here_on
 from results.referral_ladder import Wait, next_step, waited
 from results.referral_story import StoryEvent, language_name, paused_days, report_words, said, story
 from results.services.findings import LesionSeen, lesions_seen
+from results.services.places import place_words, standing_places
 from results.services.referrals_assessment import facts_of, latest_assessment
 from results.services.referrals_closing import Proposal, closing_proposal
 from results.services.referrals_contact import LADDER, ladder_attempts
 from results.services.referrals_frame import closed_days_from, results_policy_on, wait_policy
+from results.services.referrals_report import amended_since_signed
 from results.states import REFERRAL, REFERRAL_CLOSE_REASONS
 from results.views.referral_acts import Act, acts_else, acts_now
 from screening.eligibility import age_on
+from screening.models import Person
+from screening.querysets import number_of
 from staff import clock
 from staff.models import User
 from staff.roles import Pool
@@ -102,6 +110,8 @@ class PageFacts:
     service_days: int
     paused: int
     results: list[Result]
+    plan: NextStep | None
+    amended: list[Referral]
     story: list[StoryEvent]
     why: Any
     held_by: str
@@ -116,9 +126,12 @@ class PageFacts:
     assessed: AssessmentWords | None
     blocks: list[Block]
     bookings: list[Booking]
+    own_calendar: bool
+    places: list[dict[str, Any]]
     findings: "Findings"
     steps: list[NextStep]
     evidence: list[ClosingEvidence]
+    re_offers: list[ReOffer]
     close_words: Any
     acts_now: list[Act]
     acts_else: list[Act]
@@ -139,11 +152,10 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
     proposer = proposal.by if proposal else None
     assessment = latest_assessment(referral)
     blocks = booking_blocks(facts_of(assessment), today=today) if referral.state in BEFORE_BOOKING else []
-    number = person.identifiers.filter(valid_to__isnull=True).values_list("value", flat=True).first()
     return PageFacts(
         name=f"{person.given_names} {person.family_name}",
         age=age_on(person.birth_date, today) if person.birth_date else None,
-        number=number or "",
+        number=number_of(person),
         person_url=person_url(person.pk),
         phone=person.phone,
         sentence=_sentence(referral),
@@ -157,6 +169,10 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
         service_days=wait.days - paused,
         paused=paused,
         results=_results(referral),
+        plan=NextStep.objects.select_related("signed_by").get(pk=referral.plan_id)
+        if referral.plan_id
+        else None,
+        amended=list(amended_since_signed(referral.person_id)) if referral.state != "closed" else [],
         story=story(moves, attempts, examinations),
         why=RULE_WORDS.get(moves[-1].rule, "") if moves else "",
         held_by=_held_by(referral),
@@ -171,15 +187,39 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
         assessed=assessment_words(assessment, today) if assessment else None,
         blocks=blocks,
         bookings=list(referral.bookings.select_related("site").order_by("-day", "-pk")),
+        own_calendar=not blocks and referral.state in BEFORE_BOOKING and we_book(policy, today),
+        places=held_places(referral),
         findings=findings_of(referral),
         steps=list(referral.next_steps.select_related("signed_by").order_by("-pk")),
-        evidence=list(
-            referral.evidence.select_related("clinician", "second_person", "closed_by").order_by("-pk")
-        ),
+        evidence=_evidence(referral),
+        re_offers=_re_offers(referral),
         close_words=REFERRAL_CLOSE_REASONS.get(referral.close_reason, ""),
         acts_now=acts_now(referral.state, user, proposed_by=proposer, blocks=blocks),
         acts_else=acts_else(referral, user, proposed_by=proposer, blocks=blocks),
     )
+
+
+def we_book(policy: ResultsPolicy, today: date) -> bool:
+    """Whether places are found here: the protocol says that we book, and we keep some unit's calendar (R17)."""
+    return policy.who_books == "us" and UnitCalendar.objects.filter(kept_on(today)).exists()
+
+
+def held_places(referral: Referral) -> list[dict[str, Any]]:
+    """What is held for this person on our lists."""
+    if referral.state not in BEFORE_BOOKING:
+        return []
+    found = standing_places(referral)
+    return [place_words(one) for one in found if one.status == one.Status.HELD]
+
+
+def person_strip(person: Person, today: date) -> dict[str, Any]:
+    """Who a page is about, as the strip shows it."""
+    return {
+        "name": f"{person.given_names} {person.family_name}",
+        "age": age_on(person.birth_date, today) if person.birth_date else None,
+        "number": number_of(person),
+        "url": person_url(person.pk),
+    }
 
 
 def person_url(pk: int) -> str:
@@ -188,6 +228,15 @@ def person_url(pk: int) -> str:
         return reverse("screening:person", args=[pk])
     except NoReverseMatch:
         return ""
+
+
+def _re_offers(referral: Referral) -> list[ReOffer]:
+    found = referral.re_offers.exclude(answer=ReOffer.Answer.SETTLED).select_related("owner")
+    return list(found.order_by("due_on", "pk")) if referral.state == "closed" else []
+
+
+def _evidence(referral: Referral) -> list[ClosingEvidence]:
+    return list(referral.evidence.select_related("clinician", "second_person", "closed_by").order_by("-pk"))
 
 
 def _results(referral: Referral) -> list[Result]:

@@ -26,6 +26,7 @@ def test_duties_are_done_once_a_day() -> None:
         "months": True,
         "close-unreturned": True,
         "due-sweep": True,
+        "surveillance": True,
         "prove": True,
         "alarm": False,
     }

@@ -38,6 +38,7 @@ GIVES = {
     Evidence.SECOND_PERSON: {"agreed_by": 2},
     Evidence.DEATH: {"deceased": True},
     Evidence.WITHDRAWN: {"standing_results": 0},
+    Evidence.PLAN: {"from_plan": True},
 }
 
 

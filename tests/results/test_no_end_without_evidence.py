@@ -65,6 +65,12 @@ def give(referral: Referral, held: set[Evidence]) -> dict[str, object]:
             Result.objects.filter(referral_link__referral=referral).update(
                 is_current=False, is_deciding=False
             )
+    if Evidence.PLAN in held:
+        plan = NextStep.objects.create(
+            referral=referral, finding="non_advanced", step="surveillance", words="In three years.", on=clock.today(),
+            signed_by=f.emrik(), signed_on=clock.today(),
+        )  # fmt: skip
+        Referral.objects.filter(pk=referral.pk).update(origin="surveillance", plan=plan)
     if Evidence.NEXT_STEP in held:
         f.sign(referral, finding="non_advanced")
     return {
