@@ -4,7 +4,7 @@
 _STILL_DUE = """
 p.next_due_on <= %(today)s AND p.deceased_on IS NULL AND p.merged_into_id IS NULL AND p.address_1 <> ''
 AND (p.left_area_on IS NULL OR p.left_area_on > %(today)s)
-AND p.birth_date > (%(today)s::date - make_interval(years => %(age_to)s + 1, days => %(grace)s))::date
+AND p.birth_date > ((%(today)s::date - %(grace)s::int) - make_interval(years => %(age_to)s + 1))::date
 AND NOT EXISTS (SELECT 1 FROM screening_round r WHERE r.person_id = p.id
     AND r.state IN ('', 'kit_due', 'kit_out', 'result_due', 'follow_up'))
 AND NOT EXISTS (SELECT 1 FROM screening_stop o WHERE o.person_id = p.id AND o.scope = 'invitations'

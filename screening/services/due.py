@@ -190,8 +190,8 @@ def due_dates_sweep(*, by: User) -> int:
         policy = policy_on(frame.today)
         cursor.execute(
             "SELECT id FROM screening_person WHERE next_due_on IS NOT NULL AND (left_area_on <= %s OR birth_date <="
-            " (%s - make_interval(years => %s, days => %s))::date) ORDER BY id",
-            [frame.today, frame.today, policy.age_to + 1, policy.grace_days],
+            " ((%s::date - %s::int) - make_interval(years => %s))::date) ORDER BY id",
+            [frame.today, frame.today, policy.grace_days, policy.age_to + 1],
         )
         return due_dates_refresh(by=by, person_ids=[pk for (pk,) in cursor.fetchall()])
 

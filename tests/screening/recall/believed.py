@@ -58,7 +58,9 @@ class Believed:
         """The day of the next invitation, or None while there is none."""
         if self.died or self.out or self.place != "free":
             return None
-        last = max((r for r in self.rounds if r.reason in {"below", "follow_up_concluded"}), key=_end, default=None)
+        last = max(
+            (r for r in self.rounds if r.reason in {"below", "follow_up_concluded"}), key=_end, default=None
+        )
         if last is not None and last.reason == "follow_up_concluded" and last.signed is None:
             return None
         day = max(_birthday(self.birth, band.youngest), self._interval_over(last, band))
