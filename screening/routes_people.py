@@ -34,5 +34,9 @@ ROUTES: dict[str, Door] = {
     "screening:person-stop": RECORDS_WISHES,
     "screening:person-stop-end": RECORDS_WISHES,
     "screening:person-postpone": RECORDS_WISHES,
+    "screening:person-correct": RECORDS_WISHES,
+    "screening:person-death": RECORDS_WISHES,
+    "screening:second-look": SPEAKS_WITH_PEOPLE,
+    "screening:death-decide": SPEAKS_WITH_PEOPLE,
     "screening:kit-lost": RECORDS_WISHES,
 }

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from screening.views import batches, people, register, stock
+from screening.views import batches, corrections, people, register, stock
 
 urlpatterns = [
     path("register/", register.register, name="register"),
@@ -22,5 +22,9 @@ urlpatterns = [
     path("people/<int:pk>/stop/", people.person_stop, name="person-stop"),
     path("people/<int:pk>/stop/<int:stop_id>/end/", people.person_stop_end, name="person-stop-end"),
     path("people/<int:pk>/postpone/", people.person_postpone, name="person-postpone"),
+    path("people/<int:pk>/correct/", corrections.correct, name="person-correct"),
+    path("people/<int:pk>/death/", corrections.death, name="person-death"),
+    path("second-look/", corrections.second_look, name="second-look"),
+    path("second-look/death/<int:pk>/", corrections.death_decided, name="death-decide"),
     path("kits/<int:pk>/lost/", people.kit_lost, name="kit-lost"),
 ]

@@ -213,6 +213,7 @@ class ExclusionKind(models.TextChoices):
     RECENT_COLONOSCOPY = "recent_colonoscopy", _("complete colonoscopy elsewhere not long ago")
     LIFE_LIMITING = "life_limiting", _("life-limiting illness, on a doctor's advice")
     SURVEILLANCE = "surveillance", _("in surveillance")
+    TO_LOOK_AT = "to_look_at", _("to be looked at before anything is sent")
 
 
 @pghistory.track(

@@ -86,9 +86,17 @@ class ScreeningPolicy(models.Model):
     feed_empty_percent = models.DecimalField(
         _("largest emptying of a field, %"), max_digits=5, decimal_places=2, default=5
     )
+    feed_alarm_days = models.SmallIntegerField(_("days without a register file before an alarm"), default=3)
+    feed_oldest_days = models.SmallIntegerField(
+        _("days without a register file before batches stop"), default=7
+    )
 
     class Meta:
         constraints: ClassVar = [
+            models.CheckConstraint(
+                condition=Q(feed_alarm_days__gte=1, feed_oldest_days__gte=F("feed_alarm_days")),
+                name="the_feed_alarm_comes_before_the_stop",
+            ),
             models.CheckConstraint(
                 condition=Q(age_from__gte=18, age_to__gt=F("age_from"), age_to__lte=100),
                 name="age_band_is_plausible",

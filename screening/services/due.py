@@ -26,7 +26,7 @@ rounds AS (
         bool_or(r.state = 'follow_up') AS followed,
         bool_or(r.state IN ('kit_due', 'kit_out', 'result_due')) AS open,
         max(r.invited_on) FILTER (WHERE r.close_reason NOT IN
-            ('entered_in_error', 'postponed', 'excluded', 'result_withdrawn', 'superseded')
+            ('entered_in_error', 'postponed', 'excluded', 'result_withdrawn', 'superseded', 'died')
             AND NOT (r.close_reason = 'declined' AND EXISTS (
                 SELECT 1 FROM screening_stop s WHERE s.person_id = r.person_id AND s.scope = 'invitations'
                 AND s.ended_on >= (r.closed_at AT TIME ZONE %(zone)s)::date))) AS invited,

@@ -13,10 +13,13 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from screening.access import people_search, person_open
 from screening.eligibility import Eligibility, age_on
+from screening.forms.corrections import CorrectionForm, DeathForm, LivesForm
 from screening.forms.people import PostponeForm, StopForm
-from screening.models import Kit, Person, Round, Stop
+from screening.models import DeathQuestion, Kit, Person, Round, Stop
 from screening.querysets import number_of, rounds_of
+from screening.register_table import field_label
 from screening.services.batches import kit_reported_lost
+from screening.services.corrections import fact_sources
 from screening.services.due import person_eligibility
 from screening.services.people import postponement_record, stop_end, stop_of, stop_record
 from screening.states import KIT, ROUND, ROUND_CLOSE_REASONS
@@ -67,22 +70,25 @@ def search(request: HttpRequest) -> HttpResponse:
 @require_GET
 def person(request: HttpRequest, pk: int) -> HttpResponse:
     """Who this is, where she stands, why she is or is not due, and her story."""
-    return _person_page(request, pk)
+    return person_page(request, pk)
 
 
-def _person_page(
+def person_page(
     request: HttpRequest,
     pk: int,
     *,
     stop_form: StopForm | None = None,
     postpone_form: PostponeForm | None = None,
+    correct_form: CorrectionForm | None = None,
+    death_form: DeathForm | LivesForm | None = None,
 ) -> HttpResponse:
+    """The page about one person, with a form that came back wrong if there is one."""
     person = person_open(by=actor(request), person_id=pk, purpose=Purpose.CHECK, place="screening:person")
     today = clock.today()
     rounds = rounds_of(person)
     answer = person_eligibility(person, on=today)
     stops = list(Stop.objects.filter(person=person, ended_on=None))
-    wrong = bool((stop_form and stop_form.errors) or (postpone_form and postpone_form.errors))
+    wrong = any(form and form.errors for form in (stop_form, postpone_form, correct_form, death_form))
     context: dict[str, Any] = {
         "person": person,
         "number": number_of(person),
@@ -98,6 +104,10 @@ def _person_page(
         "may_record": user_holds(actor(request), MAY_RECORD),
         "stop_form": stop_form or StopForm(auto_id="stop_%s"),
         "postpone_form": postpone_form or PostponeForm(auto_id="wait_%s"),
+        "correct_form": correct_form or CorrectionForm.of(person),
+        "death_form": death_form or (LivesForm if person.deceased_on else DeathForm)(auto_id="death_%s"),
+        "death_asked": DeathQuestion.objects.filter(person=person, decided_by=None).first(),
+        "sources": [(field_label(name), source) for name, source in fact_sources(person).items()],
         "merged_from": person.pk != pk,
     }
     return render(request, "screening/person.html", context, status=422 if wrong else 200)
@@ -159,12 +169,12 @@ def person_stop(request: HttpRequest, pk: int) -> HttpResponse:
     person = person_open(by=actor(request), person_id=pk, purpose=Purpose.CALL, place="screening:person-stop")
     form = StopForm(request.POST, auto_id="stop_%s")
     if not form.is_valid():
-        return _person_page(request, pk, stop_form=form)
+        return person_page(request, pk, stop_form=form)
     try:
         stop = stop_record(by=actor(request), person=person, **form.cleaned_data)
     except RoundbookError as error:
         form.add_error(None, str(error.sentence))
-        return _person_page(request, pk, stop_form=form)
+        return person_page(request, pk, stop_form=form)
     messages.success(request, _("Recorded: no more %(what)s.") % {"what": stop.get_scope_display()})
     return redirect("screening:person", pk=pk)
 
@@ -192,12 +202,12 @@ def person_postpone(request: HttpRequest, pk: int) -> HttpResponse:
     )
     form = PostponeForm(request.POST, auto_id="wait_%s")
     if not form.is_valid():
-        return _person_page(request, pk, postpone_form=form)
+        return person_page(request, pk, postpone_form=form)
     try:
         postponement_record(by=actor(request), person=person, **form.cleaned_data)
     except RoundbookError as error:
         form.add_error("until", str(error.sentence))
-        return _person_page(request, pk, postpone_form=form)
+        return person_page(request, pk, postpone_form=form)
     messages.success(request, _("Postponed. The person comes back to the due list by herself on that day."))
     return redirect("screening:person", pk=pk)
 

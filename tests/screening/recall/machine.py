@@ -146,6 +146,22 @@ class OnePlace(RuleBasedStateMachine):
         self.goes_on(first, high)
         self.goes_on(second, not high)
 
+    @rule(i=WHO, how=st.sampled_from(["dies", "leaves", "opts_out", "waits", "gone"]))
+    def is_interrupted(self, i: int, how: str) -> None:
+        """Something comes between while the kit is here or with the person."""
+        under_way = [n for n, p in enumerate(self.people) if p.place in {"kit_due", "kit_out"}] or [i]
+        which = under_way[i % len(under_way)]
+        if how == "dies":
+            self.dies(which)
+        elif how == "leaves":
+            self.moves_away(which, 0)
+        elif how == "opts_out":
+            self.opts_out(which)
+        elif how == "waits":
+            self.postpones(which, 30)
+        else:
+            self.kit_gone(which, lost=True)
+
     @rule()
     def the_same_register_again(self) -> None:
         """A whole file in which nothing changed."""
