@@ -5,7 +5,7 @@ needs the other one). Batches are opened and posted by the phone desk and the ma
 looks, and takes kits into stock.
 A person's page and the search are for those who speak with people: phone desk, coordinator, clinician. The
 administrator configures and sees no person's story, the manager sees counts, the front desk and the laboratory see
-the one kit in hand (least privilege by task).
+the one kit in hand (least privilege by task). The auditor reads who opened whose record, by number and never by name.
 """
 
 from staff.roles import Role
@@ -18,6 +18,7 @@ SPEAKS_WITH_PEOPLE = door(Role.PHONE_DESK, Role.COORDINATOR, Role.CLINICIAN)
 RECORDS_WISHES = door(Role.PHONE_DESK, Role.COORDINATOR)
 ROUTES: dict[str, Door] = {
     "screening:register": DATA,
+    "screening:register-compare": DATA,
     "screening:register-load": DATA,
     "screening:register-apply": DATA,
     "screening:register-discard": DATA,
@@ -36,6 +37,7 @@ ROUTES: dict[str, Door] = {
     "screening:person-postpone": RECORDS_WISHES,
     "screening:person-correct": RECORDS_WISHES,
     "screening:person-death": RECORDS_WISHES,
+    "screening:journal": door(Role.AUDITOR),
     "screening:second-look": SPEAKS_WITH_PEOPLE,
     "screening:death-decide": SPEAKS_WITH_PEOPLE,
     "screening:kit-lost": RECORDS_WISHES,

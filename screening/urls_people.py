@@ -2,10 +2,11 @@
 
 from django.urls import path
 
-from screening.views import batches, corrections, people, register, stock
+from screening.views import batches, corrections, journal, people, register, stock
 
 urlpatterns = [
     path("register/", register.register, name="register"),
+    path("register/compare/", register.compare, name="register-compare"),
     path("register/<int:pk>/", register.load, name="register-load"),
     path("register/<int:pk>/apply/", register.load_apply, name="register-apply"),
     path("register/<int:pk>/discard/", register.load_discard, name="register-discard"),
@@ -24,6 +25,7 @@ urlpatterns = [
     path("people/<int:pk>/postpone/", people.person_postpone, name="person-postpone"),
     path("people/<int:pk>/correct/", corrections.correct, name="person-correct"),
     path("people/<int:pk>/death/", corrections.death, name="person-death"),
+    path("journal/", journal.journal, name="journal"),
     path("second-look/", corrections.second_look, name="second-look"),
     path("second-look/death/<int:pk>/", corrections.death_decided, name="death-decide"),
     path("kits/<int:pk>/lost/", people.kit_lost, name="kit-lost"),

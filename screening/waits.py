@@ -3,9 +3,11 @@
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
-from screening.models import Batch, Delivery, IntakeSession, RegisterLoad, Return
+from screening.models import Batch, Delivery, IntakeSession, RegisterComparison, RegisterLoad, Return
 from screening.services.batches import replacements_wanted
+from screening.services.deaths import deaths_to_decide
 from screening.services.due import due_people_count
+from screening.services.register_proof import register_freshness
 from staff import clock
 from staff.waits import Teller, Wait
 
@@ -15,7 +17,15 @@ def register() -> list[Wait]:
     undecided = [RegisterLoad.Status.STAGED, RegisterLoad.Status.HELD]
     files = RegisterLoad.objects.filter(status__in=undecided).count()
     words = ngettext("%(n)s file waits for a decision", "%(n)s files wait for a decision", files)
-    return [Wait(words % {"n": files}, pressing=True)] if files else [Wait(_("no file waits for a decision"))]
+    told = [Wait(words % {"n": files}, pressing=True)] if files else [Wait(_("no file waits for a decision"))]
+    fresh = register_freshness(clock.today())
+    if fresh.alarm:
+        words = ngettext("no register file for %(n)s day", "no register file for %(n)s days", fresh.days or 0)
+        told.append(Wait(words % {"n": fresh.days}, pressing=True))
+    last = RegisterComparison.objects.first()
+    if last and (last.differing or last.lost):
+        told.append(Wait(_("people and register differ"), pressing=True))
+    return told
 
 
 def batches() -> list[Wait]:
@@ -56,6 +66,13 @@ def set_asides() -> list[Wait]:
     return told + ([late_by_their_day(late)] if late else [])
 
 
+def second_look() -> list[Wait]:
+    """What waits for a second person."""
+    asked = deaths_to_decide().count()
+    words = ngettext("%(n)s question waits", "%(n)s questions wait", asked) % {"n": asked}
+    return [Wait(words, pressing=True)] if asked else [Wait(_("nothing waits"))]
+
+
 def late_by_their_day(n: int) -> Wait:
     """How many are past the day somebody promised."""
     return Wait(ngettext("%(n)s past its day", "%(n)s past their day", n) % {"n": n}, pressing=True)
@@ -66,4 +83,5 @@ WAITS: dict[str, Teller] = {
     "screening:batches": batches,
     "screening:post": post,
     "screening:set-asides": set_asides,
+    "screening:second-look": second_look,
 }

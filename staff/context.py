@@ -24,6 +24,8 @@ PAGES: tuple[tuple[str, Any], ...] = (
     ("outreach:mail", _("Today's mail")),
     ("outreach:paper", _("Scan a paper")),
     ("outreach:texts", _("Letter texts")),
+    ("screening:second-look", _("Second person")),
+    ("screening:journal", _("Who opened whose record")),
     ("oversight:dashboard", _("How are we doing?")),
     ("oversight:proof", _("Nobody falls through")),
 )

@@ -3,13 +3,14 @@
 from dataclasses import dataclass
 from datetime import date
 
-from django.db import connection
+from django.db import connection, transaction
 from django.db.models import Max
 
 from screening.models import FieldCorrection, RegisterComparison, RegisterLoad
 from screening.services import register_sql as sql
 from screening.services.planner import whole_sets
 from screening.services.policies import policy_on
+from screening.services.register import Change
 from staff import clock
 from staff.acting import acting
 from staff.models import User
@@ -46,6 +47,18 @@ FROM compared
 """
 
 
+_SHOWN = (*(c for c in sql.TEXTS if c != "name_key"), "birth_date", "deceased_on", "left_area_on")
+CHANGED = f"""
+SELECT p.id, s.line, s.person_number, {", ".join(f"coalesce(h.{c}::text, ''), coalesce(s.{c}::text, '')" for c in _SHOWN)}
+FROM screening_registerload l JOIN screening_stagedperson s ON s.load_id = l.id
+JOIN screening_personidentifier i ON i.scheme = 'register' AND i.value = s.person_number AND i.valid_to IS NULL
+JOIN screening_person p ON p.id = i.person_id
+JOIN screening_personhistory h ON h.pgh_obj_id = p.id AND h.pgh_created_at = l.applied_at
+    AND h.pgh_context ->> 'reason' = 'register load ' || l.id
+WHERE l.id = %(load)s ORDER BY s.line LIMIT %(limit)s
+"""
+
+
 @dataclass(frozen=True, slots=True)
 class Freshness:
     """How old the register is: the day of the last applied file, and how many days ago that was."""
@@ -65,6 +78,19 @@ def register_compare(*, by: User) -> RegisterComparison:
             at=frame.now, by=by, people=people, differing=differing, lost=lost, sample=sample,
             corrected=FieldCorrection.objects.filter(ended_on=None).count(),
         )  # fmt: skip
+
+
+def register_changed(load: RegisterLoad, *, limit: int = 50) -> list[Change]:
+    """Whom an applied file changed, with what stood before and what the file said, line by line; the first so many."""
+    with transaction.atomic(), whole_sets(), connection.cursor() as cursor:
+        cursor.execute(CHANGED, {"load": load.pk, "limit": limit})
+        rows = cursor.fetchall()
+    return [
+        Change(
+            pk, line, number, [(c, a, b) for c, a, b in zip(_SHOWN, v[::2], v[1::2], strict=True) if a != b]
+        )
+        for pk, line, number, *v in rows
+    ]
 
 
 def register_freshness(on: date) -> Freshness:
