@@ -15,6 +15,7 @@ DATA = door(Role.ADMINISTRATOR, Role.MANAGER)
 INVITE = door(Role.MANAGER, Role.PHONE_DESK)
 INVITE_OR_LOOK = door(Role.MANAGER, Role.PHONE_DESK, Role.ADMINISTRATOR)
 SPEAKS_WITH_PEOPLE = door(Role.PHONE_DESK, Role.COORDINATOR, Role.CLINICIAN)
+ANSWERS_FOR_POLICY = door(Role.ADMINISTRATOR, Role.MANAGER, Role.CLINICIAN)
 RECORDS_WISHES = door(Role.PHONE_DESK, Role.COORDINATOR)
 ROUTES: dict[str, Door] = {
     "screening:register": DATA,
@@ -37,6 +38,10 @@ ROUTES: dict[str, Door] = {
     "screening:person-postpone": RECORDS_WISHES,
     "screening:person-correct": RECORDS_WISHES,
     "screening:person-death": RECORDS_WISHES,
+    "screening:protocols": ANSWERS_FOR_POLICY,
+    "screening:protocol": ANSWERS_FOR_POLICY,
+    "screening:protocol-look": ANSWERS_FOR_POLICY,
+    "screening:protocol-decide": ANSWERS_FOR_POLICY,
     "screening:journal": door(Role.AUDITOR),
     "screening:second-look": SPEAKS_WITH_PEOPLE,
     "screening:death-decide": SPEAKS_WITH_PEOPLE,

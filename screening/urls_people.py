@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from screening.views import batches, corrections, journal, people, register, stock
+from screening.views import batches, corrections, journal, people, protocols, register, stock
 
 urlpatterns = [
     path("register/", register.register, name="register"),
@@ -25,6 +25,10 @@ urlpatterns = [
     path("people/<int:pk>/postpone/", people.person_postpone, name="person-postpone"),
     path("people/<int:pk>/correct/", corrections.correct, name="person-correct"),
     path("people/<int:pk>/death/", corrections.death, name="person-death"),
+    path("protocol/", protocols.protocols, name="protocols"),
+    path("protocol/<int:pk>/", protocols.protocol, name="protocol"),
+    path("protocol/<int:pk>/look/", protocols.protocol_look, name="protocol-look"),
+    path("protocol/<int:pk>/decide/", protocols.protocol_decide, name="protocol-decide"),
     path("journal/", journal.journal, name="journal"),
     path("second-look/", corrections.second_look, name="second-look"),
     path("second-look/death/<int:pk>/", corrections.death_decided, name="death-decide"),

@@ -3,7 +3,15 @@
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
-from screening.models import Batch, Delivery, IntakeSession, RegisterComparison, RegisterLoad, Return
+from screening.models import (
+    Batch,
+    Delivery,
+    IntakeSession,
+    Protocol,
+    RegisterComparison,
+    RegisterLoad,
+    Return,
+)
 from screening.services.batches import replacements_wanted
 from screening.services.deaths import deaths_to_decide
 from screening.services.due import due_people_count
@@ -73,6 +81,13 @@ def second_look() -> list[Wait]:
     return [Wait(words, pressing=True)] if asked else [Wait(_("nothing waits"))]
 
 
+def protocols() -> list[Wait]:
+    """Drafts that wait for a second person."""
+    drafts = Protocol.objects.filter(approved_by=None, withdrawn_at=None).count()
+    words = ngettext("%(n)s draft waits for a second person", "%(n)s drafts wait for a second person", drafts)
+    return [Wait(words % {"n": drafts}, pressing=True)] if drafts else [Wait(_("no draft waits"))]
+
+
 def late_by_their_day(n: int) -> Wait:
     """How many are past the day somebody promised."""
     return Wait(ngettext("%(n)s past its day", "%(n)s past their day", n) % {"n": n}, pressing=True)
@@ -84,4 +99,5 @@ WAITS: dict[str, Teller] = {
     "screening:post": post,
     "screening:set-asides": set_asides,
     "screening:second-look": second_look,
+    "screening:protocols": protocols,
 }

@@ -25,6 +25,7 @@ PAGES: tuple[tuple[str, Any], ...] = (
     ("outreach:paper", _("Scan a paper")),
     ("outreach:texts", _("Letter texts")),
     ("screening:second-look", _("Second person")),
+    ("screening:protocols", _("Change the programme")),
     ("screening:journal", _("Who opened whose record")),
     ("oversight:dashboard", _("How are we doing?")),
     ("oversight:proof", _("Nobody falls through")),

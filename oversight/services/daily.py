@@ -14,6 +14,7 @@ from oversight.models import ProofResult
 from oversight.services.duties import duty_do, duty_done
 from oversight.services.proofs import DUTY, p1_violations, proof_latest, prove_once
 from screening.services.due import due_dates_sweep
+from screening.services.protocols import protocol_take_up
 from screening.services.register_proof import register_compare, register_freshness
 from screening.services.rounds import rounds_close_unreturned
 from staff import clock
@@ -34,6 +35,7 @@ def daily_duties(*, by: User) -> dict[str, bool]:
     today, done = clock.today(), dict[str, bool]()
     duties: list[tuple[str, Callable[[], bool]]] = [
         ("months", partial(duty_do, by=by, name="months", day=today, work=_months)),
+        ("protocol", lambda: bool(protocol_take_up(by=by))),
         (
             "close-unreturned",
             partial(duty_do, by=by, name="close-unreturned", day=today, work=partial(_close, by)),

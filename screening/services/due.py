@@ -9,7 +9,7 @@ from django.db import connection, transaction
 from django.db.models import Count, F, Min
 from django.utils.translation import gettext as _
 
-from screening.eligibility import Eligibility, Exclusion, PersonFacts, ScreeningPolicyFacts, eligibility
+from screening.eligibility import Eligibility, Exclusion, PersonFacts, Ramp, ScreeningPolicyFacts, eligibility
 from screening.models import Person, ScreeningPolicy
 from screening.services.planner import whole_sets
 from screening.services.policies import policy_on
@@ -87,7 +87,14 @@ def policy_facts(policy: ScreeningPolicy) -> ScreeningPolicyFacts:
         age_to=policy.age_to,
         interval_months=policy.interval_months,
         grace_days=policy.grace_days,
+        ramp=_ramp(policy),
     )
+
+
+def _ramp(policy: ScreeningPolicy) -> Ramp | None:
+    if not policy.ramp_days or policy.ramp_age_from is None or policy.ramp_age_to is None:
+        return None
+    return Ramp(policy.protocol.valid_from, policy.ramp_days, policy.ramp_age_from, policy.ramp_age_to)
 
 
 def person_facts(

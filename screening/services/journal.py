@@ -67,17 +67,10 @@ def journal_looks(entries: Iterable[AccessEntry]) -> list[Look]:
     for row in rows:
         who = staff.get(row.user_id)
         number = numbers.get(row.person_id, "")
-        looks.append(
-            Look(
-                row.at,
-                who.full_name if who else _("unknown"),
-                who.username if who else "",
-                row.person_id,
-                " ".join(number[i : i + 4] for i in range(0, len(number), 4)),
-                str(Purpose(row.purpose).label),
-                row.place,
-            )  # fmt: skip
-        )
+        spaced = " ".join(number[i : i + 4] for i in range(0, len(number), 4))
+        name, username = (who.full_name, who.username) if who else (_("unknown"), "")
+        why = str(Purpose(row.purpose).label)
+        looks.append(Look(row.at, name, username, row.person_id, spaced, why, row.place))
     return looks
 
 

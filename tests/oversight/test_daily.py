@@ -24,6 +24,7 @@ def test_duties_are_done_once_a_day() -> None:
     first, second = daily_duties(by=system), daily_duties(by=system)
     assert first == {
         "months": True,
+        "protocol": True,
         "close-unreturned": True,
         "due-sweep": True,
         "register-compare": False,
