@@ -36,6 +36,8 @@ ROUTES: dict[str, Door] = {
     "screening:person-stop": RECORDS_WISHES,
     "screening:person-stop-end": RECORDS_WISHES,
     "screening:person-postpone": RECORDS_WISHES,
+    "screening:person-exclude": SPEAKS_WITH_PEOPLE,
+    "screening:exclusion": SPEAKS_WITH_PEOPLE,
     "screening:person-correct": RECORDS_WISHES,
     "screening:person-death": RECORDS_WISHES,
     "screening:protocols": ANSWERS_FOR_POLICY,

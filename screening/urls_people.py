@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from screening.views import batches, corrections, journal, people, protocols, register, stock
+from screening.views import batches, corrections, exclusions, journal, people, protocols, register, stock
 
 urlpatterns = [
     path("register/", register.register, name="register"),
@@ -23,6 +23,8 @@ urlpatterns = [
     path("people/<int:pk>/stop/", people.person_stop, name="person-stop"),
     path("people/<int:pk>/stop/<int:stop_id>/end/", people.person_stop_end, name="person-stop-end"),
     path("people/<int:pk>/postpone/", people.person_postpone, name="person-postpone"),
+    path("people/<int:pk>/exclude/", exclusions.exclude, name="person-exclude"),
+    path("exclusions/<int:pk>/", exclusions.exclusion, name="exclusion"),
     path("people/<int:pk>/correct/", corrections.correct, name="person-correct"),
     path("people/<int:pk>/death/", corrections.death, name="person-death"),
     path("protocol/", protocols.protocols, name="protocols"),

@@ -4,6 +4,7 @@ from typing import ClassVar
 
 import pghistory
 import pgtrigger
+from django.conf import settings
 from django.db import models
 from django.db.models import Q
 from django.utils.translation import gettext_lazy as _
@@ -231,6 +232,9 @@ class Exclusion(models.Model):
     until = models.DateField(_("until"), null=True, blank=True)
     confirmed = models.BooleanField(_("confirmed by a clinician"), default=False)
     note = models.TextField(_("note"), blank=True, default="")
+    recorded_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+", db_index=False
+    )
 
     class Meta:
         constraints: ClassVar = [

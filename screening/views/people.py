@@ -1,6 +1,7 @@
 """The page about one person, the search that leads there, and what a person asks for."""
 
 from dataclasses import dataclass
+from datetime import date
 from typing import Any, cast
 
 from django.contrib import messages
@@ -14,13 +15,14 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from screening.access import people_search, person_open
 from screening.eligibility import Eligibility, age_on
 from screening.forms.corrections import CorrectionForm, DeathForm, LivesForm
-from screening.forms.people import PostponeForm, StopForm
-from screening.models import DeathQuestion, Kit, Person, Round, Stop
+from screening.forms.people import ExclusionForm, PostponeForm, StopForm
+from screening.models import DeathQuestion, Exclusion, Kit, Person, Round, Stop
 from screening.querysets import number_of, rounds_of
 from screening.register_table import field_label
 from screening.services.batches import kit_reported_lost
 from screening.services.corrections import fact_sources
 from screening.services.due import person_eligibility
+from screening.services.exclusions import MAY_CONFIRM, RECORDABLE, exclusions_of
 from screening.services.people import postponement_record, stop_end, stop_of, stop_record
 from screening.states import KIT, ROUND, ROUND_CLOSE_REASONS
 from screening.story import person_story
@@ -81,6 +83,7 @@ def person_page(
     postpone_form: PostponeForm | None = None,
     correct_form: CorrectionForm | None = None,
     death_form: DeathForm | LivesForm | None = None,
+    exclude_form: ExclusionForm | None = None,
 ) -> HttpResponse:
     """The page about one person, with a form that came back wrong if there is one."""
     person = person_open(by=actor(request), person_id=pk, purpose=Purpose.CHECK, place="screening:person")
@@ -88,7 +91,9 @@ def person_page(
     rounds = rounds_of(person)
     answer = person_eligibility(person, on=today)
     stops = list(Stop.objects.filter(person=person, ended_on=None))
-    wrong = any(form and form.errors for form in (stop_form, postpone_form, correct_form, death_form))
+    wrong = any(
+        form and form.errors for form in (stop_form, postpone_form, correct_form, death_form, exclude_form)
+    )
     context: dict[str, Any] = {
         "person": person,
         "number": number_of(person),
@@ -104,6 +109,8 @@ def person_page(
         "may_record": user_holds(actor(request), MAY_RECORD),
         "stop_form": stop_form or StopForm(auto_id="stop_%s"),
         "postpone_form": postpone_form or PostponeForm(auto_id="wait_%s"),
+        "exclude_form": exclude_form or ExclusionForm(auto_id="exclude_%s"),
+        "exclusions": _exclusions(actor(request), person, today),
         "correct_form": correct_form or CorrectionForm.of(person),
         "death_form": death_form or (LivesForm if person.deceased_on else DeathForm)(auto_id="death_%s"),
         "death_asked": DeathQuestion.objects.filter(person=person, decided_by=None).first(),
@@ -111,6 +118,19 @@ def person_page(
         "merged_from": person.pk != pk,
     }
     return render(request, "screening/person.html", context, status=422 if wrong else 200)
+
+
+def _exclusions(user: User, person: Person, today: date) -> list[tuple[Exclusion, bool, bool]]:
+    """What leaves the person out, and whether this user may make it last or end it."""
+    confirms, records = user_holds(user, MAY_CONFIRM), user_holds(user, MAY_RECORD)
+    return [
+        (
+            one,
+            confirms and one.kind in RECORDABLE and not one.confirmed and one.recorded_by_id != user.pk,
+            one.kind != "surveillance" and (confirms or (records and not one.confirmed)),
+        )
+        for one in exclusions_of(person, on=today)
+    ]
 
 
 def _status(rounds: list[Round], answer: Eligibility) -> str:
