@@ -2,7 +2,17 @@
 
 from django.urls import path
 
-from screening.views import batches, corrections, exclusions, journal, people, protocols, register, stock
+from screening.views import (
+    batches,
+    corrections,
+    duplicates,
+    exclusions,
+    journal,
+    people,
+    protocols,
+    register,
+    stock,
+)
 
 urlpatterns = [
     path("register/", register.register, name="register"),
@@ -23,6 +33,11 @@ urlpatterns = [
     path("people/<int:pk>/stop/", people.person_stop, name="person-stop"),
     path("people/<int:pk>/stop/<int:stop_id>/end/", people.person_stop_end, name="person-stop-end"),
     path("people/<int:pk>/postpone/", people.person_postpone, name="person-postpone"),
+    path("duplicates/", duplicates.duplicates, name="duplicates"),
+    path("duplicates/<int:pk>/", duplicates.duplicate, name="duplicate"),
+    path("duplicates/<int:pk>/decide/", duplicates.duplicate_decide, name="duplicate-decide"),
+    path("merges/<int:pk>/", duplicates.merge, name="merge-decide"),
+    path("merges/<int:pk>/undo/", duplicates.unmerge, name="merge-undo"),
     path("people/<int:pk>/exclude/", exclusions.exclude, name="person-exclude"),
     path("exclusions/<int:pk>/", exclusions.exclusion, name="exclusion"),
     path("people/<int:pk>/correct/", corrections.correct, name="person-correct"),

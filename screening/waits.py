@@ -15,6 +15,7 @@ from screening.models import (
 from screening.services.batches import replacements_wanted
 from screening.services.deaths import deaths_to_decide
 from screening.services.due import due_people_count
+from screening.services.duplicates import duplicates_open, merges_to_decide
 from screening.services.register_proof import register_freshness
 from staff import clock
 from staff.waits import Teller, Wait
@@ -76,9 +77,21 @@ def set_asides() -> list[Wait]:
 
 def second_look() -> list[Wait]:
     """What waits for a second person."""
-    asked = deaths_to_decide().count()
+    asked = deaths_to_decide().count() + merges_to_decide().count()
     words = ngettext("%(n)s question waits", "%(n)s questions wait", asked) % {"n": asked}
     return [Wait(words, pressing=True)] if asked else [Wait(_("nothing waits"))]
+
+
+def duplicates() -> list[Wait]:
+    """Pairs that somebody has to look at, and those past their hold."""
+    pairs = duplicates_open()
+    told = [
+        Wait(
+            ngettext("%(n)s pair to look at", "%(n)s pairs to look at", pairs.count()) % {"n": pairs.count()}
+        )
+    ]
+    late = pairs.filter(hold_until__lt=clock.today()).count()
+    return told + ([late_by_their_day(late)] if late else [])
 
 
 def protocols() -> list[Wait]:
@@ -98,6 +111,7 @@ WAITS: dict[str, Teller] = {
     "screening:batches": batches,
     "screening:post": post,
     "screening:set-asides": set_asides,
+    "screening:duplicates": duplicates,
     "screening:second-look": second_look,
     "screening:protocols": protocols,
 }

@@ -24,6 +24,7 @@ PAGES: tuple[tuple[str, Any], ...] = (
     ("outreach:mail", _("Today's mail")),
     ("outreach:paper", _("Scan a paper")),
     ("outreach:texts", _("Letter texts")),
+    ("screening:duplicates", _("Possible duplicates")),
     ("screening:second-look", _("Second person")),
     ("screening:protocols", _("Change the programme")),
     ("screening:journal", _("Who opened whose record")),

@@ -14,6 +14,7 @@ from oversight.models import ProofResult
 from oversight.services.duties import duty_do, duty_done
 from oversight.services.proofs import DUTY, p1_violations, proof_latest, prove_once
 from screening.services.due import due_dates_sweep
+from screening.services.duplicates import duplicates_of_yesterday
 from screening.services.protocols import protocol_take_up
 from screening.services.register_proof import register_compare, register_freshness
 from screening.services.rounds import rounds_close_unreturned
@@ -43,6 +44,12 @@ def daily_duties(*, by: User) -> dict[str, bool]:
         (
             "due-sweep",
             partial(duty_do, by=by, name="due-sweep", day=today, work=partial(due_dates_sweep, by=by)),
+        ),
+        (
+            "duplicates",
+            partial(
+                duty_do, by=by, name="duplicates", day=today, work=partial(duplicates_of_yesterday, by=by)
+            ),
         ),
         (
             "register-compare",

@@ -6,6 +6,7 @@ from screening.models.corrections import (
     FieldCorrection,
     RegisterComparison,
 )
+from screening.models.duplicates import PersonMerge, PossibleDuplicate
 from screening.models.intake import (
     Delivery,
     IntakeSession,
@@ -35,7 +36,7 @@ from screening.models.rounds import Round, RoundMove
 
 __all__ = [
     "CORRECTABLE", "Area", "Batch", "DeathQuestion", "Delivery", "Exclusion", "ExclusionKind", "FieldCorrection", "IntakeSession", "Kit", "KitModel", "KitMove", "Lot",
-    "Person", "PersonIdentifier", "PostcodeFifth", "Practice", "Protocol", "RefusedLine", "RegisterComparison", "RegisterLoad", "Return",
+    "Person", "PersonIdentifier", "PersonMerge", "PossibleDuplicate", "PostcodeFifth", "Practice", "Protocol", "RefusedLine", "RegisterComparison", "RegisterLoad", "Return",
     "ReturnMove", "Round", "RoundMove", "Scan", "ScreeningPolicy", "SessionMode", "Sex",
     "StagedPerson", "Stop", "StopScope", "Tray", "TrayKind",
 ]  # fmt: skip

@@ -6,6 +6,7 @@ from django.utils.translation import gettext as _
 
 from screening.models import Exclusion, ExclusionKind, Person
 from screening.months import add_months
+from screening.querysets import members_of
 from screening.services.due import due_dates_refresh
 from screening.services.people import rounds_stopped
 from staff.access import require_role, user_holds
@@ -97,5 +98,9 @@ def exclusion_end(*, by: User, exclusion: Exclusion, note: str) -> Exclusion:
 
 def exclusions_of(person: Person, *, on: date) -> list[Exclusion]:
     """What leaves this person out on a day or later, the earliest first."""
-    found = Exclusion.objects.filter(person=person).select_related("recorded_by").order_by("since", "pk")
+    found = (
+        Exclusion.objects.filter(person__in=members_of(person))
+        .select_related("recorded_by")
+        .order_by("since", "pk")
+    )
     return [e for e in found if e.until is None or e.until > on]

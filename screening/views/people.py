@@ -5,6 +5,7 @@ from datetime import date
 from typing import Any, cast
 
 from django.contrib import messages
+from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import NoReverseMatch, reverse
@@ -16,12 +17,22 @@ from screening.access import people_search, person_open
 from screening.eligibility import Eligibility, age_on
 from screening.forms.corrections import CorrectionForm, DeathForm, LivesForm
 from screening.forms.people import ExclusionForm, PostponeForm, StopForm
-from screening.models import DeathQuestion, Exclusion, Kit, Person, Round, Stop
-from screening.querysets import number_of, rounds_of
+from screening.models import (
+    DeathQuestion,
+    Exclusion,
+    Kit,
+    Person,
+    PersonMerge,
+    PossibleDuplicate,
+    Round,
+    Stop,
+)
+from screening.querysets import members_of, number_of, rounds_of
 from screening.register_table import field_label
 from screening.services.batches import kit_reported_lost
 from screening.services.corrections import fact_sources
 from screening.services.due import person_eligibility
+from screening.services.duplicates import look_alikes
 from screening.services.exclusions import MAY_CONFIRM, RECORDABLE, exclusions_of
 from screening.services.people import postponement_record, stop_end, stop_of, stop_record
 from screening.states import KIT, ROUND, ROUND_CLOSE_REASONS
@@ -90,7 +101,7 @@ def person_page(
     today = clock.today()
     rounds = rounds_of(person)
     answer = person_eligibility(person, on=today)
-    stops = list(Stop.objects.filter(person=person, ended_on=None))
+    stops = list(Stop.objects.filter(person__in=members_of(person), ended_on=None))
     wrong = any(
         form and form.errors for form in (stop_form, postpone_form, correct_form, death_form, exclude_form)
     )
@@ -116,6 +127,9 @@ def person_page(
         "death_asked": DeathQuestion.objects.filter(person=person, decided_by=None).first(),
         "sources": [(field_label(name), source) for name, source in fact_sources(person).items()],
         "merged_from": person.pk != pk,
+        "merges": PersonMerge.objects.filter(kept=person, agreed=True, undone_at=None).select_related(
+            "merged"
+        ),
     }
     return render(request, "screening/person.html", context, status=422 if wrong else 200)
 
@@ -164,6 +178,11 @@ def _warnings(person: Person, stops: list[Stop]) -> list[Caution]:
         found.append(Caution("quiet", _("Left the area")))
     if any(s.scope == "invitations" for s in stops):
         found.append(Caution("warn", _("Opted out of invitations")))
+    for other in look_alikes(person):
+        words = {"name": str(other), "day": f"{other.birth_date:%-d %b %Y}" if other.birth_date else "–"}
+        found.append(Caution("warn", _("Look-alike: %(name)s, born %(day)s") % words))
+    if PossibleDuplicate.objects.filter(Q(first=person) | Q(second=person), verdict="").exists():
+        found.append(Caution("warn", _("Possible duplicate")))
     if person.language and not person.language.startswith("en"):
         found.append(Caution("note", _("Language: %(code)s") % {"code": person.language}))
     return found
