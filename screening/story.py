@@ -118,6 +118,8 @@ def _by_hand(members: list[int]) -> list[Event]:
                 Event(q.decided_at, q.decided_at, answer % said, q.decided_by.full_name, icon="note")
             )
     for m in PersonMerge.objects.filter(Q(kept__in=members) | Q(merged__in=members), agreed=True):
+        if m.decided_at is None:
+            continue
         events.append(
             Event(
                 m.decided_at,
