@@ -11,7 +11,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('screening', '0006_old_samples_rule'),
+        ('screening', '0007_lighter_scans'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
