@@ -12,7 +12,7 @@ from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_GET, require_POST
 
 from screening.access import people_listed
-from screening.models import Person, PersonMerge, PossibleDuplicate
+from screening.models import PersonMerge, PossibleDuplicate
 from screening.querysets import number_of, rounds_of
 from screening.register_table import field_label
 from screening.services.duplicates import (
@@ -149,5 +149,4 @@ def unmerge(request: HttpRequest, pk: int) -> HttpResponse:
         messages.error(request, str(error.sentence))
     else:
         messages.success(request, _("Taken back: both records stand as they stood."))
-    kept = Person.objects.get(pk=found.kept_id)
-    return redirect("screening:person", pk=kept.pk)
+    return redirect("screening:person", pk=found.kept_id)
