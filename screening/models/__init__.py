@@ -18,6 +18,7 @@ from screening.models.intake import (
     TrayKind,
 )
 from screening.models.kits import Batch, Kit, KitModel, KitMove, Lot
+from screening.models.pauses import InvitationPause
 from screening.models.people import (
     Area,
     Exclusion,
@@ -35,7 +36,7 @@ from screening.models.register import RefusedLine, RegisterLoad, StagedPerson
 from screening.models.rounds import Round, RoundMove
 
 __all__ = [
-    "CORRECTABLE", "Area", "Batch", "DeathQuestion", "Delivery", "Exclusion", "ExclusionKind", "FieldCorrection", "IntakeSession", "Kit", "KitModel", "KitMove", "Lot",
+    "CORRECTABLE", "Area", "Batch", "DeathQuestion", "Delivery", "Exclusion", "ExclusionKind", "FieldCorrection", "IntakeSession", "InvitationPause", "Kit", "KitModel", "KitMove", "Lot",
     "Person", "PersonIdentifier", "PersonMerge", "PossibleDuplicate", "PostcodeFifth", "Practice", "Protocol", "RefusedLine", "RegisterComparison", "RegisterLoad", "Return",
     "ReturnMove", "Round", "RoundMove", "Scan", "ScreeningPolicy", "SessionMode", "Sex",
     "StagedPerson", "Stop", "StopScope", "Tray", "TrayKind",

@@ -103,6 +103,7 @@ class ScreeningPolicy(models.Model):
         _("samples past their age or expiry are measured, and only a result at or above counts"),
         default=False,
     )
+    second_person_releases = models.BooleanField(_("a second person releases each batch"), default=True)
     scans_waiting = models.SmallIntegerField(_("scans that may wait for the network"), default=25)
     feed_change_percent = models.DecimalField(
         _("largest change by a feed, %"), max_digits=5, decimal_places=2, default=0.5
