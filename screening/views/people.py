@@ -35,6 +35,7 @@ from screening.services.due import person_eligibility
 from screening.services.duplicates import look_alikes
 from screening.services.exclusions import MAY_CONFIRM, RECORDABLE, exclusions_of
 from screening.services.people import postponement_record, stop_end, stop_of, stop_record
+from screening.services.replacing import kit_replace_now
 from screening.states import KIT, ROUND, ROUND_CLOSE_REASONS
 from screening.story import person_story
 from staff import clock
@@ -260,13 +261,14 @@ def kit_lost(request: HttpRequest, pk: int) -> HttpResponse:
         by=actor(request), person_id=round_.person_id, purpose=Purpose.CALL, place="screening:kit-lost"
     )
     try:
-        kit_reported_lost(by=actor(request), kit=kit)
+        if "now" in request.POST:
+            kit_replace_now(by=actor(request), kit=kit)
+            words = _("Kit %(serial)s is recorded as lost and another one is on its way today.")
+        else:
+            kit_reported_lost(by=actor(request), kit=kit)
+            words = _("Kit %(serial)s is recorded as lost. Another one goes out with the next replacements.")
     except RoundbookError as error:
         messages.error(request, str(error.sentence))
     else:
-        messages.success(
-            request,
-            _("Kit %(serial)s is recorded as lost. Another one goes out with the next replacements.")
-            % {"serial": kit.serial},
-        )
+        messages.success(request, words % {"serial": kit.serial})
     return redirect("screening:person", pk=person.pk)

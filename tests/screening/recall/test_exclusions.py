@@ -10,7 +10,8 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
-from screening.models import Exclusion, Person, Round
+from screening.models import Exclusion, Lot, Person, Round
+from screening.services.batches import kits_stock
 from screening.services.due import due_dates_refresh, person_eligibility
 from screening.services.exclusions import RECORDABLE, exclusion_confirm, exclusion_end, exclusion_record
 from screening.services.people import postponement_record
@@ -115,3 +116,26 @@ def test_an_exclusion_is_recorded_confirmed_and_ended_from_the_page(signed_in: S
     assert "Ended." in done.text
     with clock.at(clock.now()):
         assert person_eligibility(Person.objects.get(), on=date(2026, 6, 19)).due
+
+
+# Source: job description 2.4, exception 4, and 4.2: one tap on the phone, the same day.
+def test_another_kit_is_sent_at_once_from_the_phone(signed_in: SignIn, by: User) -> None:
+    round_ = factories.a_round()
+    kit = round_.kits.get()
+    client, at = signed_in(cast.PHONE_DESK), reverse("screening:kit-lost", args=[kit.pk])
+    nothing = client.post(at, {"now": "1"}, follow=True)
+    assert "1 kit is missing" in nothing.text, "no kit in stock: nothing is done"
+    assert Round.objects.get(pk=round_.pk).state == "kit_out"
+    kit.refresh_from_db()
+    assert (kit.state, kit.void_on) == ("dispatched", None)
+    kits_stock(by=cast.member(cast.ADMINISTRATOR), lot=Lot.objects.get(code="KL002"), first_number=1, count=5)
+    done = client.post(at, {"now": "1"}, follow=True)
+    assert "another one is on its way today" in done.text
+    states = list(round_.kits.order_by("ordinal").values_list("state", flat=True))
+    assert states == ["reported_lost", "dispatched"]
+    assert Round.objects.get(pk=round_.pk).state == "kit_out"
+    for _ in range(3):
+        last = round_.kits.order_by("-ordinal").first()
+        answer = client.post(reverse("screening:kit-lost", args=[last.pk]), {"now": "1"}, follow=True)
+    assert "all replacements of the round are used up" in answer.text
+    assert round_.kits.count() == 3
