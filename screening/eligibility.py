@@ -4,7 +4,7 @@ Precedence of the reasons, first that applies: (1) what ends or stops everything
 investigation, in a round, in surveillance, opted out, no birth date, no address; (2) what leaves no day
 to be due at all: excluded for good, an exclusion waiting for its end, moved away, a follow-up closed
 without a next step, above the age band, last round done; (3) what only postpones: excluded for a time, postponed, possible duplicate, too
-young, interval not yet over. Source: the programme's own dated protocol; rulings R7 and R9; published age bands
+young, joining by a ramp, interval not yet over. Source: the programme's own dated protocol; rulings R7 and R9; published age bands
 and intervals differ by country.
 """
 
@@ -73,6 +73,16 @@ class PersonFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class Ramp:
+    """A widened age band joins over so many days from a day on; ``was_from`` and ``was_to`` are the band before."""
+
+    starts_on: date
+    days: int
+    was_from: int
+    was_to: int
+
+
+@dataclass(frozen=True, slots=True)
 class ScreeningPolicyFacts:
     """The protocol's age band (inclusive, completed years on the planned invitation day), interval and
     grace."""
@@ -82,6 +92,7 @@ class ScreeningPolicyFacts:
     interval_months: int = 24
     anchor: Anchor = Anchor.RESULT_ELSE_INVITATION
     grace_days: int = 90
+    ramp: Ramp | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +173,26 @@ def interval_over_on(person: PersonFacts, policy: ScreeningPolicyFacts) -> date 
     return None if anchor is None else add_months(anchor, policy.interval_months)
 
 
+def joins_by_ramp_on(birth_date: date, policy: ScreeningPolicyFacts) -> date | None:
+    """The day somebody whom only the widened band takes in joins; None for everybody else.
+
+    Spread evenly by birth date, who is nearest to leaving or to the old band first, so that nobody joins later than the
+    old band would have taken her. Source: the programme's job description 2.2, exception 10 (a ramp, not one Monday).
+    """
+    ramp = policy.ramp
+    if ramp is None or ramp.days < 1:
+        return None
+    age = age_on(birth_date, ramp.starts_on)
+    if policy.age_from <= age < ramp.was_from:
+        end, years = reaches_age_on(birth_date, ramp.was_from), ramp.was_from - policy.age_from
+    elif ramp.was_to < age <= policy.age_to:
+        end, years = reaches_age_on(birth_date, policy.age_to + 1), policy.age_to - ramp.was_to
+    else:
+        return None
+    left, whole = (end - ramp.starts_on).days, add_months(ramp.starts_on, 12 * years) - ramp.starts_on
+    return min(ramp.starts_on + timedelta(days=left * ramp.days // max(whole.days, 1)), end)
+
+
 def next_due_on(person: PersonFacts, policy: ScreeningPolicyFacts, on: date) -> date | None:
     """The first day of the due period that holds or follows ``on`` if nothing changes; None if there is
     none.
@@ -196,7 +227,8 @@ def _due_period(
     if stop is not None or person.birth_date is None:
         return None, stop or EligibilityCode.NO_BIRTH_DATE
     young = reaches_age_on(person.birth_date, policy.age_from)
-    start = max(young, interval_over_on(person, policy) or young)
+    joins = joins_by_ramp_on(person.birth_date, policy) if policy.ramp else None
+    start = max(young, interval_over_on(person, policy) or young, joins or young)
     day, endless = _walk_past_holds(start, list(_holds(person)), on)
     if endless is not None:
         return None, endless
@@ -285,4 +317,8 @@ def _waiting_for(person: PersonFacts, policy: ScreeningPolicyFacts, on: date) ->
             return hold.code
     if person.birth_date is not None and age_on(person.birth_date, on) < policy.age_from:
         return EligibilityCode.TOO_YOUNG
+    if policy.ramp is not None and person.birth_date is not None:
+        joins, over = joins_by_ramp_on(person.birth_date, policy), interval_over_on(person, policy)
+        if joins is not None and joins > on and (over is None or over <= joins):
+            return EligibilityCode.JOINS_BY_RAMP
     return EligibilityCode.NOT_YET_DUE

@@ -33,6 +33,7 @@ class EligibilityCode(StrEnum):
     POSTPONED = "postponed"
     POSSIBLE_DUPLICATE = "possible_duplicate"
     TOO_YOUNG = "too_young"
+    JOINS_BY_RAMP = "joins_by_ramp"
     NOT_YET_DUE = "not_yet_due"
 
 
@@ -58,6 +59,9 @@ SENTENCES: dict[EligibilityCode, StrOrPromise] = {
     EligibilityCode.POSTPONED: _("Not due: postponed."),
     EligibilityCode.POSSIBLE_DUPLICATE: _("Not due: held while a possible duplicate record is looked at."),
     EligibilityCode.TOO_YOUNG: _("Not due: below the age band."),
+    EligibilityCode.JOINS_BY_RAMP: _(
+        "Not due: the age band was widened, and new people join little by little."
+    ),
     EligibilityCode.NOT_YET_DUE: _("Not due: the interval since the last round is not over."),
 }
 
@@ -83,5 +87,6 @@ CHANGES: dict[EligibilityCode, StrOrPromise] = {
     EligibilityCode.POSTPONED: _("Due from {day}, after the postponement, if nothing changes."),
     EligibilityCode.POSSIBLE_DUPLICATE: _("Due from {day}, or as soon as the records are told apart."),
     EligibilityCode.TOO_YOUNG: _("Due from {day}, when old enough, if nothing changes."),
+    EligibilityCode.JOINS_BY_RAMP: _("Due from {day}, when her turn comes, if nothing changes."),
     EligibilityCode.NOT_YET_DUE: _("Due from {day}, when the interval is over, if nothing changes."),
 }

@@ -42,6 +42,11 @@ def person_by_id(person_id: int) -> Person | None:
     return person
 
 
+def members_of(person: Person) -> list[int]:
+    """The record itself and those merged into it: whose rounds, stops and exclusions are this person's."""
+    return [person.pk, *Person.objects.filter(merged_into=person).values_list("pk", flat=True)]
+
+
 def number_of(person: Person) -> str:
     """The person's current register number, in groups of four."""
     current = next((i.value for i in person.identifiers.all() if i.valid_to is None), "")
@@ -135,7 +140,7 @@ def rounds_of(person: Person) -> list[Round]:
     """The person's rounds with their kits, newest first."""
     kits = Prefetch("kits", queryset=Kit.objects.select_related("lot").order_by("ordinal"))
     return list(
-        Round.objects.filter(person=person)
+        Round.objects.filter(person__in=members_of(person))
         .select_related("batch")
         .prefetch_related(kits)
         .order_by("-invited_on", "-pk")

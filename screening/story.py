@@ -3,10 +3,22 @@
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from django.db.models import Q
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from screening.models import Exclusion, KitMove, Person, ReturnMove, RoundMove, Stop
+from screening.models import (
+    DeathQuestion,
+    Exclusion,
+    FieldCorrection,
+    KitMove,
+    Person,
+    PersonMerge,
+    ReturnMove,
+    RoundMove,
+    Stop,
+)
+from screening.querysets import members_of
 from screening.states import ROUND_CLOSE_REASONS
 from staff import clock
 from staff.models import Move
@@ -55,28 +67,81 @@ class Event:
 
 def person_story(person: Person) -> list[Event]:
     """Everything the books of this part know to have happened, newest first."""
-    rounds = RoundMove.objects.filter(subject__person=person).select_related("actor")
-    kits = KitMove.objects.filter(subject__round__person=person, event__in=KIT_WORDS).select_related(
+    members = members_of(person)
+    rounds = RoundMove.objects.filter(subject__person__in=members).select_related("actor")
+    kits = KitMove.objects.filter(subject__round__person__in=members, event__in=KIT_WORDS).select_related(
         "actor", "subject"
     )
     returns = ReturnMove.objects.filter(
-        subject__kit__round__person=person, event__in=RETURN_WORDS
+        subject__kit__round__person__in=members, event__in=RETURN_WORDS
     ).select_related("actor")
     events = [_told(move, ROUND_WORDS) for move in rounds]
     events += [_told(move, KIT_WORDS) for move in kits]
     events += [_told(move, RETURN_WORDS) for move in returns]
-    for stop in Stop.objects.filter(person=person):
+    for stop in Stop.objects.filter(person__in=members):
         words = {"what": stop.get_scope_display()}
         events.append(_dated(stop.since, _("Does not want: %(what)s") % words, stop.source, "stop"))
         if stop.ended_on:
             events.append(_dated(stop.ended_on, _("Wants again: %(what)s") % words, "", "ok"))
-    for exclusion in Exclusion.objects.filter(person=person):
+    for exclusion in Exclusion.objects.filter(person__in=members):
         until = _("until %(day)s") % {"day": exclusion.until} if exclusion.until else ""
         events.append(_dated(exclusion.since, str(exclusion.get_kind_display()), until, "calendar"))
+    events += _by_hand(members)
     for day, ending in ((person.deceased_on, _("Died")), (person.left_area_on, _("Left the area"))):
         if day:
             events.append(_dated(day, ending, _("from the register"), "quiet"))
     return sorted(events, key=lambda e: (e.at, e.step), reverse=True)
+
+
+def _by_hand(members: list[int]) -> list[Event]:
+    """Corrections, questions of death, and records put together or told apart."""
+    events = []
+    for c in FieldCorrection.objects.filter(person__in=members).select_related("made_by"):
+        what = Person._meta.get_field(c.field).verbose_name  # type: ignore[union-attr]
+        words = _("Corrected by hand: %(what)s") % {"what": what}
+        events.append(Event(clock.moment(c.since), c.since, words, c.made_by.full_name, c.note, icon="note"))
+    for q in DeathQuestion.objects.filter(person__in=members).select_related("asked_by", "decided_by"):
+        said = {"what": q.get_kind_display()}
+        events.append(
+            Event(
+                q.asked_at,
+                q.asked_at,
+                _("Asked: %(what)s") % said,
+                q.asked_by.full_name,
+                q.source,
+                icon="warn",
+            )
+        )
+        if q.decided_at and q.decided_by:
+            answer = _("Agreed: %(what)s") if q.agreed else _("Not agreed: %(what)s")
+            events.append(
+                Event(q.decided_at, q.decided_at, answer % said, q.decided_by.full_name, icon="note")
+            )
+    for m in PersonMerge.objects.filter(Q(kept__in=members) | Q(merged__in=members), agreed=True):
+        if m.decided_at is None:
+            continue
+        events.append(
+            Event(
+                m.decided_at,
+                m.decided_at,
+                _("Two records put together"),
+                m.asked_by.full_name,
+                m.why,
+                icon="note",
+            )
+        )
+        if m.undone_at and m.undone_by:
+            events.append(
+                Event(
+                    m.undone_at,
+                    m.undone_at,
+                    _("Two records told apart again"),
+                    m.undone_by.full_name,
+                    m.undone_why,
+                    icon="warn",
+                )
+            )
+    return events
 
 
 def _told(move: Move, words: dict) -> Event:

@@ -3,9 +3,20 @@
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
-from screening.models import Batch, Delivery, IntakeSession, RegisterLoad, Return
+from screening.models import (
+    Batch,
+    Delivery,
+    IntakeSession,
+    Protocol,
+    RegisterComparison,
+    RegisterLoad,
+    Return,
+)
 from screening.services.batches import replacements_wanted
+from screening.services.deaths import deaths_to_decide
 from screening.services.due import due_people_count
+from screening.services.duplicates import duplicates_open, merges_to_decide
+from screening.services.register_proof import register_freshness
 from staff import clock
 from staff.waits import Teller, Wait
 
@@ -15,7 +26,15 @@ def register() -> list[Wait]:
     undecided = [RegisterLoad.Status.STAGED, RegisterLoad.Status.HELD]
     files = RegisterLoad.objects.filter(status__in=undecided).count()
     words = ngettext("%(n)s file waits for a decision", "%(n)s files wait for a decision", files)
-    return [Wait(words % {"n": files}, pressing=True)] if files else [Wait(_("no file waits for a decision"))]
+    told = [Wait(words % {"n": files}, pressing=True)] if files else [Wait(_("no file waits for a decision"))]
+    fresh = register_freshness(clock.today())
+    if fresh.alarm:
+        words = ngettext("no register file for %(n)s day", "no register file for %(n)s days", fresh.days or 0)
+        told.append(Wait(words % {"n": fresh.days}, pressing=True))
+    last = RegisterComparison.objects.first()
+    if last and (last.differing or last.lost):
+        told.append(Wait(_("people and register differ"), pressing=True))
+    return told
 
 
 def batches() -> list[Wait]:
@@ -56,6 +75,32 @@ def set_asides() -> list[Wait]:
     return told + ([late_by_their_day(late)] if late else [])
 
 
+def second_look() -> list[Wait]:
+    """What waits for a second person."""
+    asked = deaths_to_decide().count() + merges_to_decide().count()
+    words = ngettext("%(n)s question waits", "%(n)s questions wait", asked) % {"n": asked}
+    return [Wait(words, pressing=True)] if asked else [Wait(_("nothing waits"))]
+
+
+def duplicates() -> list[Wait]:
+    """Pairs that somebody has to look at, and those past their hold."""
+    pairs = duplicates_open()
+    told = [
+        Wait(
+            ngettext("%(n)s pair to look at", "%(n)s pairs to look at", pairs.count()) % {"n": pairs.count()}
+        )
+    ]
+    late = pairs.filter(hold_until__lt=clock.today()).count()
+    return told + ([late_by_their_day(late)] if late else [])
+
+
+def protocols() -> list[Wait]:
+    """Drafts that wait for a second person."""
+    drafts = Protocol.objects.filter(approved_by=None, withdrawn_at=None).count()
+    words = ngettext("%(n)s draft waits for a second person", "%(n)s drafts wait for a second person", drafts)
+    return [Wait(words % {"n": drafts}, pressing=True)] if drafts else [Wait(_("no draft waits"))]
+
+
 def late_by_their_day(n: int) -> Wait:
     """How many are past the day somebody promised."""
     return Wait(ngettext("%(n)s past its day", "%(n)s past their day", n) % {"n": n}, pressing=True)
@@ -66,4 +111,7 @@ WAITS: dict[str, Teller] = {
     "screening:batches": batches,
     "screening:post": post,
     "screening:set-asides": set_asides,
+    "screening:duplicates": duplicates,
+    "screening:second-look": second_look,
+    "screening:protocols": protocols,
 }

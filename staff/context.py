@@ -26,6 +26,11 @@ PAGES: tuple[tuple[str, Any], ...] = (
     ("outreach:mail", _("Today's mail")),
     ("outreach:paper", _("Scan a paper")),
     ("outreach:texts", _("Letter texts")),
+    ("screening:duplicates", _("Possible duplicates")),
+    ("screening:second-look", _("Second person")),
+    ("screening:protocols", _("Change the programme")),
+    ("staff:calendar", _("Closed days")),
+    ("screening:journal", _("Who opened whose record")),
     ("oversight:dashboard", _("How are we doing?")),
     ("oversight:proof", _("Nobody falls through")),
 )

@@ -29,6 +29,8 @@ ROUTES: dict[str, Door] = {
     "staff:sign-in": PUBLIC,
     "staff:sign-out": ANY_STAFF,
     "staff:home": ANY_STAFF,
+    "staff:calendar": door(Role.ADMINISTRATOR, Role.MANAGER),
+    "staff:calendar-open": door(Role.ADMINISTRATOR, Role.MANAGER),
     "livez": PUBLIC,
     "readyz": PUBLIC,
 }

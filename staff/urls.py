@@ -2,11 +2,13 @@
 
 from django.urls import path
 
-from staff.views import pages
+from staff.views import calendars, pages
 
 app_name = "staff"
 urlpatterns = [
     path("", pages.home, name="home"),
     path("sign-in/", pages.SignIn.as_view(), name="sign-in"),
+    path("closed-days/", calendars.calendar, name="calendar"),
+    path("closed-days/<int:pk>/open/", calendars.calendar_open, name="calendar-open"),
     path("sign-out/", pages.SignOut.as_view(), name="sign-out"),
 ]

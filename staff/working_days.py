@@ -26,3 +26,25 @@ def working_days_after(day: date, n: int, closed: Collection[date] = frozenset()
         current += timedelta(days=1)
         left -= bool(left) and is_working(current, closed)
     return current
+
+
+def long_break_ahead(
+    day: date, closed: Collection[date] = frozenset(), *, within: int = 5, length: int = 4
+) -> date | None:
+    """The first day of a break of at least `length` days on end that begins within the next `within` working days.
+
+    The break may have begun already. A usual weekend is two days, so it takes holidays beside it to make one. Source: the
+    programme's job description 2.3 (no dispatch in the five working days before a holiday of four days or more).
+    """
+    current, worked = day, 0
+    while worked <= within:
+        if is_working(current, closed):
+            worked += 1
+            current += timedelta(days=1)
+            continue
+        first = current
+        while not is_working(current, closed) and (current - first).days < 366:
+            current += timedelta(days=1)
+        if (current - first).days >= length:
+            return first
+    return None

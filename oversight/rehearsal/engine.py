@@ -103,7 +103,7 @@ def rehearse(
 def _prologue(first_day: date, invited_people: int, seed: int, tell: Tell) -> Stage:
     tell("drawing the people of the region", 0.0)
     plan, cast = plan_told(plan_drawn(first_day=first_day, invited=invited_people, seed=seed))
-    region = region_lay_down(first_day=first_day)
+    region = region_lay_down(first_day=first_day, second_person_releases=True)
     stage = Stage(
         plan=plan, crew=crew_called(), region=region, rng=np.random.default_rng(seed + 1), cast=cast
     )

@@ -11,7 +11,13 @@ from oversight.rehearsal.mail_work import invitations_out
 from oversight.rehearsal.population import postal_day
 from oversight.rehearsal.stories.desk import answer_to, arrival_told, day_keyed, sent_seen
 from screening.models import Batch, Delivery, Kit, Return
-from screening.services.batches import batch_dispatch, batch_open, kit_undelivered, replacements_send
+from screening.services.batches import (
+    batch_dispatch,
+    batch_open,
+    batch_release,
+    kit_undelivered,
+    replacements_send,
+)
 from screening.services.intake import delivery_record, delivery_settle, return_solve, returns_log_many
 from screening.services.intake_solve import Answer
 from screening.services.register import register_apply, register_stage
@@ -68,6 +74,10 @@ WHERE b.dispatched_on = %(day)s AND k.ordinal = 1 AND k.dispatched_on = %(day)s"
 REPLACED = BOUND + "WHERE k.ordinal > 1 AND k.dispatched_on = %(day)s"
 
 
+NIGHTLY_FILE = "the rehearsal writes one register file at its beginning"
+"""Why the rehearsal's batches are released although no file came since."""
+
+
 def invited(stage: Stage, day: date) -> Batch | None:
     """Open today's batch, print its letters, and hand kits and letters to the post, all in one transaction."""
     size = stage.plan.size_on(day)
@@ -75,6 +85,7 @@ def invited(stage: Stage, day: date) -> Batch | None:
         return None
     with acting(stage.crew.office, reason="today's batch"):
         batch = batch_open(by=stage.crew.office, size=size)
+        batch_release(by=stage.crew.manager, batch=batch, stale_note=NIGHTLY_FILE)
         invitations_out(stage, batch)
         batch_dispatch(by=stage.crew.office, batch=batch)
     return batch

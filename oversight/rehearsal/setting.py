@@ -72,12 +72,17 @@ class Region:
         return User.objects.get(username="ansel")
 
 
-def region_lay_down(*, first_day: date, password: str = DEMO_PASSWORD) -> Region:
-    """Make the region's reference data, in force long before `first_day`. Call once, on an empty database."""
+def region_lay_down(
+    *, first_day: date, password: str = DEMO_PASSWORD, second_person_releases: bool = False
+) -> Region:
+    """Make the region's reference data, in force long before `first_day`. Call once, on an empty database.
+
+    `second_person_releases` asks for a second person at each batch, as a programme would.
+    """
     with acting(User.objects.system(), reason="demo region"):
         _places()
         _people_of_the_programme(password)
-        return _policy(first_day)
+        return _policy(first_day, second_person_releases)
 
 
 def _places() -> None:
@@ -107,13 +112,13 @@ def _people_of_the_programme(password: str) -> None:
     )
 
 
-def _policy(first_day: date) -> Region:
+def _policy(first_day: date, second_person_releases: bool) -> Region:
     start = first_day - timedelta(days=3 * 366)
     users = {u.username: u for u in User.objects.filter(username__in=["ansel", "emrik", "teshka", "ymara"])}
     protocol = Protocol.objects.create(
         name="Protocol 1", valid_from=start, proposed_by=users["ansel"], approved_by=users["emrik"]
     )
-    ScreeningPolicy.objects.create(protocol=protocol)
+    ScreeningPolicy.objects.create(protocol=protocol, second_person_releases=second_person_releases)
     # The demo releases, writes and prints in one sitting; a programme keeps the five minutes of the default.
     ResultsPolicy.objects.create(protocol=protocol, letter_hold_minutes=0, who_books="us")
     OutreachPolicy.objects.create(protocol=protocol, no_landing_weekdays=[4, 5])

@@ -15,6 +15,9 @@ from oversight.services.duties import duty_do, duty_done
 from oversight.services.proofs import DUTY, p1_violations, proof_latest, prove_once
 from results.services.surveillance_take_up import surveillance_take_up
 from screening.services.due import due_dates_sweep
+from screening.services.duplicates import duplicates_of_yesterday
+from screening.services.protocols import protocol_take_up
+from screening.services.register_proof import register_compare, register_freshness
 from screening.services.rounds import rounds_close_unreturned
 from staff import clock
 from staff.ledger.walls import ensure_months
@@ -22,6 +25,7 @@ from staff.models import User
 from staff.roles import Role
 
 CLOSING_CHUNK = 50_000
+MONDAY = 0
 
 
 def daily_duties(*, by: User) -> dict[str, bool]:
@@ -33,6 +37,7 @@ def daily_duties(*, by: User) -> dict[str, bool]:
     today, done = clock.today(), dict[str, bool]()
     duties: list[tuple[str, Callable[[], bool]]] = [
         ("months", partial(duty_do, by=by, name="months", day=today, work=_months)),
+        ("protocol", lambda: bool(protocol_take_up(by=by))),
         (
             "close-unreturned",
             partial(duty_do, by=by, name="close-unreturned", day=today, work=partial(_close, by)),
@@ -47,6 +52,20 @@ def daily_duties(*, by: User) -> dict[str, bool]:
                 duty_do, by=by, name="surveillance", day=today, work=partial(surveillance_take_up, by=by)
             ),
         ),
+        (
+            "duplicates",
+            partial(
+                duty_do, by=by, name="duplicates", day=today, work=partial(duplicates_of_yesterday, by=by)
+            ),
+        ),
+        (
+            "register-compare",
+            lambda: (
+                today.weekday() == MONDAY
+                and duty_do(by=by, name="register-compare", day=today, work=partial(register_compare, by=by))
+            ),
+        ),
+        ("feed-alarm", partial(feed_alarm_send, by=by)),
         (DUTY, lambda: not duty_done(DUTY, today) and prove_once(by=by, on=today) is not None),
         ("alarm", partial(alarm_send, by=by)),
     ]
@@ -68,6 +87,27 @@ def _months() -> None:
 def _close(by: User) -> None:
     while rounds_close_unreturned(by=by, limit=CLOSING_CHUNK) >= CLOSING_CHUNK:
         continue
+
+
+def feed_alarm_send(*, by: User) -> bool:
+    """Write to managers and administrators on a day on which the register is stale; once a day, True when written."""
+    fresh = register_freshness(clock.today())
+    if not fresh.alarm:
+        return False
+    return duty_do(by=by, name="feed-alarm", day=clock.today(), work=partial(_write_stale, fresh.days or 0))
+
+
+def _write_stale(days: int) -> None:
+    facts = {"programme": settings.PROGRAMME_NAME, "days": days}
+    send_mail(
+        _("%(programme)s: no register file for %(days)s days") % facts,
+        _(
+            "Whoever died or moved in the last %(days)s days is not known to the programme. Ask for the missing file."
+        )
+        % facts,
+        None,
+        alarm_addresses(),
+    )
 
 
 def alarm_send(*, by: User) -> bool:

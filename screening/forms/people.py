@@ -1,9 +1,10 @@
-"""Forms of the person page: a stop and a postponement."""
+"""Forms of the person page: a stop, a postponement and a medical exclusion."""
 
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from screening.models import StopScope
+from screening.services.exclusions import RECORDABLE
 
 
 class StopForm(forms.Form):
@@ -30,3 +31,22 @@ class PostponeForm(forms.Form):
         help_text=_("At most twelve months ahead."),
     )
     note = forms.CharField(label=_("Why"), max_length=200, required=False)
+
+
+class ExclusionForm(forms.Form):
+    """Why a person is left out for a time, how we know, and until when."""
+
+    kind = forms.ChoiceField(label=_("Reason"), choices=[(kind.value, kind.label) for kind in RECORDABLE])
+    note = forms.CharField(
+        label=_("How we know"),
+        max_length=200,
+        help_text=_(
+            "Bleeding, pain or loss of weight is no reason to leave somebody out: it is a reason to see a doctor."
+        ),
+    )
+    until = forms.DateField(
+        label=_("Until"),
+        required=False,
+        widget=forms.DateInput(attrs={"type": "date"}),
+        help_text=_("Six months when left empty; a clinician or the manager can make it last."),
+    )

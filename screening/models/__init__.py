@@ -1,5 +1,12 @@
 """Tables of screening; import from here, never from a submodule."""
 
+from screening.models.corrections import (
+    CORRECTABLE,
+    DeathQuestion,
+    FieldCorrection,
+    RegisterComparison,
+)
+from screening.models.duplicates import PersonMerge, PossibleDuplicate
 from screening.models.intake import (
     Delivery,
     IntakeSession,
@@ -11,6 +18,7 @@ from screening.models.intake import (
     TrayKind,
 )
 from screening.models.kits import Batch, Kit, KitModel, KitMove, Lot
+from screening.models.pauses import InvitationPause
 from screening.models.people import (
     Area,
     Exclusion,
@@ -28,8 +36,8 @@ from screening.models.register import RefusedLine, RegisterLoad, StagedPerson
 from screening.models.rounds import Round, RoundMove
 
 __all__ = [
-    "Area", "Batch", "Delivery", "Exclusion", "ExclusionKind", "IntakeSession", "Kit", "KitModel", "KitMove", "Lot",
-    "Person", "PersonIdentifier", "PostcodeFifth", "Practice", "Protocol", "RefusedLine", "RegisterLoad", "Return",
+    "CORRECTABLE", "Area", "Batch", "DeathQuestion", "Delivery", "Exclusion", "ExclusionKind", "FieldCorrection", "IntakeSession", "InvitationPause", "Kit", "KitModel", "KitMove", "Lot",
+    "Person", "PersonIdentifier", "PersonMerge", "PossibleDuplicate", "PostcodeFifth", "Practice", "Protocol", "RefusedLine", "RegisterComparison", "RegisterLoad", "Return",
     "ReturnMove", "Round", "RoundMove", "Scan", "ScreeningPolicy", "SessionMode", "Sex",
     "StagedPerson", "Stop", "StopScope", "Tray", "TrayKind",
 ]  # fmt: skip

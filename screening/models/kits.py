@@ -134,6 +134,11 @@ class Batch(models.Model):
     protocol = models.ForeignKey("screening.Protocol", on_delete=models.PROTECT)
     size = models.IntegerField(_("people"), default=0)
     asked_for = models.IntegerField(_("asked for"), default=0)
+    released_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
+    )
+    released_at = models.DateTimeField(null=True)
+    release_note = models.CharField(max_length=200, blank=True, default="")
     dispatched_on = models.DateField(_("handed to the post on"), null=True)
     dispatched_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
@@ -145,7 +150,11 @@ class Batch(models.Model):
             models.CheckConstraint(
                 condition=Q(dispatched_on__isnull=True) | Q(dispatched_on__gte=models.F("opened_on")),
                 name="batch_leaves_after_it_opens",
-            )
+            ),
+            models.CheckConstraint(
+                condition=Q(released_by__isnull=True) | ~Q(released_by=models.F("opened_by")),
+                name="a_batch_is_released_by_a_second_person",
+            ),
         ]
 
     def __str__(self) -> str:

@@ -4,6 +4,7 @@ from typing import ClassVar
 
 import pghistory
 import pgtrigger
+from django.conf import settings
 from django.db import models
 from django.db.models import Q
 from django.utils.translation import gettext_lazy as _
@@ -213,6 +214,7 @@ class ExclusionKind(models.TextChoices):
     RECENT_COLONOSCOPY = "recent_colonoscopy", _("complete colonoscopy elsewhere not long ago")
     LIFE_LIMITING = "life_limiting", _("life-limiting illness, on a doctor's advice")
     SURVEILLANCE = "surveillance", _("in surveillance")
+    TO_LOOK_AT = "to_look_at", _("to be looked at before anything is sent")
 
 
 @pghistory.track(
@@ -230,6 +232,9 @@ class Exclusion(models.Model):
     until = models.DateField(_("until"), null=True, blank=True)
     confirmed = models.BooleanField(_("confirmed by a clinician"), default=False)
     note = models.TextField(_("note"), blank=True, default="")
+    recorded_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+", db_index=False
+    )
 
     class Meta:
         constraints: ClassVar = [

@@ -5,14 +5,24 @@ from typing import ClassVar
 import pghistory
 import pgtrigger
 from django.conf import settings
+from django.contrib.postgres.constraints import ExclusionConstraint
+from django.contrib.postgres.fields import DateRangeField, RangeOperators
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import F, Func, Q
 from django.utils.translation import gettext_lazy as _
+
+
+class ProtocolDays(Func):
+    """SQL: the days of a protocol; the last one no longer belongs to it."""
+
+    function = "daterange"
+    output_field = DateRangeField()
 
 
 @pghistory.track(
     pghistory.InsertEvent(level=pgtrigger.Statement),
     pghistory.UpdateEvent(level=pgtrigger.Statement),
+    exclude=["effect"],
     context_field=pghistory.ContextJSONField(),
     model_name="ProtocolHistory",
 )
@@ -27,10 +37,24 @@ class Protocol(models.Model):
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
     )
     approved_at = models.DateTimeField(null=True)
+    reason = models.TextField(_("why"), blank=True, default="")
+    proposed_at = models.DateTimeField(null=True)
+    withdrawn_at = models.DateTimeField(null=True)
+    taken_up_at = models.DateTimeField(null=True)
+    effect = models.JSONField(_("effect when it was looked at"), default=dict, blank=True)
 
     class Meta:
         ordering: ClassVar = ["-valid_from"]
         constraints: ClassVar = [
+            ExclusionConstraint(
+                name="no_two_protocols_are_in_force",
+                expressions=[(ProtocolDays("valid_from", "valid_to"), RangeOperators.OVERLAPS)],
+                condition=Q(approved_by__isnull=False),
+            ),
+            models.CheckConstraint(
+                condition=Q(approved_by__isnull=True) | Q(withdrawn_at__isnull=True),
+                name="a_withdrawn_protocol_is_not_in_force",
+            ),
             models.CheckConstraint(
                 condition=Q(approved_by__isnull=True) | ~Q(approved_by=F("proposed_by")),
                 name="protocol_approved_by_a_second_person",
@@ -79,6 +103,7 @@ class ScreeningPolicy(models.Model):
         _("samples past their age or expiry are measured, and only a result at or above counts"),
         default=False,
     )
+    second_person_releases = models.BooleanField(_("a second person releases each batch"), default=True)
     scans_waiting = models.SmallIntegerField(_("scans that may wait for the network"), default=25)
     feed_change_percent = models.DecimalField(
         _("largest change by a feed, %"), max_digits=5, decimal_places=2, default=0.5
@@ -86,9 +111,25 @@ class ScreeningPolicy(models.Model):
     feed_empty_percent = models.DecimalField(
         _("largest emptying of a field, %"), max_digits=5, decimal_places=2, default=5
     )
+    ramp_days = models.SmallIntegerField(
+        _("days over which people of a widened age band join"),
+        default=0,
+        help_text=_("0: nobody joins by a ramp."),
+    )
+    ramp_age_from = models.SmallIntegerField(null=True, editable=False)
+    ramp_age_to = models.SmallIntegerField(null=True, editable=False)
+    feed_alarm_days = models.SmallIntegerField(_("days without a register file before an alarm"), default=3)
+    feed_oldest_days = models.SmallIntegerField(
+        _("days without a register file before batches stop"), default=7
+    )
 
     class Meta:
         constraints: ClassVar = [
+            models.CheckConstraint(
+                condition=Q(feed_alarm_days__gte=1, feed_oldest_days__gte=F("feed_alarm_days")),
+                name="the_feed_alarm_comes_before_the_stop",
+            ),
+            models.CheckConstraint(condition=Q(ramp_days__range=(0, 1830)), name="ramp_is_plausible"),
             models.CheckConstraint(
                 condition=Q(age_from__gte=18, age_to__gt=F("age_from"), age_to__lte=100),
                 name="age_band_is_plausible",

@@ -27,6 +27,7 @@ class RegisterLoad(models.Model):
     created = models.IntegerField(default=0)
     changed = models.IntegerField(default=0)
     unchanged = models.IntegerField(default=0)
+    effect = models.JSONField(_("what changed"), default=dict)
     staged_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     staged_at = models.DateTimeField()
     applied_by = models.ForeignKey(

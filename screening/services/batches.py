@@ -11,14 +11,17 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from psycopg.errors import UniqueViolation
 
-from screening.models import Area, Batch, Kit, Lot, Round, ScreeningPolicy
+from screening.models import Area, Batch, Kit, Lot, Person, Round, ScreeningPolicy
 from screening.serials import serial_make
 from screening.services import batches_sql as sql
 from screening.services.locks import kits_lock
+from screening.services.pauses import invitations_checked
 from screening.services.policies import policy_on
+from screening.services.register_proof import register_freshness
 from screening.services.stopping import rounds_stop
+from staff import clock
 from staff.acting import Acting, acting
-from staff.errors import IllegalMove, NotFound, RoundbookError
+from staff.errors import IllegalMove, NotAllowed, NotFound, RoundbookError
 from staff.ledger.moves import make_move, make_moves
 from staff.ledger.registry import ledger_of
 from staff.models import User
@@ -99,6 +102,7 @@ def batch_open(*, by: User, size: int, area: Area | None = None) -> Batch:
         raise RoundbookError("size_wrong", _("A batch has 1 to %(most)s people.") % {"most": LARGEST_BATCH})
     with acting(by, reason="invitation batch") as frame:
         policy = policy_on(frame.today)
+        paused = invitations_checked(frame.today)
         batch = Batch.objects.create(
             number=_next_number(frame), opened_on=frame.today, opened_by=by, opened_at=frame.now,
             protocol_id=policy.protocol_id, asked_for=size,
@@ -106,7 +110,7 @@ def batch_open(*, by: User, size: int, area: Area | None = None) -> Batch:
         people = _paired(
             sql.OPEN_BATCH,
             {
-                "today": frame.today, "size": size, "area": area.pk if area else None, "batch": batch.pk,
+                "today": frame.today, "size": size, "area": area.pk if area else None, "batch": batch.pk, "paused": paused,
                 "protocol": policy.protocol_id, "age_to": policy.age_to, "grace": policy.grace_days,
                 "kit_life": _kit_life(policy, frame.today),
             },
@@ -158,6 +162,10 @@ def batch_dispatch(*, by: User, batch: Batch) -> int:
         if batch.dispatched_on is not None:
             return 0
         policy = policy_on(frame.today)
+        if policy.second_person_releases and batch.released_by_id is None:
+            raise IllegalMove(
+                "not_released", _("A second person has to release this batch before it is posted.")
+            )
         waiting = list(Round.objects.filter(batch=batch, state="kit_due").values_list("pk", flat=True))
         _stopped_since(by, waiting, frame)
         quarantined = Kit.objects.filter(
@@ -171,6 +179,61 @@ def batch_dispatch(*, by: User, batch: Batch) -> int:
         batch.dispatched_on, batch.dispatched_by = frame.today, by
         batch.save(update_fields=["dispatched_on", "dispatched_by"])
     return sent
+
+
+@dataclass(frozen=True, slots=True)
+class Unfit:
+    """One person of a batch who may not be sent a kit as things stand, and why."""
+
+    round_id: int
+    person_id: int
+    name: str
+    reason: str
+
+
+def batch_preflight(batch: Batch) -> list[Unfit]:
+    """Who of a batch would be left out today, one by one; everybody else may go."""
+    waiting = list(Round.objects.filter(batch=batch, state="kit_due").values_list("pk", flat=True))
+    with connection.cursor() as cursor:
+        cursor.execute(sql.PREFLIGHT, {"today": clock.today(), "rounds": waiting})
+        return [Unfit(*row) for row in cursor.fetchall()]
+
+
+def batch_people(batch: Batch, *, limit: int) -> list[tuple[Person, str]]:
+    """Some people of a batch, spread evenly over it, each with the serial of her kit, to look at before it goes."""
+    kits = (
+        Kit.objects.filter(round__batch=batch, ordinal=1)
+        .select_related("round__person__area")
+        .order_by("round_id")
+    )
+    count = kits.count()
+    step = max(count // limit, 1)
+    rows = [kit for n, kit in enumerate(kits) if n % step == 0][:limit] if count <= LARGEST_BATCH else []
+    return [(kit.round.person, kit.serial) for kit in rows if kit.round is not None]
+
+
+def batch_release(*, by: User, batch: Batch, stale_note: str = "") -> int:
+    """A second person releases a batch; whoever may not be sent a kit as things stand is left out, one by one.
+
+    From a register without a file for more days than the protocol allows only with `stale_note`, kept with the name.
+    Returns how many were left out. A second time does nothing.
+    """
+    with acting(by, reason=f"release of batch {batch.number}") as frame:
+        batch = Batch.objects.select_for_update().get(pk=batch.pk)
+        if batch.released_by_id is not None or batch.dispatched_on is not None:
+            return 0
+        if batch.opened_by_id == by.pk:
+            raise NotAllowed("second_person", _("Somebody else than the one who opened it must release it."))
+        fresh = register_freshness(frame.today)
+        if fresh.too_old and not stale_note.strip():
+            words = _("No register file came for %(days)s days, so the dead and the moved may be among them. Say why it is released all the same.")  # fmt: skip
+            raise RoundbookError("register_stale", words % {"days": fresh.days}, days=fresh.days)
+        waiting = list(Round.objects.filter(batch=batch, state="kit_due").values_list("pk", flat=True))
+        left_out = _stopped_since(by, waiting, frame)
+        batch.released_by, batch.released_at = by, frame.now
+        batch.release_note = stale_note.strip()[:200] if fresh.too_old else ""
+        batch.save(update_fields=["released_by", "released_at", "release_note"])
+    return left_out
 
 
 def _stopped_since(by: User, round_ids: Sequence[int], frame: Acting) -> int:

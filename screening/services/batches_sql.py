@@ -4,7 +4,7 @@
 _STILL_DUE = """
 p.next_due_on <= %(today)s AND p.deceased_on IS NULL AND p.merged_into_id IS NULL AND p.address_1 <> ''
 AND (p.left_area_on IS NULL OR p.left_area_on > %(today)s)
-AND p.birth_date > (%(today)s::date - make_interval(years => %(age_to)s + 1, days => %(grace)s))::date
+AND p.birth_date > ((%(today)s::date - %(grace)s::int) - make_interval(years => %(age_to)s + 1))::date
 AND NOT EXISTS (SELECT 1 FROM screening_round r WHERE r.person_id = p.id
     AND r.state IN ('', 'kit_due', 'kit_out', 'result_due', 'follow_up'))
 AND NOT EXISTS (SELECT 1 FROM screening_stop o WHERE o.person_id = p.id AND o.scope = 'invitations'
@@ -36,11 +36,25 @@ def _zipped(columns: str, order: str) -> str:
     )
 
 
+_AREA = "(%(area)s::bigint IS NULL OR p.area_id = %(area)s) AND (p.area_id IS NULL OR p.area_id <> ALL(%(paused)s::bigint[]))"
+
+# People of one household are invited on one day: whoever is due at the address of somebody taken comes along, and the
+# last of the list wait a day.
 OPEN_BATCH = f"""
-WITH wanted AS MATERIALIZED (
-    SELECT p.id, p.sex, p.birth_date, p.area_id, p.deprivation_fifth, p.next_due_on FROM screening_person p
-    WHERE {_STILL_DUE} AND (%(area)s::bigint IS NULL OR p.area_id = %(area)s)
+WITH first AS MATERIALIZED (
+    SELECT p.id, p.sex, p.birth_date, p.area_id, p.deprivation_fifth, p.next_due_on, p.postcode, p.address_1
+    FROM screening_person p
+    WHERE {_STILL_DUE} AND {_AREA}
     ORDER BY p.next_due_on, p.id LIMIT %(size)s FOR NO KEY UPDATE OF p SKIP LOCKED),
+mates AS MATERIALIZED (
+    SELECT p.id, p.sex, p.birth_date, p.area_id, p.deprivation_fifth, f.next_due_on FROM first f
+    JOIN screening_person p ON p.postcode = f.postcode AND p.address_1 = f.address_1
+    WHERE f.postcode <> '' AND NOT EXISTS (SELECT 1 FROM first x WHERE x.id = p.id) AND {_STILL_DUE} AND {_AREA}
+    ORDER BY f.next_due_on, p.id LIMIT %(size)s FOR NO KEY UPDATE OF p SKIP LOCKED),
+wanted AS MATERIALIZED (
+    SELECT id, sex, birth_date, area_id, deprivation_fifth, next_due_on FROM (
+        SELECT id, sex, birth_date, area_id, deprivation_fifth, next_due_on FROM first UNION SELECT * FROM mates) h
+    ORDER BY next_due_on, id LIMIT %(size)s),
 stock AS MATERIALIZED ({_KITS_IN_STOCK}),
 pairs AS MATERIALIZED (
     SELECT nextval(pg_get_serial_sequence('screening_round', 'id')) AS round_id, z.*
@@ -73,12 +87,19 @@ SELECT r.id, CASE
     WHEN EXISTS (SELECT 1 FROM screening_stop o WHERE o.person_id = p.id AND o.scope = 'invitations'
                  AND (o.ended_on IS NULL OR o.ended_on > %(today)s)) THEN 'declined'
     WHEN p.left_area_on <= %(today)s THEN 'moved_away'
+    WHEN p.address_1 = '' THEN 'undeliverable'
     WHEN e.kind = 'postponed' THEN 'postponed' WHEN e.kind IS NOT NULL THEN 'excluded' ELSE '' END AS reason
 FROM screening_round r JOIN screening_person p ON p.id = r.person_id
 LEFT JOIN LATERAL (
     SELECT x.kind FROM screening_exclusion x WHERE x.person_id = p.id AND x.since <= %(today)s
     AND (x.until IS NULL OR x.until > %(today)s) ORDER BY x.kind = 'postponed' LIMIT 1) e ON true
 WHERE r.state = 'kit_due' AND r.id = ANY(%(rounds)s)
+"""
+
+PREFLIGHT = f"""
+SELECT n.id, r.person_id, p.given_names || ' ' || p.family_name, n.reason FROM ({NOT_TO_SEND}) n(id, reason)
+JOIN screening_round r ON r.id = n.id JOIN screening_person p ON p.id = r.person_id
+WHERE n.reason <> '' ORDER BY n.reason, p.name_key, n.id LIMIT 500
 """
 
 DISPATCH_BATCH = """

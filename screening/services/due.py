@@ -9,7 +9,7 @@ from django.db import connection, transaction
 from django.db.models import Count, F, Min
 from django.utils.translation import gettext as _
 
-from screening.eligibility import Eligibility, Exclusion, PersonFacts, ScreeningPolicyFacts, eligibility
+from screening.eligibility import Eligibility, Exclusion, PersonFacts, Ramp, ScreeningPolicyFacts, eligibility
 from screening.models import Person, ScreeningPolicy
 from screening.services.planner import whole_sets
 from screening.services.policies import policy_on
@@ -21,34 +21,41 @@ CHUNK = 20_000
 
 _FACTS = """
 WITH chosen AS (SELECT unnest(%(ids)s::bigint[]) AS id),
+members AS (
+    SELECT id, id AS member FROM chosen UNION ALL
+    SELECT p.merged_into_id, p.id FROM screening_person p JOIN chosen c ON c.id = p.merged_into_id),
 rounds AS (
-    SELECT r.person_id,
+    SELECT c.id AS person_id,
         bool_or(r.state = 'follow_up') AS followed,
         bool_or(r.state IN ('kit_due', 'kit_out', 'result_due')) AS open,
         max(r.invited_on) FILTER (WHERE r.close_reason NOT IN
-            ('entered_in_error', 'postponed', 'excluded', 'result_withdrawn', 'superseded')
+            ('entered_in_error', 'postponed', 'excluded', 'result_withdrawn', 'superseded', 'died')
             AND NOT (r.close_reason = 'declined' AND EXISTS (
                 SELECT 1 FROM screening_stop s WHERE s.person_id = r.person_id AND s.scope = 'invitations'
                 AND s.ended_on >= (r.closed_at AT TIME ZONE %(zone)s)::date))) AS invited,
         max((r.closed_at AT TIME ZONE %(zone)s)::date) FILTER (WHERE r.close_reason = 'below') AS resulted
-    FROM screening_round r JOIN chosen c ON c.id = r.person_id GROUP BY r.person_id),
+    FROM screening_round r JOIN members c ON c.member = r.person_id GROUP BY c.id),
 concluded AS (
-    SELECT DISTINCT ON (r.person_id) r.person_id, r.due_on, r.close_reason = 'follow_up_concluded' AS last_word
-    FROM screening_round r JOIN chosen c ON c.id = r.person_id
+    SELECT DISTINCT ON (c.id) c.id AS person_id, r.due_on, r.close_reason = 'follow_up_concluded' AS last_word
+    FROM screening_round r JOIN members c ON c.member = r.person_id
     WHERE r.close_reason IN ('follow_up_concluded', 'below')
-    ORDER BY r.person_id, r.closed_at DESC, r.id DESC),
+    ORDER BY c.id, r.closed_at DESC, r.id DESC),
 held AS (
-    SELECT e.person_id, json_agg(json_build_array(e.kind, e.since, e.until, e.confirmed)) AS rows
-    FROM screening_exclusion e JOIN chosen c ON c.id = e.person_id GROUP BY e.person_id),
+    SELECT c.id AS person_id, json_agg(json_build_array(e.kind, e.since, e.until, e.confirmed)) AS rows
+    FROM screening_exclusion e JOIN members c ON c.member = e.person_id GROUP BY c.id),
 out AS (
-    SELECT s.person_id, min(s.since) AS since FROM screening_stop s JOIN chosen c ON c.id = s.person_id
-    WHERE s.scope = 'invitations' AND (s.ended_on IS NULL OR s.ended_on > %(on)s) GROUP BY s.person_id)
+    SELECT c.id AS person_id, min(s.since) AS since FROM screening_stop s JOIN members c ON c.member = s.person_id
+    WHERE s.scope = 'invitations' AND (s.ended_on IS NULL OR s.ended_on > %(on)s) GROUP BY c.id),
+twins AS (
+    SELECT x.person_id, max(x.hold_until) AS until FROM (
+        SELECT first_id AS person_id, hold_until FROM screening_possibleduplicate WHERE verdict = '' UNION ALL
+        SELECT second_id, hold_until FROM screening_possibleduplicate WHERE verdict = '') x GROUP BY x.person_id)
 SELECT p.id, p.birth_date, p.sex, p.deceased_on, p.left_area_on, p.address_1 <> '', p.merged_into_id IS NOT NULL,
     out.since, coalesce(r.open, false), coalesce(r.followed, false), r.invited, r.resulted,
-    coalesce(k.last_word, false), k.due_on, held.rows
+    coalesce(k.last_word, false), k.due_on, held.rows, twins.until
 FROM screening_person p JOIN chosen c ON c.id = p.id
 LEFT JOIN rounds r ON r.person_id = p.id LEFT JOIN concluded k ON k.person_id = p.id
-LEFT JOIN held ON held.person_id = p.id LEFT JOIN out ON out.person_id = p.id
+LEFT JOIN held ON held.person_id = p.id LEFT JOIN out ON out.person_id = p.id LEFT JOIN twins ON twins.person_id = p.id
 """
 
 _WRITE = """
@@ -87,7 +94,14 @@ def policy_facts(policy: ScreeningPolicy) -> ScreeningPolicyFacts:
         age_to=policy.age_to,
         interval_months=policy.interval_months,
         grace_days=policy.grace_days,
+        ramp=_ramp(policy),
     )
+
+
+def _ramp(policy: ScreeningPolicy) -> Ramp | None:
+    if not policy.ramp_days or policy.ramp_age_from is None or policy.ramp_age_to is None:
+        return None
+    return Ramp(policy.protocol.valid_from, policy.ramp_days, policy.ramp_age_from, policy.ramp_age_to)
 
 
 def person_facts(
@@ -119,6 +133,7 @@ def _facts(row: tuple, result_on: date | None = None) -> PersonFacts:  # one row
         last_word,
         signed,
         rows,
+        look_until,
     ) = row
     held = _held(rows)
     return PersonFacts(
@@ -139,6 +154,7 @@ def _facts(row: tuple, result_on: date | None = None) -> PersonFacts:  # one row
         last_invited_on=invited,
         last_result_on=result_on or resulted,
         returns_to_screening_on=signed if last_word else None,
+        possible_duplicate_hold_until=look_until,
     )
 
 
@@ -190,8 +206,8 @@ def due_dates_sweep(*, by: User) -> int:
         policy = policy_on(frame.today)
         cursor.execute(
             "SELECT id FROM screening_person WHERE next_due_on IS NOT NULL AND (left_area_on <= %s OR birth_date <="
-            " (%s - make_interval(years => %s, days => %s))::date) ORDER BY id",
-            [frame.today, frame.today, policy.age_to + 1, policy.grace_days],
+            " ((%s::date - %s::int) - make_interval(years => %s))::date) ORDER BY id",
+            [frame.today, frame.today, policy.grace_days, policy.age_to + 1],
         )
         return due_dates_refresh(by=by, person_ids=[pk for (pk,) in cursor.fetchall()])
 

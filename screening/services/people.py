@@ -33,7 +33,7 @@ def stop_record(*, by: User, person: Person, scope: str, source: str, since: dat
             person=person, scope=scope, ended_on=None, defaults={"since": day, "source": source.strip()[:120]}
         )
         if is_new and scope == StopScope.INVITATIONS:
-            _rounds_stopped(by, person, "declined")
+            rounds_stopped(by, person, "declined")
             due_dates_refresh(by=by, person_ids=[person.pk])
     return stop
 
@@ -61,14 +61,15 @@ def postponement_record(*, by: User, person: Person, until: date, note: str = ""
                 "day_too_far", _("Nobody is postponed for more than 12 months. Choose an earlier day.")
             )
         postponement = Exclusion.objects.create(
-            person=person, kind="postponed", since=frame.today, until=until, note=note.strip()
+            person=person, kind="postponed", since=frame.today, until=until, note=note.strip(), recorded_by=by
         )
-        _rounds_stopped(by, person, "postponed")
+        rounds_stopped(by, person, "postponed")
         due_dates_refresh(by=by, person_ids=[person.pk])
     return postponement
 
 
-def _rounds_stopped(by: User, person: Person, reason: str) -> None:
+def rounds_stopped(by: User, person: Person, reason: str) -> None:
+    """Close a person's round whose kit is not back, for a reason that is not a result."""
     ids = list(
         Round.objects.filter(person=person, state__in=["kit_due", "kit_out"]).values_list("pk", flat=True)
     )

@@ -18,6 +18,7 @@ from django.utils.translation import gettext as _
 
 from screening.models import Area, Person, RegisterLoad
 from screening.services import register_sql as sql
+from screening.services.corrections import name_keys_renew
 from screening.services.due import due_dates_refresh
 from screening.services.planner import whole_sets
 from screening.services.policies import policy_on
@@ -185,9 +186,10 @@ def register_apply(
             return load
         if load.status not in {RegisterLoad.Status.STAGED, RegisterLoad.Status.HELD}:
             raise IllegalMove("load_closed", _("This file was thrown away. Load it again to apply it."))
-        _weigh(load, frame)
+        effect = _weigh(load, frame)
         _release_checked(load, by, override_hold)
         touched = _people_written(load, frame)
+        load.effect = {"fields": effect.fields, "deaths": effect.deaths, "leavers": effect.leavers}
         _rounds_ended(touched, by, frame)
         if not history_follows:
             due_dates_refresh(by=by, person_ids=touched)
@@ -218,6 +220,8 @@ def _people_written(load: RegisterLoad, frame: Acting) -> list[int]:
         changed = [pk for (pk,) in cursor.fetchall()]
         cursor.execute(sql.INSERT_NEW, facts)
         created = [pk for (pk,) in cursor.fetchall()]
+        cursor.execute(sql.CORRECTIONS_OVERTAKEN, facts)
+        name_keys_renew(load)
     load.changed, load.created = len(changed), len(created)
     load.unchanged = load.lines - load.refused - len(changed) - len(created)
     return [*changed, *created]

@@ -7,15 +7,27 @@ TEXTS = (
     "language",
 )  # fmt: skip
 
+
+def _unless_corrected(column: str, feed: str, said: str) -> str:
+    """The feed's value, unless somebody corrected the fact by hand and the feed still says what it said then."""
+    return f"CASE WHEN c.kept ->> '{column}' = {said} THEN p.{column} ELSE {feed} END"
+
+
+_PLAIN = {c: _unless_corrected(c, f"s.{c}", f"s.{c}") for c in TEXTS if c != "name_key"}
+_SAME_NAMES = " AND ".join(f"({_PLAIN[c]}) = p.{c}" for c in ("family_name", "given_names"))
+
 # What each column of a person becomes. A death is never taken back by a feed (two people do that), and an unknown
 # practice leaves the practice as it is.
 NEW_VALUES: dict[str, str] = {
-    **{column: f"s.{column}" for column in TEXTS},
-    "birth_date": "s.birth_date",
+    **_PLAIN,
+    "name_key": f"CASE WHEN c.kept IS NOT NULL AND {_SAME_NAMES} THEN p.name_key ELSE s.name_key END",
+    "birth_date": _unless_corrected("birth_date", "s.birth_date", "coalesce(s.birth_date::text, '')"),
     "area_id": "a.id",
     "practice_id": "CASE WHEN s.practice_code = '' OR pr.id IS NOT NULL THEN pr.id ELSE p.practice_id END",
-    "deprivation_fifth": "f.fifth",
-    "deceased_on": "coalesce(s.deceased_on, p.deceased_on)",
+    "deprivation_fifth": "CASE WHEN c.kept ->> 'postcode' = s.postcode THEN p.deprivation_fifth ELSE f.fifth END",
+    "deceased_on": _unless_corrected(
+        "deceased_on", "coalesce(s.deceased_on, p.deceased_on)", "s.deceased_on::text"
+    ),
     "left_area_on": "s.left_area_on",
 }
 SHOWN = tuple(column for column in NEW_VALUES if column not in {"name_key", "deprivation_fifth"})
@@ -42,6 +54,8 @@ LEFT JOIN screening_person p ON p.id = i.person_id
 LEFT JOIN screening_area a ON a.code = s.area_code
 LEFT JOIN screening_practice pr ON pr.code = s.practice_code
 LEFT JOIN screening_postcodefifth f ON f.postcode = s.postcode
+LEFT JOIN (SELECT person_id, jsonb_object_agg(field, feed_value) AS kept FROM screening_fieldcorrection
+           WHERE ended_on IS NULL GROUP BY person_id) c ON c.person_id = p.id
 WHERE s.load_id = %(load)s
 """
 DIFFERS = "(" + " OR ".join(f"p.{c} IS DISTINCT FROM {value}" for c, value in NEW_VALUES.items()) + ")"
@@ -114,3 +128,28 @@ WHERE p.deceased_on IS NOT NULL AND r.state IN ('kit_due', 'kit_out', 'result_du
 ORDER BY r.id
 """
 """Rounds of the dead and of those who left. A referral never stops here, nor a kit that is back."""
+
+FEED_SAYS = {
+    **{c: f"s.{c}" for c in TEXTS if c != "name_key"},
+    "birth_date": "coalesce(s.birth_date::text, '')",
+    "deceased_on": "coalesce(s.deceased_on::text, '')",
+}
+"""What a line says of a field that may be corrected by hand, as text."""
+
+_SAID = "CASE t.field " + " ".join(f"WHEN '{c}' THEN {said}" for c, said in FEED_SAYS.items()) + " END"
+
+CORRECTIONS_OVERTAKEN = f"""
+UPDATE screening_fieldcorrection t SET ended_on = %(today)s
+FROM screening_personidentifier i JOIN screening_stagedperson s ON s.person_number = i.value AND s.load_id = %(load)s
+WHERE t.ended_on IS NULL AND i.person_id = t.person_id AND i.scheme = '{PersonIdentifier.REGISTER}' AND i.valid_to IS NULL
+    AND t.feed_value <> {_SAID}
+RETURNING t.person_id
+"""
+"""Corrections end when the register itself says something else than it said when they were made."""
+
+LAST_SAID = """
+SELECT DISTINCT ON (s.person_number) s.* FROM screening_stagedperson s
+JOIN screening_registerload l ON l.id = s.load_id WHERE l.status = 'applied'
+ORDER BY s.person_number, l.applied_at DESC, l.id DESC
+"""
+"""What the register last said about each person, over all applied files."""

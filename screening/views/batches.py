@@ -4,31 +4,39 @@ from typing import cast
 
 from django.contrib import messages
 from django.core.paginator import Paginator
+from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from screening.forms.batches import BatchForm
-from screening.models import Batch
+from screening.access import people_listed
+from screening.eligibility import age_on
+from screening.forms.batches import BatchForm, PauseForm
+from screening.models import Batch, InvitationPause
 from screening.services.batches import (
     batch_counts,
     batch_dispatch,
     batch_left_out,
     batch_open,
+    batch_people,
+    batch_preflight,
+    batch_release,
     replacements_send,
     replacements_wanted,
     stock_by_lot,
 )
 from screening.services.due import due_people_by_area
+from screening.services.pauses import holiday_ahead, pause_end, pause_make, pauses_coming
 from screening.services.policies import policy_on
+from screening.services.register_proof import register_freshness
 from screening.services.waiting import waiting_round_close, waiting_rounds
 from screening.states import ROUND_CLOSE_REASONS
 from staff import clock
 from staff.access import user_holds
 from staff.errors import RoundbookError
-from staff.models import User
+from staff.models import Purpose, User
 from staff.roles import Role
 
 MAY_INVITE = (Role.PHONE_DESK, Role.MANAGER)
@@ -87,6 +95,10 @@ def _page(request: HttpRequest, form: BatchForm, may_invite: bool) -> dict[str, 
         "stock": stock,
         "usable": sum(lot.in_stock for lot in stock if lot.usable),
         "policy": policy_on(today),
+        "pauses": pauses_coming(today),
+        "pause_form": PauseForm(auto_id="pause_%s"),
+        "holiday": holiday_ahead(today),
+        "fresh": register_freshness(today),
         "wanting": replacements_wanted(),
         "by_phone": by_phone,
         "waiting": waiting,
@@ -94,18 +106,81 @@ def _page(request: HttpRequest, form: BatchForm, may_invite: bool) -> dict[str, 
     }
 
 
+@require_POST
+def pause(request: HttpRequest) -> HttpResponse:
+    """Pause the invitations of an area or of all."""
+    form = PauseForm(request.POST, auto_id="pause_%s")
+    if form.is_valid():
+        try:
+            pause_make(by=actor(request), **form.cleaned_data)
+        except RoundbookError as error:
+            form.add_error(error.data.get("field"), str(error.sentence))
+        else:
+            messages.success(request, _("Paused. Whoever is invited already is not touched."))
+            return redirect("screening:batches")
+    page = _page(request, BatchForm(), may_invite=True) | {"pause_form": form}
+    return render(request, "screening/batches.html", page, status=422)
+
+
+@require_POST
+def pause_over(request: HttpRequest, pk: int) -> HttpResponse:
+    """End a pause."""
+    try:
+        pause_end(by=actor(request), pause=get_object_or_404(InvitationPause, pk=pk))
+    except RoundbookError as error:
+        messages.error(request, str(error.sentence))
+    else:
+        messages.success(request, _("The pause is over. Whoever waited longest comes first."))
+    return redirect("screening:batches")
+
+
 @require_GET
 def batch(request: HttpRequest, pk: int) -> HttpResponse:
     """One batch: its counts, who was left out and why, and the button that hands it to the post."""
     batch = get_object_or_404(Batch.objects.select_related("opened_by", "dispatched_by", "protocol"), pk=pk)
+    may_invite = user_holds(actor(request), MAY_INVITE)
+    waits = batch.dispatched_on is None and may_invite
+    with transaction.atomic():
+        unfit = batch_preflight(batch) if waits else []
+        first = batch_people(batch, limit=10) if waits else []
+        shown = [*(u.person_id for u in unfit), *(person.pk for person, _serial in first)]
+        people_listed(by=actor(request), person_ids=shown, place="screening:batch", purpose=Purpose.CHECK)
+    policy = policy_on(clock.today())
     context = {
         "batch": batch,
+        "waits": waits,
+        "unfit": [(u, ROUND_CLOSE_REASONS[u.reason]) for u in unfit],
+        "first": [
+            (p, serial, age_on(p.birth_date, clock.today()) if p.birth_date else "") for p, serial in first
+        ],
+        "needs_release": waits and policy.second_person_releases and batch.released_by_id is None,
+        "may_release": batch.opened_by_id != actor(request).pk,
+        "fresh": register_freshness(clock.today()),
         "counts": batch_counts([batch])[batch.pk],
         "left_out": [(str(ROUND_CLOSE_REASONS[reason]), n) for reason, n in batch_left_out(batch)],
-        "may_invite": user_holds(actor(request), MAY_INVITE),
-        "closing_days": policy_on(clock.today()).closing_days,
+        "may_invite": may_invite,
+        "closing_days": policy.closing_days,
     }
     return render(request, "screening/batch.html", context)
+
+
+@require_POST
+def release(request: HttpRequest, pk: int) -> HttpResponse:
+    """Release a batch as the second person."""
+    try:
+        left_out = batch_release(
+            by=actor(request), batch=get_object_or_404(Batch, pk=pk), stale_note=request.POST.get("note", "")
+        )
+    except RoundbookError as error:
+        messages.error(request, str(error.sentence))
+    else:
+        words = ngettext(
+            "Released. %(n)s person was left out.", "Released. %(n)s people were left out.", left_out
+        )
+        messages.success(
+            request, words % {"n": left_out} if left_out else _("Released. Nobody had to be left out.")
+        )
+    return redirect("screening:batch", pk=pk)
 
 
 @require_POST

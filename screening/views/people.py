@@ -1,9 +1,11 @@
 """The page about one person, the search that leads there, and what a person asks for."""
 
 from dataclasses import dataclass
+from datetime import date
 from typing import Any, cast
 
 from django.contrib import messages
+from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import NoReverseMatch, reverse
@@ -13,12 +15,27 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from screening.access import people_search, person_open
 from screening.eligibility import Eligibility, age_on
-from screening.forms.people import PostponeForm, StopForm
-from screening.models import Kit, Person, Round, Stop
-from screening.querysets import number_of, rounds_of
+from screening.forms.corrections import CorrectionForm, DeathForm, LivesForm
+from screening.forms.people import ExclusionForm, PostponeForm, StopForm
+from screening.models import (
+    DeathQuestion,
+    Exclusion,
+    Kit,
+    Person,
+    PersonMerge,
+    PossibleDuplicate,
+    Round,
+    Stop,
+)
+from screening.querysets import members_of, number_of, rounds_of
+from screening.register_table import field_label
 from screening.services.batches import kit_reported_lost
+from screening.services.corrections import fact_sources
 from screening.services.due import person_eligibility
+from screening.services.duplicates import look_alikes
+from screening.services.exclusions import MAY_CONFIRM, RECORDABLE, exclusions_of
 from screening.services.people import postponement_record, stop_end, stop_of, stop_record
+from screening.services.replacing import kit_replace_now
 from screening.states import KIT, ROUND, ROUND_CLOSE_REASONS
 from screening.story import person_story
 from staff import clock
@@ -67,22 +84,28 @@ def search(request: HttpRequest) -> HttpResponse:
 @require_GET
 def person(request: HttpRequest, pk: int) -> HttpResponse:
     """Who this is, where she stands, why she is or is not due, and her story."""
-    return _person_page(request, pk)
+    return person_page(request, pk)
 
 
-def _person_page(
+def person_page(
     request: HttpRequest,
     pk: int,
     *,
     stop_form: StopForm | None = None,
     postpone_form: PostponeForm | None = None,
+    correct_form: CorrectionForm | None = None,
+    death_form: DeathForm | LivesForm | None = None,
+    exclude_form: ExclusionForm | None = None,
 ) -> HttpResponse:
+    """The page about one person, with a form that came back wrong if there is one."""
     person = person_open(by=actor(request), person_id=pk, purpose=Purpose.CHECK, place="screening:person")
     today = clock.today()
     rounds = rounds_of(person)
     answer = person_eligibility(person, on=today)
-    stops = list(Stop.objects.filter(person=person, ended_on=None))
-    wrong = bool((stop_form and stop_form.errors) or (postpone_form and postpone_form.errors))
+    stops = list(Stop.objects.filter(person__in=members_of(person), ended_on=None))
+    wrong = any(
+        form and form.errors for form in (stop_form, postpone_form, correct_form, death_form, exclude_form)
+    )
     context: dict[str, Any] = {
         "person": person,
         "number": number_of(person),
@@ -98,9 +121,31 @@ def _person_page(
         "may_record": user_holds(actor(request), MAY_RECORD),
         "stop_form": stop_form or StopForm(auto_id="stop_%s"),
         "postpone_form": postpone_form or PostponeForm(auto_id="wait_%s"),
+        "exclude_form": exclude_form or ExclusionForm(auto_id="exclude_%s"),
+        "exclusions": _exclusions(actor(request), person, today),
+        "correct_form": correct_form or CorrectionForm.of(person),
+        "death_form": death_form or (LivesForm if person.deceased_on else DeathForm)(auto_id="death_%s"),
+        "death_asked": DeathQuestion.objects.filter(person=person, decided_by=None).first(),
+        "sources": [(field_label(name), source) for name, source in fact_sources(person).items()],
         "merged_from": person.pk != pk,
+        "merges": PersonMerge.objects.filter(kept=person, agreed=True, undone_at=None).select_related(
+            "merged"
+        ),
     }
     return render(request, "screening/person.html", context, status=422 if wrong else 200)
+
+
+def _exclusions(user: User, person: Person, today: date) -> list[tuple[Exclusion, bool, bool]]:
+    """What leaves the person out, and whether this user may make it last or end it."""
+    confirms, records = user_holds(user, MAY_CONFIRM), user_holds(user, MAY_RECORD)
+    return [
+        (
+            one,
+            confirms and one.kind in RECORDABLE and not one.confirmed and one.recorded_by_id != user.pk,
+            one.kind != "surveillance" and (confirms or (records and not one.confirmed)),
+        )
+        for one in exclusions_of(person, on=today)
+    ]
 
 
 def _status(rounds: list[Round], answer: Eligibility) -> str:
@@ -134,6 +179,11 @@ def _warnings(person: Person, stops: list[Stop]) -> list[Caution]:
         found.append(Caution("quiet", _("Left the area")))
     if any(s.scope == "invitations" for s in stops):
         found.append(Caution("warn", _("Opted out of invitations")))
+    for other in look_alikes(person):
+        words = {"name": str(other), "day": f"{other.birth_date:%-d %b %Y}" if other.birth_date else "–"}
+        found.append(Caution("warn", _("Look-alike: %(name)s, born %(day)s") % words))
+    if PossibleDuplicate.objects.filter(Q(first=person) | Q(second=person), verdict="").exists():
+        found.append(Caution("warn", _("Possible duplicate")))
     if person.language and not person.language.startswith("en"):
         found.append(Caution("note", _("Language: %(code)s") % {"code": person.language}))
     return found
@@ -159,12 +209,12 @@ def person_stop(request: HttpRequest, pk: int) -> HttpResponse:
     person = person_open(by=actor(request), person_id=pk, purpose=Purpose.CALL, place="screening:person-stop")
     form = StopForm(request.POST, auto_id="stop_%s")
     if not form.is_valid():
-        return _person_page(request, pk, stop_form=form)
+        return person_page(request, pk, stop_form=form)
     try:
         stop = stop_record(by=actor(request), person=person, **form.cleaned_data)
     except RoundbookError as error:
         form.add_error(None, str(error.sentence))
-        return _person_page(request, pk, stop_form=form)
+        return person_page(request, pk, stop_form=form)
     messages.success(request, _("Recorded: no more %(what)s.") % {"what": stop.get_scope_display()})
     return redirect("screening:person", pk=pk)
 
@@ -192,12 +242,12 @@ def person_postpone(request: HttpRequest, pk: int) -> HttpResponse:
     )
     form = PostponeForm(request.POST, auto_id="wait_%s")
     if not form.is_valid():
-        return _person_page(request, pk, postpone_form=form)
+        return person_page(request, pk, postpone_form=form)
     try:
         postponement_record(by=actor(request), person=person, **form.cleaned_data)
     except RoundbookError as error:
         form.add_error("until", str(error.sentence))
-        return _person_page(request, pk, postpone_form=form)
+        return person_page(request, pk, postpone_form=form)
     messages.success(request, _("Postponed. The person comes back to the due list by herself on that day."))
     return redirect("screening:person", pk=pk)
 
@@ -211,13 +261,14 @@ def kit_lost(request: HttpRequest, pk: int) -> HttpResponse:
         by=actor(request), person_id=round_.person_id, purpose=Purpose.CALL, place="screening:kit-lost"
     )
     try:
-        kit_reported_lost(by=actor(request), kit=kit)
+        if "now" in request.POST:
+            kit_replace_now(by=actor(request), kit=kit)
+            words = _("Kit %(serial)s is recorded as lost and another one is on its way today.")
+        else:
+            kit_reported_lost(by=actor(request), kit=kit)
+            words = _("Kit %(serial)s is recorded as lost. Another one goes out with the next replacements.")
     except RoundbookError as error:
         messages.error(request, str(error.sentence))
     else:
-        messages.success(
-            request,
-            _("Kit %(serial)s is recorded as lost. Another one goes out with the next replacements.")
-            % {"serial": kit.serial},
-        )
+        messages.success(request, words % {"serial": kit.serial})
     return redirect("screening:person", pk=person.pk)

@@ -14,16 +14,19 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from screening.access import people_listed
 from screening.forms.register import RegisterFileForm
-from screening.models import RegisterLoad
+from screening.models import RegisterComparison, RegisterLoad
 from screening.register_table import field_label, load_summary
 from screening.services.register import (
+    Change,
     register_apply,
     register_changes,
     register_discard,
     register_effect,
     register_stage,
 )
+from screening.services.register_proof import register_changed, register_compare, register_freshness
 from screening.services.register_read import COLUMNS
+from staff import clock
 from staff.errors import RoundbookError
 from staff.models import Purpose, User
 
@@ -61,8 +64,21 @@ def register(request: HttpRequest) -> HttpResponse:
         "page": page,
         "summaries": [load_summary(load) for load in page],
         "columns": ", ".join(COLUMNS),
+        "fresh": register_freshness(clock.today()),
+        "comparison": RegisterComparison.objects.select_related("by").first(),
     }
     return render(request, "screening/register.html", context, status=422 if form.errors else 200)
+
+
+@require_POST
+def compare(request: HttpRequest) -> HttpResponse:
+    """Compare everybody with what the register last said."""
+    found = register_compare(by=actor(request))
+    if found.differing or found.lost:
+        messages.error(request, _("The people and the register differ. See below whom it is about."))
+    else:
+        messages.success(request, _("Everybody reads as the register last said."))
+    return redirect("screening:register")
 
 
 @require_GET
@@ -72,7 +88,7 @@ def load(request: HttpRequest, pk: int) -> HttpResponse:
     waits = load.status in {RegisterLoad.Status.STAGED, RegisterLoad.Status.HELD}
     with transaction.atomic():
         effect = register_effect(load) if waits else None
-        changes = register_changes(load) if waits else []
+        changes = register_changes(load) if waits else _changed(load)
         people_listed(
             by=actor(request),
             person_ids=[c.person_id for c in changes],
@@ -86,12 +102,19 @@ def load(request: HttpRequest, pk: int) -> HttpResponse:
         "held": load.status == RegisterLoad.Status.HELD,
         "may_release": load.staged_by_id != actor(request).pk,
         "effect": effect,
-        "fields": [(field_label(c), n) for c, n in effect.fields.items()] if effect else [],
+        "fields": [
+            (field_label(c), n)
+            for c, n in (effect.fields if effect else load.effect.get("fields", {})).items()
+        ],
         "emptied": [(field_label(c), *counts) for c, counts in effect.emptied.items()] if effect else [],
         "changes": [(c, [(field_label(name), now, then) for name, now, then in c.facts]) for c in changes],
         "refused_lines": load.refused_lines.all()[:REFUSED_SHOWN],
     }
     return render(request, "screening/register_load.html", context)
+
+
+def _changed(load: RegisterLoad) -> list[Change]:
+    return register_changed(load) if load.status == RegisterLoad.Status.APPLIED and load.changed else []
 
 
 @require_POST

@@ -9,7 +9,7 @@ from oversight.models import ProofRun
 from oversight.services import daily
 from oversight.services.daily import alarm_send, daily_duties
 from oversight.services.proofs import prove, prove_once
-from screening.models import Round
+from screening.models import Person, RegisterComparison, RegisterLoad, Round
 from staff import clock
 from staff.models import Duty, User
 from tests import cast, factories
@@ -24,9 +24,13 @@ def test_duties_are_done_once_a_day() -> None:
     first, second = daily_duties(by=system), daily_duties(by=system)
     assert first == {
         "months": True,
+        "protocol": True,
         "close-unreturned": True,
         "due-sweep": True,
         "surveillance": True,
+        "duplicates": True,
+        "register-compare": False,
+        "feed-alarm": False,
         "prove": True,
         "alarm": False,
     }
@@ -78,3 +82,25 @@ def test_nobody_is_written_to_when_everything_holds() -> None:
     prove(by=cast.member(cast.MANAGER))
     assert alarm_send(by=User.objects.system()) is False
     assert mail.outbox == []
+
+
+# Source: the programme's job description 2.1, exception 8: a missing or half-empty feed is an alarm.
+def test_a_stale_register_is_written_about_once_a_day_and_everybody_is_compared_on_mondays() -> None:
+    system = User.objects.system()
+    people = [factories.a_person()]
+    load = RegisterLoad.objects.create(
+        file_name="f.csv", sha256="0" * 64, status="applied", staged_by=system, staged_at=clock.now(),
+        applied_by=system, applied_at=clock.now(),
+    )  # fmt: skip
+    Person.objects.filter(pk__in=[p.pk for p in people]).update(last_feed=load)
+    with clock.at(clock.now() + timedelta(days=3)):
+        assert daily_duties(by=system)["feed-alarm"] is False
+    monday = clock.now() + timedelta(days=5)
+    with clock.at(monday):
+        done = daily_duties(by=system)
+        assert (done["feed-alarm"], done["register-compare"]) == (True, True)
+        assert daily_duties(by=system)["feed-alarm"] is False
+        stale = [m for m in mail.outbox if "no register file for 5 days" in m.subject]
+        assert len(stale) == 1
+        assert people[0].family_name not in stale[0].body
+        assert RegisterComparison.objects.get().at == monday

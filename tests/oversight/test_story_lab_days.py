@@ -45,7 +45,7 @@ def test_the_cuvette_drift_shows_in_the_chart_and_was_looked_into(small_region: 
     # 5 % of 90 and of 480 ng/mL are 0.8 and 1.1 of the targets' SDs.
     assert min(row.z for row in rows if row.control.level == 2) > 1
     hits = [row for row in rows if row.rule]
-    assert next(row.rule for row in hits) == "4-1s"
+    assert next(row.rule for row in hits) in {"4-1s", "10x"}, "one of the two rules for a trend"
     assert "10x" in {row.rule for row in hits}
     assert all("CV11 is set apart" in row.comments.get().words for row in hits)
 

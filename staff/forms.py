@@ -1,0 +1,31 @@
+"""Forms of the calendar: a closed day, and the holidays of a country."""
+
+from django import forms
+from django.utils.translation import gettext_lazy as _
+
+from staff.models import Site
+from staff.services.calendars import countries
+
+
+class ClosedDayForm(forms.Form):
+    """Which day, of which site, and what day it is."""
+
+    day = forms.DateField(label=_("Day"), widget=forms.DateInput(attrs={"type": "date"}))
+    name = forms.CharField(label=_("What day it is"), max_length=80)
+    site = forms.ModelChoiceField(
+        label=_("Site"), queryset=Site.objects.all(), required=False, empty_label=_("the whole programme")
+    )
+
+
+class SeedForm(forms.Form):
+    """The holidays of which country or region, and of which year."""
+
+    code = forms.ChoiceField(label=_("Country or region"), choices=[])
+    year = forms.IntegerField(label=_("Year"), min_value=2000, max_value=2100)
+    site = forms.ModelChoiceField(
+        label=_("Site"), queryset=Site.objects.all(), required=False, empty_label=_("the whole programme")
+    )
+
+    def __init__(self, *args: object, **kwargs: object) -> None:
+        super().__init__(*args, **kwargs)  # type: ignore[arg-type]
+        self.fields["code"].choices = [(code, code) for code in countries()]  # type: ignore[attr-defined]

@@ -1,0 +1,1 @@
+"""What changes on the ground floor."""

@@ -1,0 +1,84 @@
+"""Closed days of a site or of the whole programme: looked up, added, taken out, and seeded from the holidays of a country."""
+
+from dataclasses import dataclass
+from datetime import date
+
+import holidays
+from django.db.models import Q, QuerySet
+from django.utils.translation import gettext as _
+
+from staff.acting import acting
+from staff.errors import IllegalMove, RoundbookError
+from staff.models import NonWorkingDay, Site, User
+
+YEARS_AHEAD = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Seeded:
+    """What seeding came to."""
+
+    added: int
+    known: int
+
+
+def countries() -> list[str]:
+    """The countries and regions whose public holidays are known, as codes: `PT`, or `PT-20` for a region."""
+    found = holidays.list_supported_countries()
+    return sorted(
+        code for country, parts in found.items() for code in (country, *(f"{country}-{p}" for p in parts))
+    )
+
+
+def closed_days(year: int, site: Site | None = None) -> "QuerySet[NonWorkingDay]":
+    """The closed days of a year: of a site with those of the whole programme, or of the programme alone."""
+    of_year = NonWorkingDay.objects.filter(day__year=year).select_related("site").order_by("day", "site")
+    return of_year.filter(site=None) if site is None else of_year.filter(Q(site=None) | Q(site=site))
+
+
+def closed_day_add(*, by: User, day: date, name: str, site: Site | None = None) -> NonWorkingDay:
+    """Close a day from today on; a day that was worked stays as it was. Adding it again finds it."""
+    with acting(by, reason="closed day added") as frame:
+        _day_checked(day, frame.today)
+        if not name.strip():
+            raise RoundbookError("name_missing", _("Say what day it is."), field="name")
+        found, _new = NonWorkingDay.objects.get_or_create(
+            site=site, day=day, defaults={"name": name.strip()[:80]}
+        )
+    return found
+
+
+def _day_checked(day: date, today: date) -> None:
+    if day < today:
+        raise RoundbookError(
+            "day_past", _("Dates were counted by the calendar as it was. Choose today or later."), field="day"
+        )
+    if day.year > today.year + YEARS_AHEAD:
+        raise RoundbookError("day_far", _("Choose a day within the next five years."), field="day")
+
+
+def closed_day_remove(*, by: User, closed: NonWorkingDay) -> None:
+    """Work on a day after all; only one that lies ahead."""
+    with acting(by, reason="closed day taken out") as frame:
+        if closed.day < frame.today:
+            raise IllegalMove("day_past", _("That day is over; dates were counted by it."))
+        closed.delete()
+
+
+def holidays_seed(*, by: User, code: str, year: int, site: Site | None = None) -> Seeded:
+    """Add the public holidays of a country or region that lie ahead in a year; weekends and known days are passed over."""
+    if code not in countries():
+        raise RoundbookError("country_unknown", _("Choose the country from the list."), field="code")
+    country, _dash, part = code.partition("-")
+    with acting(by, reason=f"holidays of {code} {year}") as frame:
+        if not frame.today.year <= year <= frame.today.year + YEARS_AHEAD:
+            raise RoundbookError("year_wrong", _("Choose this year or one of the next five."), field="year")
+        given = holidays.country_holidays(country, subdiv=part or None, years=year)
+        ahead = {day: name for day, name in given.items() if day >= frame.today and day.weekday() < 5}
+        known = set(NonWorkingDay.objects.filter(site=site, day__in=ahead).values_list("day", flat=True))
+        NonWorkingDay.objects.bulk_create(
+            NonWorkingDay(site=site, day=day, name=name[:80])
+            for day, name in sorted(ahead.items())
+            if day not in known
+        )
+    return Seeded(len(ahead) - len(known), len(known))

@@ -1,0 +1,1 @@
+"""Call and recall: everyone in exactly one place, nobody invited by mistake."""
