@@ -24,6 +24,7 @@ PAGES: tuple[tuple[str, Any], ...] = (
     ("outreach:mail", _("Today's mail")),
     ("oversight:dashboard", _("How are we doing?")),
     ("oversight:proof", _("Nobody falls through")),
+    ("staff:clients", _("Programs that connect")),
 )
 
 

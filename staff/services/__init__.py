@@ -1,0 +1,1 @@
+"""The ground floor's own writers."""
