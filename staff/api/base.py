@@ -117,7 +117,7 @@ class Acts(ApiView):
             with transaction.atomic():
                 shown = self.act(request, self._given(request, raw), **at)
                 with connection.cursor() as cursor:
-                    cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
+                    cursor.execute("SET CONSTRAINTS ALL IMMEDIATE; SET CONSTRAINTS ALL DEFERRED")
         except DatabaseError:
             raise
         except Exception as error:
