@@ -274,13 +274,23 @@ TEXT_CARRIER = env.str("ROUNDBOOK_TEXT_CARRIER", default="outreach.carriers.Cons
 TEXT_FOLDER = env.str("ROUNDBOOK_TEXT_FOLDER", default=str(BASE_DIR / ".run" / "text-messages"))
 EMAIL_BACKEND = env.str("ROUNDBOOK_EMAIL_BACKEND", default="django.core.mail.backends.console.EmailBackend")
 
+# --- Doors for other programs ---------------------------------------------------------------------------
 REST_FRAMEWORK = {
-    "DEFAULT_AUTHENTICATION_CLASSES": ["rest_framework.authentication.SessionAuthentication"],
-    "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
+    "DEFAULT_AUTHENTICATION_CLASSES": ["staff.api.tokens.TokenAuthentication"],
+    "DEFAULT_PERMISSION_CLASSES": ["staff.api.tokens.DoorPermission"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
-    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
+    "DEFAULT_SCHEMA_CLASS": "staff.api.schema.DoesSchema",
+    "EXCEPTION_HANDLER": "staff.api.problems.handle",
 }
-SPECTACULAR_SETTINGS = {"TITLE": "Roundbook", "VERSION": "0.1.0", "SERVE_INCLUDE_SCHEMA": False}
+SPECTACULAR_SETTINGS = {
+    "TITLE": "Roundbook", "VERSION": "1", "OAS_VERSION": "3.0.3", "SERVE_INCLUDE_SCHEMA": False,
+    "COMPONENT_SPLIT_REQUEST": True, "SCHEMA_PATH_PREFIX": "/api/", "ENUM_ADD_EXPLICIT_BLANK_NULL_CHOICE": False,
+    "PREPROCESSING_HOOKS": ["staff.api.views.doors_only"],
+    "DESCRIPTION": "The doors of a bowel-screening registry for other programs. They call the same services as the pages.",
+}  # fmt: skip
+API_REQUESTS_A_MINUTE = env.int("ROUNDBOOK_API_REQUESTS_A_MINUTE", default=600)
+API_ANSWERS_KEPT_DAYS = env.int("ROUNDBOOK_API_ANSWERS_KEPT_DAYS", default=30)
 SILENCED_SYSTEM_CHECKS = ["axes.W006"]
 LOGGING = {
     "version": 1,

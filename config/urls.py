@@ -7,6 +7,11 @@ from staff.views import pages
 urlpatterns: list[URLPattern | URLResolver] = [
     path("livez", pages.livez, name="livez"),
     path("readyz", pages.readyz, name="readyz"),
+    path("api/", include("staff.urls_api")),
+    path("api/", include("screening.urls_api")),
+    path("api/", include("results.urls_api")),
+    path("api/", include("outreach.urls_api")),
+    path("api/", include("oversight.urls_api")),
     path("", include("staff.urls")),
     path("", include("screening.urls")),
     path("", include("results.urls")),

@@ -1,7 +1,7 @@
 """Who may open which page of this part."""
 
 from staff.roles import Role
-from staff.routes import Door, door
+from staff.routes import Door, api_door, door
 
 # Administrators see counts, tokens and reasons, never who a letter is for.
 OFFICE = door(Role.PHONE_DESK, Role.COORDINATOR, Role.ADMINISTRATOR)
@@ -14,6 +14,7 @@ TEXTS = door(Role.CLINICIAN, Role.MANAGER, Role.ADMINISTRATOR)
 ABOUT_A_PERSON = door(Role.PHONE_DESK, Role.COORDINATOR, Role.CLINICIAN)
 
 ROUTES: dict[str, Door] = {
+    "outreach-api:letters": api_door(*NAMED.roles),
     "outreach:mail": OFFICE,
     "outreach:print-run-make": OFFICE,
     "outreach:held-decide": OFFICE,

@@ -1,7 +1,7 @@
 """Who may open which page of this part."""
 
 from staff.roles import Role
-from staff.routes import Door, door
+from staff.routes import Door, api_door, door
 
 OVERSEERS = door(Role.MANAGER, Role.ADMINISTRATOR, Role.AUDITOR, Role.CLINICIAN, Role.COORDINATOR)
 
@@ -9,6 +9,8 @@ KEEPERS = door(Role.MANAGER, Role.ADMINISTRATOR)
 """Who may take files away."""
 
 ROUTES: dict[str, Door] = {
+    "oversight-api:indicators": api_door(*OVERSEERS.roles),
+    "oversight-api:proof": api_door(*OVERSEERS.roles),
     "oversight:dashboard": OVERSEERS,
     "oversight:figures": OVERSEERS,
     "oversight:two-cohorts": OVERSEERS,

@@ -33,6 +33,7 @@ PAGES: tuple[tuple[str, Any], ...] = (
     ("screening:journal", _("Who opened whose record")),
     ("oversight:dashboard", _("How are we doing?")),
     ("oversight:proof", _("Nobody falls through")),
+    ("staff:clients", _("Programs that connect")),
 )
 
 

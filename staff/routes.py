@@ -10,10 +10,21 @@ APPS = ("staff", "screening", "results", "outreach", "oversight")
 
 @dataclass(frozen=True)
 class Door:
-    """Who may open a route: everybody, anybody signed in with one of the roles."""
+    """Who may open a route: everybody, or who holds one of the roles, a person signed in or a program with its token.
+
+    `writers` are the roles that may POST where they are fewer than may look. A program bound to one site may open only
+    a `one_site` route, which shows it that site's things alone.
+    """
 
     roles: frozenset[Role] = field(default_factory=frozenset)
     public: bool = False
+    token: bool = False
+    writers: frozenset[Role] | None = None
+    one_site: bool = False
+
+    def lets(self, method: str) -> frozenset[Role]:
+        """The roles that may use this method."""
+        return self.writers if method == "POST" and self.writers is not None else self.roles
 
 
 PUBLIC = Door(public=True)
@@ -25,7 +36,19 @@ def door(*roles: Role) -> Door:
     return Door(roles=frozenset(roles))
 
 
+def api_door(*roles: Role, writers: tuple[Role, ...] | None = None, one_site: bool = False) -> Door:
+    """A route for programs with a token of one of these roles."""
+    may_write = None if writers is None else frozenset(writers)
+    return Door(roles=frozenset(roles), token=True, writers=may_write, one_site=one_site)
+
+
 ROUTES: dict[str, Door] = {
+    "staff:clients": door(Role.ADMINISTRATOR),
+    "staff:client-token": door(Role.ADMINISTRATOR),
+    "staff:client-revoke": door(Role.ADMINISTRATOR),
+    "staff-api:schema": PUBLIC,
+    "staff-api:docs": PUBLIC,
+    "staff-api:me": api_door(*PEOPLE, one_site=True),
     "staff:sign-in": PUBLIC,
     "staff:sign-out": ANY_STAFF,
     "staff:home": ANY_STAFF,

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from staff.views import calendars, pages
+from staff.views import calendars, clients, pages
 
 app_name = "staff"
 urlpatterns = [
@@ -11,4 +11,7 @@ urlpatterns = [
     path("closed-days/", calendars.calendar, name="calendar"),
     path("closed-days/<int:pk>/open/", calendars.calendar_open, name="calendar-open"),
     path("sign-out/", pages.SignOut.as_view(), name="sign-out"),
+    path("programs/", clients.clients, name="clients"),
+    path("programs/<int:pk>/token/", clients.token, name="client-token"),
+    path("programs/<int:pk>/revoke/", clients.revoke, name="client-revoke"),
 ]

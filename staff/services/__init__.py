@@ -1,1 +1,1 @@
-"""What changes on the ground floor."""
+"""The ground floor's own writers."""

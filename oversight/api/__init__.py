@@ -1,0 +1,1 @@
+"""Doors of this part for other programs."""

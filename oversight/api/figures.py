@@ -1,0 +1,147 @@
+"""Indicators and the nightly proof for programs: the same figures as the pages, aggregates only."""
+
+from typing import Any, ClassVar
+
+from django.http import Http404
+from drf_spectacular.utils import OpenApiParameter
+from rest_framework import serializers
+from rest_framework.request import Request
+
+from oversight.indicators import BREAKDOWNS
+from oversight.periods import default_period, period_problem
+from oversight.services.indicators import activity_counts, positivity, uptake
+from oversight.services.proofs import proof_latest, run_as_dict
+from staff import clock
+from staff.api.base import Reads, Shown, asked
+from staff.api.does import Does
+from staff.api.fields import Day, Shape
+from staff.errors import RoundbookError
+
+PART = "Oversight"
+
+
+class FigureShape(Shape):
+    """A share with its counts, 95 % interval, basis and how complete it is."""
+
+    numerator = serializers.IntegerField()
+    denominator = serializers.IntegerField()
+    percent = serializers.FloatField(allow_null=True)
+    low = serializers.FloatField(allow_null=True)
+    high = serializers.FloatField(allow_null=True)
+    basis = serializers.CharField()
+    maturity = serializers.CharField()
+    passed_percent = serializers.IntegerField()
+    too_few = serializers.BooleanField()
+
+
+class CutShape(Shape):
+    """One line of a breakdown."""
+
+    key = serializers.CharField()
+    label = serializers.CharField()
+    figures = serializers.DictField(child=FigureShape())
+
+
+class IndicatorsShape(Shape):
+    """The figures of a period in total, and cut as asked."""
+
+    since = serializers.DateField()
+    until = serializers.DateField()
+    cut_at = serializers.DateTimeField()
+    counts = serializers.DictField(child=serializers.IntegerField(allow_null=True))
+    total = serializers.DictField(child=FigureShape())
+    rows = CutShape(many=True)
+
+
+class PeriodAsked(Shape):
+    """Which days, and by what the figures are cut."""
+
+    since = Day(required=False)
+    until = Day(required=False)
+    by = serializers.ChoiceField(choices=list(BREAKDOWNS.items()), required=False)
+
+
+class CheckShape(Shape):
+    """What one check found."""
+
+    name = serializers.CharField()
+    severity = serializers.CharField()
+    checked = serializers.IntegerField()
+    violating = serializers.IntegerField()
+    oldest_days = serializers.IntegerField(allow_null=True)
+
+
+class ProofShape(Shape):
+    """The latest proof that nobody falls through, check by check."""
+
+    run = serializers.IntegerField()
+    started_at = serializers.DateTimeField()
+    seconds = serializers.FloatField()
+    checks = CheckShape(many=True)
+
+
+FIGURE = {
+    "numerator": 40, "denominator": 60, "percent": 66.7, "low": 54.1, "high": 77.3, "basis": "cohort",
+    "maturity": "provisional", "passed_percent": 12, "too_few": True,
+}  # fmt: skip
+INDICATORS = {
+    "since": "2026-06-01", "until": "2026-06-15", "cut_at": "2026-06-17T11:00:00Z",
+    "counts": {"invited": 60, "kits_back": 40, "oldest_open_days": None}, "total": {"uptake_90": FIGURE},
+    "rows": [{"key": "female", "label": "female", "figures": {"uptake_90": FIGURE}}],
+}  # fmt: skip
+PROOF = {
+    "run": 3, "started_at": "2026-06-17T02:00:00Z", "seconds": 1.2,
+    "checks": [{"name": "P1", "severity": "P1", "checked": 60, "violating": 0, "oldest_days": None}],
+}  # fmt: skip
+
+
+class Indicators(Reads):
+    """Indicators."""
+
+    does: ClassVar = {
+        "GET": Does(
+            name="indicators", part=PART, summary="Uptake and positivity of a period, as the page shows them",
+            gives=IndicatorsShape, example=INDICATORS,
+            query=(
+                OpenApiParameter("since", {"type": "string", "format": "date"}, description="First day of the period."),
+                OpenApiParameter("until", {"type": "string", "format": "date"}, description="Last day of the period."),
+                OpenApiParameter("by", str, enum=list(BREAKDOWNS), description="Cut the figures by this."),
+            ),
+        )
+    }  # fmt: skip
+
+    def show(self, request: Request, **at: Any) -> Shown:
+        """The figures."""
+        said, (first, last) = asked(request, PeriodAsked), default_period(clock.today())
+        since, until = said.get("since", first), said.get("until", last)
+        if trouble := period_problem(since, until):
+            raise RoundbookError("period", trouble)
+        found = (uptake(since=since, until=until), positivity(since=since, until=until))
+        counts = activity_counts(since=since, until=until)
+        rows = [row for one in found for row in one.rows.get(said.get("by", ""), ())]
+        return Shown({
+            "since": since, "until": until, "cut_at": found[0].cut_at,
+            "counts": {name: getattr(counts, name) for name in counts.__slots__},
+            "total": {key: figure.as_dict() for one in found for key, figure in one.total.figures.items()},
+            "rows": [
+                {"key": row.key, "label": row.label, "figures": {key: f.as_dict() for key, f in row.figures.items()}}
+                for row in rows
+            ],
+        })  # fmt: skip
+
+
+class Proof(Reads):
+    """The proof."""
+
+    does: ClassVar = {
+        "GET": Does(
+            name="proof", part=PART, summary="The latest proof that nobody falls through", gives=ProofShape, example=PROOF
+        )
+    }  # fmt: skip
+
+    def show(self, request: Request, **at: Any) -> Shown:
+        """The latest run; 404 before the first."""
+        run = proof_latest()
+        if run is None:
+            raise Http404
+        return Shown(ProofShape(run_as_dict(run)).data)

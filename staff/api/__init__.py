@@ -1,0 +1,1 @@
+"""What every door for programs shares: tokens, refusals, repeated requests, pages, the schema and its page."""
