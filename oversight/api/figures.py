@@ -7,9 +7,11 @@ from drf_spectacular.utils import OpenApiParameter
 from rest_framework import serializers
 from rest_framework.request import Request
 
-from oversight.indicators import BREAKDOWNS
+from oversight.filters import Asked
+from oversight.indicators import BREAKDOWNS, indicators
 from oversight.periods import default_period, period_problem
-from oversight.services.indicators import activity_counts, positivity, uptake
+from oversight.services.activity import activity_counts
+from oversight.services.figures import figures
 from oversight.services.proofs import proof_latest, run_as_dict
 from staff import clock
 from staff.api.base import Reads, Shown, asked
@@ -116,16 +118,15 @@ class Indicators(Reads):
         since, until = said.get("since", first), said.get("until", last)
         if trouble := period_problem(since, until):
             raise RoundbookError("period", trouble)
-        found = (uptake(since=since, until=until), positivity(since=since, until=until))
+        found = figures(Asked(since, until, said.get("by", "month")), list(indicators()))
         counts = activity_counts(since=since, until=until)
-        rows = [row for one in found for row in one.rows.get(said.get("by", ""), ())]
         return Shown({
-            "since": since, "until": until, "cut_at": found[0].cut_at,
+            "since": since, "until": until, "cut_at": found.cut_at,
             "counts": {name: getattr(counts, name) for name in counts.__slots__},
-            "total": {key: figure.as_dict() for one in found for key, figure in one.total.figures.items()},
+            "total": {key: figure.as_dict() for key, figure in found.total.figures.items()},
             "rows": [
                 {"key": row.key, "label": row.label, "figures": {key: f.as_dict() for key, f in row.figures.items()}}
-                for row in rows
+                for row in (found.rows if "by" in said else ())
             ],
         })  # fmt: skip
 
