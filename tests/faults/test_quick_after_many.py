@@ -48,7 +48,9 @@ PLANNED_ONCE = """
 SELECT DISTINCT p.proname FROM pg_trigger t JOIN pg_proc p ON p.oid = t.tgfoid
 WHERE t.tgnewtable IS NOT NULL AND NOT t.tgisinternal AND p.proname NOT LIKE 'pgtrigger%%'
   AND p.prosrc NOT ILIKE '%%EXECUTE%%'
+  AND (p.prosrc ~* '\\mJOIN\\M' OR p.prosrc ~* '\\mFROM\\s+(?!moved\\M|born\\M|[(])')
 """
+"""Those that read anything besides the rows of the statement itself: there is only one way to read those."""
 UNSTEADY_HISTORY = """
 SELECT DISTINCT p.proname FROM pg_trigger t JOIN pg_proc p ON p.oid = t.tgfoid
 WHERE t.tgnewtable IS NOT NULL AND t.tgoldtable IS NOT NULL AND p.proname LIKE 'pgtrigger%%'
