@@ -10,7 +10,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 
 from staff import clock
 from staff.errors import RoundbookError
-from staff.forms import ClosedDayForm, SeedForm
+from staff.forms.calendars import ClosedDayForm, SeedForm
 from staff.models import NonWorkingDay, Site, User
 from staff.services.calendars import closed_day_add, closed_day_remove, closed_days, holidays_seed
 
