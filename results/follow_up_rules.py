@@ -24,6 +24,7 @@ REPEAT_WITHIN_DAYS = 42
 ELSEWHERE_CHASES = (30, 60, 90, 120, 150, 180)
 CLASSIFY_WORKING_DAYS = 5
 REQUEST_CHASE_WORKING_DAYS = 3
+ACKNOWLEDGED_CHASE_WORKING_DAYS = 5
 MISSED_CALL_WORKING_DAYS = 2
 BOOK_WORKING_DAYS = 2
 """Lengths of time. Source: common practice, no source; the programme's own protocol decides. An outside report is asked
@@ -41,6 +42,7 @@ class DateRule(StrEnum):
     DOCTOR = "doctor"
     BOOK = "book"
     REQUEST = "request"
+    ACKNOWLEDGED = "acknowledged"
     BOOKED = "booked"
     CONFIRM = "confirm"
     NOT_CONFIRMED = "not_confirmed"
@@ -78,6 +80,9 @@ RULE_WORDS: Mapping[str, "StrOrPromise"] = {
     DateRule.DOCTOR: _("The assessment left the decision to a doctor, who takes it by the next working day."),
     DateRule.BOOK: _("A date is asked for or booked within 2 working days of the assessment."),
     DateRule.REQUEST: _("The site is asked again when it has not answered within 3 working days."),
+    DateRule.ACKNOWLEDGED: _(
+        "The site has the request; it is asked again when it has given no date within 5 working days."
+    ),
     DateRule.BOOKED: _("On the day of the examination we ask whether the person attended."),
     DateRule.CONFIRM: _(
         "Whoever has not confirmed the day is asked three days before the examination, and then every working day."
