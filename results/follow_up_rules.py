@@ -133,6 +133,19 @@ RULE_WORDS: Mapping[str, "StrOrPromise"] = {
 }
 
 
+HISTOLOGY_ESCALATE_DAYS, HISTOLOGY_ALARM_DAYS = 21, 42
+"""Days without histology after which it is a clinician's matter, and an alarm. Source: the job's section 2.15 and I26."""
+
+
+def histology_wait(days: int) -> tuple[str, "StrOrPromise"] | None:
+    """Tone and words for histology awaited so many days; None while it is only asked for again."""
+    if days >= HISTOLOGY_ALARM_DAYS:
+        return "stop", _("histology missing for %(n)s days: alarm") % {"n": days}
+    if days >= HISTOLOGY_ESCALATE_DAYS:
+        return "warn", _("histology missing for %(n)s days: a clinician asks") % {"n": days}
+    return None
+
+
 def elsewhere_chase_after(since: date, today: date) -> date | None:
     """The next day on which to ask for the outside report, or None when the last chase has passed."""
     days = [since + timedelta(days=n) for n in ELSEWHERE_CHASES]

@@ -198,8 +198,11 @@ def test_25_histology_missing_for_43_days(desk: FollowDesk) -> None:
         referral, "histology_due"
     )
     assert referral.due_on == date(2026, 7, 1), "10 working days"
-    desk.on(TODAY + timedelta(days=43)).go("queue", "?need=histology").says("Twentyfive").says("overdue")
+    desk.on(TODAY + timedelta(days=43)).go("queue", "?need=histology").says("Twentyfive").says(
+        "Histology missing for 43 days: alarm"
+    )
     desk.open(referral).do("chase", note="The laboratory looks for it.").is_at(referral, "histology_due")
+    assert referral.pool == "clinicians", "missing for 21 days it is a clinician's matter"
     histology_typed(desk, referral, [TUBULAR])
     desk.is_at(referral, "to_classify")
 
