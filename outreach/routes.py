@@ -47,4 +47,5 @@ ROUTES: dict[str, Door] = {
     "outreach:look-back-panel": LABORATORY,
     "outreach:round-panel": LABORATORY,
     "outreach:result-preview": LABORATORY,
+    "outreach:next-step-preview": door(Role.CLINICIAN),
 }

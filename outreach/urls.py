@@ -36,6 +36,9 @@ urlpatterns: list[URLPattern] = [
     path("letters/about/look-back/<int:pk>/", letters.look_back_panel, name="look-back-panel"),
     path("letters/about/batch/<int:pk>/", letters.batch_panel, name="batch-panel"),
     path("letters/about/round/<int:pk>/", letters.round_panel, name="round-panel"),
+    path(
+        "letters/about/referral/<int:pk>/preview.pdf", letters.next_step_beforehand, name="next-step-preview"
+    ),
     path("letters/about/sample/<int:pk>/preview.pdf", letters.result_preview, name="result-preview"),
     path("letters/of/<int:person_id>/", letters.person_panel, name="person-panel"),
 ]

@@ -24,6 +24,7 @@ REPEAT_WITHIN_DAYS = 42
 ELSEWHERE_CHASES = (30, 60, 90, 120, 150, 180)
 CLASSIFY_WORKING_DAYS = 5
 REQUEST_CHASE_WORKING_DAYS = 3
+ACKNOWLEDGED_CHASE_WORKING_DAYS = 5
 MISSED_CALL_WORKING_DAYS = 2
 BOOK_WORKING_DAYS = 2
 """Lengths of time. Source: common practice, no source; the programme's own protocol decides. An outside report is asked
@@ -41,6 +42,7 @@ class DateRule(StrEnum):
     DOCTOR = "doctor"
     BOOK = "book"
     REQUEST = "request"
+    ACKNOWLEDGED = "acknowledged"
     BOOKED = "booked"
     CONFIRM = "confirm"
     NOT_CONFIRMED = "not_confirmed"
@@ -78,6 +80,9 @@ RULE_WORDS: Mapping[str, "StrOrPromise"] = {
     DateRule.DOCTOR: _("The assessment left the decision to a doctor, who takes it by the next working day."),
     DateRule.BOOK: _("A date is asked for or booked within 2 working days of the assessment."),
     DateRule.REQUEST: _("The site is asked again when it has not answered within 3 working days."),
+    DateRule.ACKNOWLEDGED: _(
+        "The site has the request; it is asked again when it has given no date within 5 working days."
+    ),
     DateRule.BOOKED: _("On the day of the examination we ask whether the person attended."),
     DateRule.CONFIRM: _(
         "Whoever has not confirmed the day is asked three days before the examination, and then every working day."
@@ -126,6 +131,19 @@ RULE_WORDS: Mapping[str, "StrOrPromise"] = {
     DateRule.REOPENED: _("The referral was opened again; the person is called on the same working day."),
     DateRule.OPENED: _("Calls start on the working day on which the result was released, or the next one."),
 }
+
+
+HISTOLOGY_ESCALATE_DAYS, HISTOLOGY_ALARM_DAYS = 21, 42
+"""Days without histology after which it is a clinician's matter, and an alarm. Source: the job's section 2.15 and I26."""
+
+
+def histology_wait(days: int) -> tuple[str, "StrOrPromise"] | None:
+    """Tone and words for histology awaited so many days; None while it is only asked for again."""
+    if days >= HISTOLOGY_ALARM_DAYS:
+        return "stop", _("histology missing for %(n)s days: alarm") % {"n": days}
+    if days >= HISTOLOGY_ESCALATE_DAYS:
+        return "warn", _("histology missing for %(n)s days: a clinician asks") % {"n": days}
+    return None
 
 
 def elsewhere_chase_after(since: date, today: date) -> date | None:

@@ -58,6 +58,7 @@ REASON_WORDS: dict[tuple[str, str], "StrOrPromise"] = {
     ("unbook", "list_cancelled"): _("The list was cancelled; a new day is needed."),
     ("unbook", "unit_closed"): _("The unit is closed on that day; a new day is needed."),
     ("unbook", "not_confirmed"): _("Nobody could confirm the day; the place was given back."),
+    ("reschedule", "acknowledged"): _("The unit has the request; a date is awaited."),
     ("reschedule", "confirmed"): _("Confirmed the day."),
     ("reschedule", "place_held"): _("A place is held:"),
     ("reschedule", "place_let_go"): _("The held place was let go."),

@@ -6,7 +6,7 @@ from django.db.models import Count
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
-from django.views.decorators.http import require_GET
+from django.views.decorators.http import require_GET, require_POST
 
 from outreach.catalogue import KINDS
 from outreach.forms import ReplyForm, WishForm
@@ -16,11 +16,14 @@ from outreach.routes import NAMED, OFFICE
 from outreach.services.held import words_of
 from outreach.services.preview import letter_preview
 from outreach.services.rendering import letter_render
+from outreach.services.signing_preview import next_step_preview
 from outreach.services.wishes import RECORDERS
 from outreach.states import LETTER
 from outreach.views.mail import actor, pdf
-from results.models import Sample
+from results.forms_report import SignForm
+from results.models import Referral, Sample
 from screening.access import person_open
+from staff import clock
 from staff.access import user_holds
 from staff.errors import RoundbookError
 from staff.models import Purpose
@@ -80,6 +83,29 @@ def result_preview(request: HttpRequest, pk: int) -> HttpResponse:
     except RoundbookError as error:
         messages.warning(request, str(error.sentence))
         return redirect("results:release-one", pk=pk)
+    return pdf(rendered.content, "preview.pdf")
+
+
+@require_POST
+def next_step_beforehand(request: HttpRequest, pk: int) -> HttpResponse:
+    """Both letters that signing what stands in the form would lead to; nothing is signed."""
+    by = actor(request)
+    referral = get_object_or_404(Referral.objects.select_related("person"), pk=pk)
+    with transaction.atomic():
+        person_open(
+            by=by, person_id=referral.person_id, purpose=Purpose.WORKLIST, place="outreach:next-step-preview"
+        )
+    form = SignForm(request.POST, referral=referral, user=by, today=clock.today(), prefix="sign")
+    if not form.is_valid():
+        words = _("Fill in finding, next step and words first; then the letters can be read beforehand.")
+        return render(request, "outreach/no_letter.html", {"words": words}, status=422)
+    names = ("finding", "histology", "step", "on", "words", "deviation")
+    try:
+        rendered = next_step_preview(
+            by=by, referral=referral, values={name: form.cleaned_data.get(name) for name in names}
+        )
+    except RoundbookError as error:
+        return render(request, "outreach/no_letter.html", {"words": error.sentence}, status=error.status)
     return pdf(rendered.content, "preview.pdf")
 
 

@@ -8,6 +8,7 @@ from results.services.referrals_booking import (
     booking_give_back,
     booking_make,
     examination_request,
+    request_acknowledged,
 )
 from results.services.referrals_closing import (
     closing_proposal,
@@ -40,5 +41,5 @@ __all__ = [
     "examination_record", "examination_request", "histology_amend", "histology_record", "next_step_sign", "referral_chase", "referral_claim",
     "referral_close", "referral_close_propose", "referral_elsewhere", "referral_hand_back", "referral_hand_over",
     "referral_open_for", "referral_pause", "referral_reopen", "referral_reschedule", "referral_resume",
-    "referral_undecided", "repeat_plan",
+    "referral_undecided", "repeat_plan", "request_acknowledged",
 ]  # fmt: skip

@@ -7,7 +7,7 @@ from django.utils.translation import gettext_lazy as _
 
 from results.calendar_board import kept_on
 from results.calendar_rules import confirm_by
-from results.follow_up_rules import REQUEST_CHASE_WORKING_DAYS, DateRule
+from results.follow_up_rules import ACKNOWLEDGED_CHASE_WORKING_DAYS, REQUEST_CHASE_WORKING_DAYS, DateRule
 from results.models import Booking, Referral, UnitCalendar
 from results.services.referrals_assessment import demand_bookable
 from results.services.referrals_attendance import booked_due, booking_let_go
@@ -36,6 +36,26 @@ def examination_request(
             "request", due_on=work.working(REQUEST_CHASE_WORKING_DAYS), rule=DateRule.REQUEST, reason=site.code,
             note=words,
         )  # fmt: skip
+
+
+def request_acknowledged(*, by: User, referral: Referral, note: str = "", seen: int | None = None) -> None:
+    """The unit says that it has the request (R17); a date is chased when none has come within 5 working days."""
+    with referral_work(by=by, referral=referral, seen=seen) as work:
+        if work.referral.state != "requested":
+            work.demand("request_acknowledged")
+        if work.referral.moves.filter(event="request").latest("seq").seq < _acknowledged_seq(work.referral):
+            raise IllegalMove(
+                "acknowledged_before",
+                _("The unit has acknowledged this request already. Ask it for the date."),
+            )
+        due = work.working(ACKNOWLEDGED_CHASE_WORKING_DAYS)
+        work.move("reschedule", due_on=due, rule=DateRule.ACKNOWLEDGED, reason="acknowledged", note=note)
+
+
+def _acknowledged_seq(referral: Referral) -> int:
+    """The number of the latest acknowledgement, 0 without one."""
+    seqs = referral.moves.filter(reason="acknowledged").order_by("-seq").values_list("seq", flat=True)
+    return seqs[0] if seqs else 0
 
 
 def booking_make(

@@ -15,6 +15,7 @@ from results.follow_up_rules import (
     UNDECIDED_DAYS,
     DateRule,
     elsewhere_chase_after,
+    histology_wait,
     pause_problem,
 )
 from results.models import ContactAttempt, Referral
@@ -299,12 +300,25 @@ def referral_elsewhere(*, by: User, referral: Referral, where: str, seen: int | 
 def referral_chase(*, by: User, referral: Referral, note: str, seen: int | None = None) -> None:
     """Record that the outside report, or the site's answer, was asked for again; the next chase follows.
 
+    Histology missing for 21 days and more goes to the clinicians with the chase (H22).
+
     After the last chase of an outside report the person is offered our own examination again.
     """
     with referral_work(by=by, referral=referral, seen=seen) as work:
         if work.referral.state != "elsewhere":
             work.demand("reschedule")
-            work.move("reschedule", due_on=work.working(3), rule=DateRule.REQUEST, reason="chased", note=note)
+            late = work.referral.state == "histology_due" and histology_wait(
+                work.referral.days_in_state(work.today)
+            )
+            hands = _kept_by_clinician(work, {"pool": Pool.CLINICIANS}) if late else None
+            work.move(
+                "reschedule",
+                due_on=work.working(3),
+                rule=DateRule.REQUEST,
+                reason="chased",
+                note=note,
+                hands=hands,
+            )
             return
         since = clock.local_day(work.referral.state_since or work.frame.now)
         due = elsewhere_chase_after(since, work.today)

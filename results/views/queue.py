@@ -18,7 +18,7 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET
 
 from results.calendar_week import unconfirmed
-from results.follow_up_rules import RULE_WORDS, WAIT_LOOK
+from results.follow_up_rules import RULE_WORDS, WAIT_LOOK, histology_wait
 from results.models import ContactAttempt, Referral, ReferralMove
 from results.referral_attendance import attendance_missing
 from results.referral_clocks import Clocks, promised_by
@@ -196,7 +196,7 @@ class RowWords:
                 for part in (age, area, language and language_name(language), self._origin(referral))
                 if part
             ),
-            need=self.needs[referral.state],
+            need=self._need(referral),
             bar=days_bar(wait.days, self.policy.promise, tone, word, self.language),
             service=self._service(wait.days, behind.waiting.get(pk)),
             why=why_words(move.rule if move else "", self.day(promised), self.language),
@@ -207,6 +207,14 @@ class RowWords:
             holder=referral.owner.full_name if referral.owner else "",
             mine=referral.owner_id == self.user.pk,
         )
+
+    def _need(self, referral: Referral) -> str:
+        """What the person needs next; of histology awaited too long, how long."""
+        if referral.state == "histology_due":
+            looked = histology_wait(referral.days_in_state(self.today))
+            if looked is not None:
+                return capfirst(str(looked[1]))
+        return self.needs[referral.state]
 
     def _origin(self, referral: Referral) -> str:
         """Where it came from, unless from a result as most do."""

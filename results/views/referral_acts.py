@@ -85,6 +85,10 @@ def _request(by: User, referral: Referral, data: dict[str, Any]) -> None:
     services.examination_request(by=by, referral=referral, **_given(data, "site", "note"))
 
 
+def _acknowledged(by: User, referral: Referral, data: dict[str, Any]) -> None:
+    services.request_acknowledged(by=by, referral=referral, **_given(data, "note"))
+
+
 def _book(by: User, referral: Referral, data: dict[str, Any]) -> None:
     services.booking_make(
         by=by, referral=referral, agreed=bool(data.get("agreed")), **_given(data, "site", "day", "time")
@@ -194,6 +198,8 @@ ACTS: dict[str, Act] = {
         Act("assess", _("Assess"), _("Record the assessment"), AssessForm, _assess,
             states=("to_assess", "to_reach", "to_book", "requested", "booked", "repeat_planned")),
         Act("request", _("Ask a unit for a date"), _("The unit was asked"), forms.SiteForm, _request, event="request"),
+        Act("acknowledged", _("The unit has the request"), _("Record it"), forms.NoteForm, _acknowledged,
+            states=("requested",)),
         Act("book", _("The date is known"), _("Book"), forms.BookForm, _book, event="book"),
         Act("attend", _("Attended?"), _("Record"), forms.AttendForm, _attend, states=("booked",)),
         Act("report", _("Enter the report"), _("Record the report"), reports.ReportForm, _report, event="report"),
@@ -235,7 +241,7 @@ NOW: dict[str, tuple[str, ...]] = {
     "paused_until": ("talk", "resume"),
     "to_assess": ("assess",),
     "to_book": ("request", "book"),
-    "requested": ("book", "chase"),
+    "requested": ("book", "acknowledged", "chase"),
     "booked": ("attend",),
     "report_due": ("report", "chase"),
     "histology_due": ("histology", "chase"),

@@ -11,7 +11,7 @@ from django.utils.translation import gettext as _
 from results.assessment_rules import QUESTIONS, Block, booking_blocks, valid_until
 from results.calendar_board import kept_on
 from results.closing import since_last_talk
-from results.follow_up_rules import RULE_WORDS, WAIT_LOOK
+from results.follow_up_rules import RULE_WORDS, WAIT_LOOK, histology_wait
 from results.models import (
     Assessment,
     Booking,
@@ -259,6 +259,9 @@ def _warnings(referral: Referral) -> list[Any]:
                 tone="stop", word=_("The register says: died on %(day)s") % {"day": said(person.deceased_on)}
             )
         )
+    if referral.state == "histology_due":
+        looked = histology_wait(referral.days_in_state(clock.today()))
+        found += [SimpleNamespace(tone=looked[0], word=looked[1])] if looked else []
     if person.left_area_on:
         found.append(
             SimpleNamespace(

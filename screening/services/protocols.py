@@ -13,7 +13,7 @@ from screening.models import Person, Protocol, ScreeningPolicy
 from screening.protocol_rules import Neighbour, Problem, protocol_problems
 from screening.services.due import CHUNK, due_dates_refresh, person_facts, policy_facts
 from screening.services.policies import policy_on
-from staff.acting import acting
+from staff.acting import Acting, acting
 from staff.errors import IllegalMove, NotAllowed, RoundbookError
 from staff.models import User
 
@@ -210,12 +210,26 @@ def protocol_approve(*, by: User, protocol: Protocol) -> Protocol:
         base = policy_on(protocol.valid_from)
         facts = {f: getattr(protocol.screening, f) for f in FIELDS}
         _objections_raised(facts, protocol.valid_from, base, frame.today)
-        _neighbours_joined(protocol)
-        protocol.approved_by, protocol.approved_at = by, frame.now
-        protocol.save(update_fields=["approved_by", "approved_at", "valid_to"])
-        _sections_carried(protocol, base.protocol)
-        frame.memo.clear()
+        protocol_begins(frame, protocol, base.protocol)
     return protocol
+
+
+def protocol_begins(frame: Acting, protocol: Protocol, base: Protocol) -> None:
+    """Put a locked draft in force from its day as its second person: the one before ends that day, and every section that
+    the draft has none of its own is carried over from `base`. Also for parts that propose a section of theirs.
+    """
+    _neighbours_joined(protocol)
+    protocol.approved_by, protocol.approved_at = frame.by, frame.now
+    protocol.save(update_fields=["approved_by", "approved_at", "valid_to"])
+    _sections_carried(protocol, base)
+    frame.memo.clear()
+
+
+def section_copied(row: models.Model, protocol: Protocol) -> None:
+    """The same section once more, for another protocol."""
+    row.pk, row._state.adding = None, True
+    row.protocol = protocol  # type: ignore[attr-defined]
+    row.save(force_insert=True)
 
 
 def _neighbours_joined(protocol: Protocol) -> None:
@@ -240,9 +254,7 @@ def _sections_carried(protocol: Protocol, base: Protocol) -> None:
             continue
         row = section._base_manager.filter(protocol=base).first()
         if row is not None:
-            row.pk, row._state.adding = None, True
-            row.protocol = protocol  # type: ignore[attr-defined]
-            row.save(force_insert=True)
+            section_copied(row, protocol)
 
 
 def protocol_withdraw(*, by: User, protocol: Protocol) -> Protocol:

@@ -1,7 +1,8 @@
 """Stories 17 to 28 and 30 of the demo region (job 12.9), each lived through the pages in a real browser.
 
 The people are new ones; what happens to them is what those stories tell. Every way ends at a written end or stays open
-with an owner and a next date, and nobody is closed without evidence.
+with an owner and a next date, and nobody is closed without evidence. Four of them run in the suite, all of them in
+the campaign.
 """
 
 from datetime import date, timedelta
@@ -86,6 +87,7 @@ def test_17_refuses_is_offered_again_accepts(desk: FollowDesk) -> None:
     due_everywhere()
 
 
+@pytest.mark.campaign
 def test_18_unreachable_then_a_new_telephone_number(desk: FollowDesk) -> None:
     referral = f.a_referral(family_name="Eighteen", phone="020 555-0117")
     desk.open(referral)
@@ -101,6 +103,7 @@ def test_18_unreachable_then_a_new_telephone_number(desk: FollowDesk) -> None:
     due_everywhere()
 
 
+@pytest.mark.campaign
 def test_19_takes_a_blood_thinner(desk: FollowDesk) -> None:
     # H41: nothing is booked before the plan for the medicines is written.
     referral = f.a_referral("to_assess", family_name="Nineteen")
@@ -115,6 +118,7 @@ def test_19_takes_a_blood_thinner(desk: FollowDesk) -> None:
     desk.do("book", day=TODAY.isoformat(), time="09:00").is_at(referral, "booked")
 
 
+@pytest.mark.campaign
 def test_20_pregnant_at_50_waits_until_a_clinicians_day(desk: FollowDesk) -> None:
     # Job 2.13, exception 2: postpone; review on the due date + 12 weeks.
     referral = f.a_referral("to_assess", family_name="Twenty", birth_date=date(1976, 3, 3))
@@ -129,6 +133,7 @@ def test_20_pregnant_at_50_waits_until_a_clinicians_day(desk: FollowDesk) -> Non
     due_everywhere()
 
 
+@pytest.mark.campaign
 def test_21_colonoscopy_eight_months_ago(desk: FollowDesk) -> None:
     referral = f.a_referral("to_assess", family_name="Twentyone")
     before = add_months(TODAY, -8)
@@ -144,6 +149,7 @@ def test_21_colonoscopy_eight_months_ago(desk: FollowDesk) -> None:
     assert person.next_due_on == add_months(before, 24), "the next round counts from that examination"
 
 
+@pytest.mark.campaign
 def test_22_private_examination_without_a_report_stays_open(desk: FollowDesk) -> None:
     referral = f.a_referral(family_name="Twentytwo")
     desk.open(referral).do("elsewhere", where="a private clinic").is_at(referral, "elsewhere")
@@ -189,6 +195,7 @@ def test_24_incomplete_then_ct_colonography(desk: FollowDesk) -> None:
     assert NextStep.objects.get().on == add_months(TODAY, 24)
 
 
+@pytest.mark.campaign
 def test_25_histology_missing_for_43_days(desk: FollowDesk) -> None:
     # H22: the chase clock; nothing can be signed while a pot is without its report.
     referral = f.a_referral(family_name="Twentyfive")
@@ -198,12 +205,16 @@ def test_25_histology_missing_for_43_days(desk: FollowDesk) -> None:
         referral, "histology_due"
     )
     assert referral.due_on == date(2026, 7, 1), "10 working days"
-    desk.on(TODAY + timedelta(days=43)).go("queue", "?need=histology").says("Twentyfive").says("overdue")
+    desk.on(TODAY + timedelta(days=43)).go("queue", "?need=histology").says("Twentyfive").says(
+        "Histology missing for 43 days: alarm"
+    )
     desk.open(referral).do("chase", note="The laboratory looks for it.").is_at(referral, "histology_due")
+    assert referral.pool == "clinicians", "missing for 21 days it is a clinician's matter"
     histology_typed(desk, referral, [TUBULAR])
     desk.is_at(referral, "to_classify")
 
 
+@pytest.mark.campaign
 def test_26_a_polyp_that_histology_called_a_cancer(desk: FollowDesk) -> None:
     referral = f.a_referral(family_name="Twentysix")
     to_the_booked_day(desk, referral)
@@ -236,6 +247,7 @@ def test_27_four_of_9_mm_and_five_of_4_mm_the_edge_of_surveillance(desk: FollowD
     desk.go("surveillance", "?all").says("Edge5").says_not("Edge4").says("17 Jun 2029")
 
 
+@pytest.mark.campaign
 def test_28_bleeding_on_day_9_is_heard_of_on_day_14(desk: FollowDesk) -> None:
     referral = f.a_referral(family_name="Twentyeight")
     to_the_booked_day(desk, referral)
@@ -253,6 +265,7 @@ def test_28_bleeding_on_day_9_is_heard_of_on_day_14(desk: FollowDesk) -> None:
     assert event.judgements.get().cause == "caused"
 
 
+@pytest.mark.campaign
 def test_30_moved_with_an_open_referral_closes_only_on_the_receipt(desk: FollowDesk) -> None:
     referral = f.a_referral("to_book", family_name="Thirty")
     with acting(f.kaddrin()):

@@ -6,12 +6,14 @@ import pytest
 from django.db import IntegrityError, transaction
 from django.urls import reverse
 
+from outreach.services.policy import outreach_policy_on
 from results.models import ResultsPolicy
 from results.policy_effects import effects, plans_that_differ
 from results.services import follow_up_policy as policies
 from results.services import referrals as services
 from results.services.referrals_frame import results_policy_on
 from screening.models import Protocol
+from screening.services.policies import policy_on
 from staff import clock
 from staff.acting import acting
 from staff.errors import RoundbookError
@@ -52,6 +54,10 @@ def test_a_proposal_counts_from_its_day_once_a_second_person_has_confirmed_it() 
     assert (now.examination_days, now.letter_hold_minutes, now.decimals) == (28, 0, 1), (
         "the rest is carried over"
     )
+    assert policy_on(FROM).interval_months == 24
+    assert outreach_policy_on(FROM).reminder_days == 28
+    last = Protocol.objects.filter(approved_by__isnull=False).latest("valid_from")
+    assert (last.valid_from, last.valid_to) == (FROM, None)
     with refused("settled_before"):
         policies.policy_approve(by=f.emrik(), policy=made)
 
@@ -104,10 +110,14 @@ def test_it_never_reaches_back() -> None:
 def test_two_proposals_never_undo_each_other_unseen() -> None:
     first, second = propose(examination_days=28), propose(report_days=3)
     policies.policy_approve(by=f.emrik(), policy=first)
-    with refused("based_on_another"):
+    with refused("later_stands"):
         policies.policy_approve(by=f.emrik(), policy=second)
+    with refused("later_stands"):
+        propose(valid_from=FROM - timedelta(days=3), report_days=4)
+    third = propose(valid_from=FROM + timedelta(days=9), report_days=4)
+    assert third.examination_days == 28, "it starts from the change that was confirmed"
     policies.policy_withdraw(by=ansel(), policy=second)
-    assert list(policies.policies_proposed()) == []
+    assert list(policies.policies_proposed()) == [third]
     with refused("settled_before"):
         policies.policy_approve(by=f.emrik(), policy=second)
 

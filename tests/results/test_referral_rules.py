@@ -14,6 +14,7 @@ from results.follow_up_rules import (
     ExaminationFacts,
     elsewhere_chase_after,
     examination_problems,
+    histology_wait,
     needs_another_examination,
     next_step_problems,
     pause_problem,
@@ -94,3 +95,15 @@ def test_what_needs_another_examination() -> None:
     for complete, adequate, finding in product([True, False], [True, False], SERIOUSNESS):
         facts = ExaminationFacts(WEDNESDAY, complete, adequate, 0, finding)
         assert needs_another_examination(facts) is (not (complete and adequate) and finding not in CANCERS)
+
+
+@pytest.mark.parametrize(
+    ("days", "tone"), [(0, None), (20, None), (21, "warn"), (41, "warn"), (42, "stop"), (43, "stop")]
+)
+def test_missing_histology_is_escalated_after_21_days_and_an_alarm_after_42(
+    days: int, tone: str | None
+) -> None:
+    # “chase 10, escalate 21, alarm 42”: the job's section 2.15; H22.
+    found = histology_wait(days)
+    assert (found[0] if found else None) == tone
+    assert found is None or str(days) in str(found[1])

@@ -35,6 +35,25 @@ def test_an_unanswered_risk_question_blocks_booking(unanswered: str) -> None:
     assert not Booking.objects.exists()
 
 
+def test_requested_acknowledged_and_date_known_each_have_their_chase() -> None:
+    # R17: requested → acknowledged by the site → date known, each with its own chase.
+    referral = f.a_referral("requested")
+    assert (referral.due_on, referral.moves.latest("seq").rule) == (
+        date(2026, 6, 22),
+        "request",
+    )  # 3 working days
+    services.request_acknowledged(by=f.kaddrin(), referral=referral, note="By telephone.")
+    assert (referral.state, referral.due_on) == ("requested", date(2026, 6, 24))  # 5 working days
+    assert referral.moves.latest("seq").rule == "acknowledged"
+    with pytest.raises(RoundbookError, match="already"):
+        services.request_acknowledged(by=f.kaddrin(), referral=referral)
+    services.referral_chase(by=f.kaddrin(), referral=referral, note="Still no date.")
+    assert (referral.state, referral.due_on) == ("requested", date(2026, 6, 22))
+    services.booking_make(by=f.kaddrin(), referral=referral, site=f.unit(), day=WEDNESDAY, time=NINE)
+    with pytest.raises(RoundbookError, match="booked"):
+        services.request_acknowledged(by=f.kaddrin(), referral=referral)
+
+
 def test_the_site_is_asked_and_chased_and_then_books() -> None:
     referral = f.a_referral("to_book")
     services.examination_request(by=f.kaddrin(), referral=referral, site=f.unit())

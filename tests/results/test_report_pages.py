@@ -69,7 +69,7 @@ def test_a_report_with_lesions_goes_through_histology_to_the_signature(
     assert do(page, referral, "histology", document="PATH-2", **told).status_code == 302
     clinic: Client = signed_in(cast.CLINICIAN)
     text = " ".join(clinic.get(reverse("results:referral", args=[referral.pk])).content.decode().split())
-    assert "surveillance colonoscopy, 17 Jun 2029 to 17 Jun 2029" in text
+    assert "surveillance colonoscopy on 17 Jun 2029" in text
     assert "an adenoma of 10 mm or more, or with high-grade dysplasia (lesion 2)" in text
     assert "Guideline: European (ESGE 2020)" in text
     back = do(
