@@ -69,6 +69,7 @@ def protocol_propose(
             proposed_by=by,
             reason=reason.strip(),
             proposed_at=frame.now,
+            carries_screening=True,
         )
         widened = facts["age_from"] < base.age_from or facts["age_to"] > base.age_to
         ScreeningPolicy.objects.create(
