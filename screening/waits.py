@@ -96,7 +96,7 @@ def duplicates() -> list[Wait]:
 
 def protocols() -> list[Wait]:
     """Drafts that wait for a second person."""
-    drafts = Protocol.objects.filter(approved_by=None, withdrawn_at=None).count()
+    drafts = Protocol.objects.filter(carries_screening=True, approved_by=None, withdrawn_at=None).count()
     words = ngettext("%(n)s draft waits for a second person", "%(n)s drafts wait for a second person", drafts)
     return [Wait(words % {"n": drafts}, pressing=True)] if drafts else [Wait(_("no draft waits"))]
 

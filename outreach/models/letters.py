@@ -22,6 +22,9 @@ class Form(models.TextChoices):
 class OutreachPolicy(models.Model):
     """Reminders, landing days and channels: the outreach part of a protocol."""
 
+    CARRIED = True
+    """A new protocol takes this section over from the one before."""
+
     protocol = models.OneToOneField(Protocol, on_delete=models.PROTECT, related_name="outreach")
     advance_days = models.SmallIntegerField(_("days of advance notice; 0: none"), default=0, db_default=0)
     reminder_days = models.SmallIntegerField(_("days until the reminder"), default=28)

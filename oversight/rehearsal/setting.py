@@ -116,7 +116,11 @@ def _policy(first_day: date, second_person_releases: bool) -> Region:
     start = first_day - timedelta(days=3 * 366)
     users = {u.username: u for u in User.objects.filter(username__in=["ansel", "emrik", "teshka", "ymara"])}
     protocol = Protocol.objects.create(
-        name="Protocol 1", valid_from=start, proposed_by=users["ansel"], approved_by=users["emrik"]
+        name="Protocol 1",
+        valid_from=start,
+        proposed_by=users["ansel"],
+        approved_by=users["emrik"],
+        carries_screening=True,
     )
     ScreeningPolicy.objects.create(protocol=protocol, second_person_releases=second_person_releases)
     # The demo releases, writes and prints in one sitting; a programme keeps the five minutes of the default.

@@ -22,12 +22,16 @@ class ProtocolDays(Func):
 @pghistory.track(
     pghistory.InsertEvent(level=pgtrigger.Statement),
     pghistory.UpdateEvent(level=pgtrigger.Statement),
-    exclude=["effect"],
+    exclude=["effect", "carries_screening"],
     context_field=pghistory.ContextJSONField(),
     model_name="ProtocolHistory",
 )
 class Protocol(models.Model):
-    """The programme's policy between two dates; each part hangs its own section on it."""
+    """The programme's policy between two dates; each part hangs its own section on it.
+
+    One that carries a screening section rules the days of the programme, so two of those never overlap; a part may change its own
+    section alone by a protocol without one.
+    """
 
     name = models.CharField(_("name"), max_length=80)
     valid_from = models.DateField(_("in force from"))
@@ -41,6 +45,7 @@ class Protocol(models.Model):
     proposed_at = models.DateTimeField(null=True)
     withdrawn_at = models.DateTimeField(null=True)
     taken_up_at = models.DateTimeField(null=True)
+    carries_screening = models.BooleanField(default=False, editable=False)
     effect = models.JSONField(_("effect when it was looked at"), default=dict, blank=True)
 
     class Meta:
@@ -49,7 +54,7 @@ class Protocol(models.Model):
             ExclusionConstraint(
                 name="no_two_protocols_are_in_force",
                 expressions=[(ProtocolDays("valid_from", "valid_to"), RangeOperators.OVERLAPS)],
-                condition=Q(approved_by__isnull=False),
+                condition=Q(approved_by__isnull=False, carries_screening=True),
             ),
             models.CheckConstraint(
                 condition=Q(approved_by__isnull=True) | Q(withdrawn_at__isnull=True),

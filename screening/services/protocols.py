@@ -69,6 +69,7 @@ def protocol_propose(
             proposed_by=by,
             reason=reason.strip(),
             proposed_at=frame.now,
+            carries_screening=True,
         )
         widened = facts["age_from"] < base.age_from or facts["age_to"] > base.age_to
         ScreeningPolicy.objects.create(
@@ -91,7 +92,7 @@ def _problems(
 ) -> list[Problem]:
     others = [
         Neighbour(*row)
-        for row in Protocol.objects.filter(approved_by__isnull=False)
+        for row in Protocol.objects.filter(approved_by__isnull=False, carries_screening=True)
         .order_by("valid_from")
         .values_list("name", "valid_from", "valid_to")
     ]
@@ -233,7 +234,7 @@ def section_copied(row: models.Model, protocol: Protocol) -> None:
 
 
 def _neighbours_joined(protocol: Protocol) -> None:
-    approved = Protocol.objects.filter(approved_by__isnull=False)
+    approved = Protocol.objects.filter(approved_by__isnull=False, carries_screening=True)
     later = approved.filter(valid_from__gt=protocol.valid_from).order_by("valid_from").first()
     protocol.valid_to = later.valid_from if later else None
     before = approved.filter(valid_from__lt=protocol.valid_from).order_by("-valid_from").first()
@@ -243,14 +244,13 @@ def _neighbours_joined(protocol: Protocol) -> None:
 
 
 def _sections_carried(protocol: Protocol, base: Protocol) -> None:
-    """Every other part's section of the protocol before, row for row, where the new one has none of its own."""
+    """A section that a part reads from the protocol in force (it says so by `CARRIED`), row for row from the one before.
+
+    Parts whose sections are found by their own dates keep them: a copy would undo what they changed since.
+    """
     for relation in Protocol._meta.related_objects:
         section: type[models.Model] = relation.related_model
-        if (
-            not relation.one_to_one
-            or section is ScreeningPolicy
-            or section._base_manager.filter(protocol=protocol).exists()
-        ):
+        if not getattr(section, "CARRIED", False) or section._base_manager.filter(protocol=protocol).exists():
             continue
         row = section._base_manager.filter(protocol=base).first()
         if row is not None:

@@ -71,7 +71,11 @@ def protocols(request: HttpRequest) -> HttpResponse:
                 request, _("The draft is written. Look at what it would do; a second person approves it.")
             )
             return redirect("screening:protocol", pk=protocol.pk)
-    found = Protocol.objects.select_related("proposed_by", "approved_by").order_by("-valid_from", "-pk")
+    found = (
+        Protocol.objects.filter(carries_screening=True)
+        .select_related("proposed_by", "approved_by")
+        .order_by("-valid_from", "-pk")
+    )
     context = {
         "form": form,
         "rows": [(p, *_state(p)) for p in found],
@@ -117,7 +121,9 @@ def _effect(effect: dict[str, Any]) -> dict[str, Any]:
 @require_POST
 def protocol_look(request: HttpRequest, pk: int) -> HttpResponse:
     """Count the effect again on the data as they are."""
-    protocol = get_object_or_404(Protocol.objects.select_related("screening"), pk=pk, approved_by=None)
+    protocol = get_object_or_404(
+        Protocol.objects.select_related("screening"), pk=pk, approved_by=None, carries_screening=True
+    )
     protocol_effect(by=actor(request), protocol=protocol)
     messages.success(request, _("Counted anew."))
     return redirect("screening:protocol", pk=pk)
@@ -126,7 +132,7 @@ def protocol_look(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def protocol_decide(request: HttpRequest, pk: int) -> HttpResponse:
     """Approve a draft or take it back."""
-    protocol = get_object_or_404(Protocol, pk=pk)
+    protocol = get_object_or_404(Protocol, pk=pk, carries_screening=True)
     try:
         if "withdraw" in request.POST:
             protocol_withdraw(by=actor(request), protocol=protocol)

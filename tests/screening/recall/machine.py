@@ -394,7 +394,7 @@ class OnePlace(RuleBasedStateMachine):
             Protocol.objects.filter(valid_to=None).update(valid_to=today)
             protocol = Protocol.objects.create(
                 name=f"Protocol {today}", valid_from=today, proposed_by=self.by(cast.ADMINISTRATOR),
-                approved_by=self.by(cast.CLINICIAN), approved_at=frame.now,
+                approved_by=self.by(cast.CLINICIAN), approved_at=frame.now, carries_screening=True,
             )  # fmt: skip
             ScreeningPolicy.objects.create(
                 protocol=protocol, age_from=youngest, age_to=oldest, interval_months=months

@@ -16,6 +16,7 @@ from django.urls import reverse
 from outreach.models import OutreachPolicy
 from outreach.services.policy import outreach_policy_on
 from results.models import ResultsPolicy
+from results.services.referrals_frame import results_policy_on
 from screening.eligibility import PersonFacts, Ramp, ScreeningPolicyFacts, eligibility, joins_by_ramp_on
 from screening.eligibility_words import EligibilityCode
 from screening.models import Person, Protocol, Round
@@ -234,7 +235,8 @@ def test_rounds_keep_their_protocol_and_other_parts_their_sections(by: User, peo
         assert (round_.protocol_id, round_.due_on) == kept
         assert outreach_policy_on(clock.today()).protocol == done
         assert OutreachPolicy.objects.get(protocol=done).no_landing_weekdays == [4, 5]
-        assert ResultsPolicy.objects.get(protocol=done).letter_hold_minutes == 0
+        assert results_policy_on(clock.today()).letter_hold_minutes == 0
+        assert not ResultsPolicy.objects.filter(protocol=done).exists(), "found by its own dates"
 
 
 @region
@@ -263,7 +265,9 @@ def test_one_between_two_ends_where_the_later_one_begins(by: User) -> None:
 def test_the_database_itself_refuses_two_protocols_in_force_and_one_approved_alone(by: User) -> None:
     other = cast.member(cast.MANAGER)
     with pytest.raises(IntegrityError, match="no_two_protocols_are_in_force"), transaction.atomic():
-        Protocol.objects.create(name="x", valid_from=FIRST, proposed_by=by, approved_by=other)
+        Protocol.objects.create(
+            name="x", valid_from=FIRST, proposed_by=by, approved_by=other, carries_screening=True
+        )
     with pytest.raises(IntegrityError, match="protocol_approved_by_a_second_person"), transaction.atomic():
         Protocol.objects.create(name="x", valid_from=FIRST, proposed_by=by, approved_by=by)
 
@@ -298,3 +302,23 @@ def test_a_change_is_proposed_looked_at_and_approved_from_the_pages(
     assert "Approved. It is in force from 1 July 2026." in done.text
     for name in (cast.PHONE_DESK, cast.FRONT_DESK, cast.LABORATORY):
         assert signed_in(name).get(reverse("screening:protocols")).status_code == 403
+
+
+# A part changes its own section by a protocol of its own; neither undoes the other.
+@region
+def test_a_change_of_follow_up_and_a_change_of_screening_leave_each_other_alone(by: User) -> None:
+    second = cast.member(cast.MANAGER)
+    alone = Protocol.objects.create(
+        name="Follow-up", valid_from=FIRST - timedelta(days=5), proposed_by=by, approved_by=second
+    )
+    ResultsPolicy.objects.create(protocol=alone, contact_days=5)
+    draft = proposed(by, grace_days=80)
+    protocol_effect(by=by, protocol=draft)
+    protocol_approve(by=second, protocol=draft)
+    later = Protocol.objects.create(
+        name="Follow-up 2", valid_from=FIRST + timedelta(days=5), proposed_by=by, approved_by=second
+    )
+    ResultsPolicy.objects.create(protocol=later, contact_days=6)
+    days = {n: results_policy_on(FIRST + timedelta(days=n)).contact_days for n in (-6, -5, 0, 5)}
+    assert days == {-6: 7, -5: 5, 0: 5, 5: 6}
+    assert [policy_on(FIRST + timedelta(days=n)).grace_days for n in (-1, 0, 9)] == [90, 80, 80]
