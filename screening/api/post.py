@@ -20,6 +20,7 @@ from staff.models import Site, User
 
 PART = "Post"
 MOST_KITS = 300
+STATES = [(state, state) for state in RETURN.states]
 
 
 class DeliveryShape(Shape):
@@ -90,7 +91,7 @@ class ReturnShape(Shape):
     id = serializers.IntegerField()
     serial = serializers.CharField(source="kit.serial")
     delivery = serializers.IntegerField(source="delivery_id")
-    state = serializers.ChoiceField(choices=[(state, state) for state in RETURN.states])
+    state = serializers.ChoiceField(choices=STATES)
     arrived_on = serializers.DateField()
     collected_earliest = serializers.DateField()
     collected_latest = serializers.DateField()

@@ -9,7 +9,7 @@ from drf_spectacular.utils import OpenApiExample, OpenApiParameter, OpenApiRespo
 from rest_framework import serializers
 
 from staff.api.does import Does
-from staff.api.fields import Shape
+from staff.api.fields import Nothing, Shape
 from staff.api.problems import MEDIA_TYPE, problem
 
 HEADER = OpenApiParameter.HEADER
@@ -124,7 +124,9 @@ class DoesSchema(AutoSchema):
 
     def get_request_serializer(self) -> Any:
         """The shape of what is sent."""
-        return OpenApiTypes.STR if self._does.csv else self._does.takes
+        if self._does.csv:
+            return OpenApiTypes.STR
+        return OpenApiTypes.OBJECT if self._does.takes is Nothing else self._does.takes
 
     def get_response_serializers(self) -> Any:
         """The shape of the answer, and of every refusal."""
