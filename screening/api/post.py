@@ -30,7 +30,7 @@ class DeliveryShape(Shape):
     site = serializers.CharField(source="site.code")
     arrived_on = serializers.DateField()
     arrived_at = serializers.DateTimeField()
-    label = serializers.CharField()
+    label = serializers.CharField()  # type: ignore[assignment]
     hand_count = serializers.IntegerField(allow_null=True)
     settled_at = serializers.DateTimeField(allow_null=True)
 
@@ -46,7 +46,7 @@ class DeliveryGiven(Shape):
 
     site = serializers.CharField(max_length=12)
     arrived_on = Day()
-    label = Words(required=False, max_length=60)
+    label = Words(required=False, max_length=60)  # type: ignore[assignment]
     hand_count = serializers.IntegerField(min_value=0, max_value=100_000, allow_null=True, default=None)
 
 
@@ -67,7 +67,7 @@ class KitGiven(Shape):
 class KitsGiven(Shape):
     """Kits of one delivery."""
 
-    kits = KitGiven(many=True, allow_empty=False, max_length=MOST_KITS)
+    kits = serializers.ListField(child=KitGiven(), min_length=1, max_length=MOST_KITS)
 
 
 class LoggedRowShape(Shape):

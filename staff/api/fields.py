@@ -50,7 +50,9 @@ class Day(serializers.DateField):
         return day
 
 
-@extend_schema_field({"type": "string", "pattern": r"^[0-2][0-9]:[0-5][0-9](:[0-5][0-9](\.[0-9]+)?)?$", "example": "09:30"})
+@extend_schema_field(
+    {"type": "string", "pattern": r"^[0-2][0-9]:[0-5][0-9](:[0-5][0-9](\.[0-9]+)?)?$", "example": "09:30"}
+)
 class Hour(serializers.TimeField):
     """A time of day where the site is, hours and minutes."""
 

@@ -43,12 +43,23 @@ def world(region: object) -> dict[str, list[int]]:
         factories.a_kit()
     batch = batch_open(by=cast.member(cast.MANAGER), size=2)
     register_stage(
-        by=cast.member(cast.ADMINISTRATOR), content=(FIXTURES / "register_500.csv").read_bytes(), file_name="feed.csv"
+        by=cast.member(cast.ADMINISTRATOR),
+        content=(FIXTURES / "register_500.csv").read_bytes(),
+        file_name="feed.csv",
     )
     run = bench.measured([(bench.a_sample(), "12.5"), (bench.a_sample(), "900")])
     bench.a_sample()
     bench.an_open_run()
-    states = ("to_reach", "to_assess", "to_book", "booked", "report_due", "histology_due", "to_classify", "closed")
+    states = (
+        "to_reach",
+        "to_assess",
+        "to_book",
+        "booked",
+        "report_due",
+        "histology_due",
+        "to_classify",
+        "closed",
+    )
     referrals = [a_referral(state).pk for state in states]
     samples = [reading.sample_id for reading in run.readings.all()]
     return {
@@ -63,7 +74,7 @@ class Maker:
     """Makes requests from the description."""
 
     def __init__(self, seed: int, found: dict[str, Any], world: dict[str, list[int]]) -> None:
-        self.dice, self.found, self.world = random.Random(seed), found, world
+        self.dice, self.found, self.world = random.Random(seed), found, world  # noqa: S311 - test data
 
     def path(self, op: Op) -> str:
         """The address with its number: of a thing that is there, mostly."""
@@ -79,7 +90,9 @@ class Maker:
             return path
         from urllib.parse import quote
 
-        return path + "?" + "&".join(f"{name}={quote(text.encode('utf-8', 'replace'))}" for name, text in query)
+        return (
+            path + "?" + "&".join(f"{name}={quote(text.encode('utf-8', 'replace'))}" for name, text in query)
+        )
 
     def value(self, schema: dict[str, Any], spoil: float) -> Any:
         """A value of this shape, or something that is not."""
@@ -100,12 +113,18 @@ class Maker:
         if kind == "object":
             names = schema.get("properties", {})
             needed = set(schema.get("required", ()))
-            kept = [n for n in names if (n in needed and self.dice.random() > spoil / 3) or self.dice.random() < 0.6]
+            kept = [
+                n
+                for n in names
+                if (n in needed and self.dice.random() > spoil / 3) or self.dice.random() < 0.6
+            ]
             return {name: self.value(names[name], spoil) for name in kept}
         if kind == "array":
             return [self.value(schema["items"], spoil) for _ in range(self.dice.choice([0, 1, 2, 3]))]
         if kind == "integer":
-            return self.dice.choice([schema.get("minimum", 0), 1, 2, 3, min(schema.get("maximum", 10**9), 10**6)])
+            return self.dice.choice(
+                [schema.get("minimum", 0), 1, 2, 3, min(schema.get("maximum", 10**9), 10**6)]
+            )
         if kind == "boolean":
             return self.dice.random() < 0.5
         if kind == "number":
@@ -116,7 +135,9 @@ class Maker:
             return f"{self.dice.randint(0, 23):02}:30"
         if form == "decimal":
             return f"{self.dice.randint(0, 900)}.5"
-        return self.dice.choice(["QHC", "QCU", "Q1", "words", "17", "x" * min(schema.get("maxLength", 20), 20)])
+        return self.dice.choice(
+            ["QHC", "QCU", "Q1", "words", "17", "x" * min(schema.get("maxLength", 20), 20)]
+        )
 
     def body(self, op: Op) -> tuple[bytes, str]:
         """What is sent, and what it is called."""
@@ -129,7 +150,9 @@ class Maker:
                     raw[self.dice.randrange(len(raw))] = self.dice.randrange(256)
             return bytes(raw), kind
         example = next(iter(content["examples"].values()))["value"]
-        data = self.dice.choice([example, self.value(content["schema"], 0.0), self.value(content["schema"], 0.2)])
+        data = self.dice.choice(
+            [example, self.value(content["schema"], 0.0), self.value(content["schema"], 0.2)]
+        )
         raw = json.dumps(data).encode()
         spoilt = (b"", b"{", b"\xff", b"[" * 20000, raw[:-1], b"1", b'"x"', b"null")
         return (self.dice.choice(spoilt) if self.dice.random() < 0.05 else raw), kind
@@ -143,10 +166,14 @@ def test_no_role_gets_a_5xx_or_an_answer_nobody_described(
     found = description()
     maker = Maker(len(role) * 1000 + rounds, found, world)
     programs = [("", Program(a_token(role), Client(raise_request_exception=False)))]
-    programs += [(site, Program(a_token(role, site), Client(raise_request_exception=False))) for site in ("QHC", "QCU")]
+    programs += [
+        (site, Program(a_token(role, site), Client(raise_request_exception=False))) for site in ("QHC", "QCU")
+    ]
     ops, calls, seen, wrong = operations(found), 0, {}, []
     doors = {PATTERNS[n].callback.cls: n for n in DOORS}
-    by_name = {does.name: (doors[view], method.lower()) for view in doors for method, does in view.does.items()}
+    by_name = {
+        does.name: (doors[view], method.lower()) for view in doors for method, does in view.does.items()
+    }
     mine = [op for op in ops if role in DOORS[by_name[op.name][0]].lets(op.method.upper())]
     with override_settings(API_REQUESTS_A_MINUTE=10**6):
         for _ in range(rounds):
@@ -177,7 +204,9 @@ def _call(maker: Maker, op: Op, program: Program, site: str, found: dict[str, An
         if any(one["name"] == "If-Match" for one in op.told["parameters"]):
             pk = path.split("/")[3]
             now = Referral.objects.filter(pk=pk).values_list("last_seq", flat=True).first() or 0
-            given["If-Match"] = maker.dice.choice([f'"referral-{now}"'] * 6 + ['"referral-0"', "*", '"x"', ""])
+            given["If-Match"] = maker.dice.choice(
+                [f'"referral-{now}"'] * 6 + ['"referral-0"', "*", '"x"', ""]
+            )
         sent = program.http.post(path, body, content_type=kind, headers=program.headers(given))
     return sent.status_code, _trouble(sent, op, site, found)
 
@@ -192,7 +221,10 @@ def _trouble(sent: Any, op: Op, site: str, found: dict[str, Any]) -> str:
     if content is None:
         return f"{sent.status_code} came as {kind}"
     data = json.loads(sent.content)
-    errors = [f"{list(e.absolute_path)}: {e.message[:200]}" for e in validator(found, content["schema"]).iter_errors(data)]
+    errors = [
+        f"{list(e.absolute_path)}: {e.message[:200]}"
+        for e in validator(found, content["schema"]).iter_errors(data)
+    ]
     if errors:
         return f"{sent.status_code} does not fit its shape: {errors[:2]}"
     if site and sent.status_code < 300:
