@@ -286,6 +286,13 @@ REST_FRAMEWORK = {
 SPECTACULAR_SETTINGS = {
     "TITLE": "Roundbook", "VERSION": "1", "OAS_VERSION": "3.0.3", "SERVE_INCLUDE_SCHEMA": False,
     "COMPONENT_SPLIT_REQUEST": True, "SCHEMA_PATH_PREFIX": "/api/", "ENUM_ADD_EXPLICIT_BLANK_NULL_CHOICE": False,
+    "ENUM_NAME_OVERRIDES": {
+        "RunStatus": "results.models.Run.Status", "LoadStatus": "screening.models.RegisterLoad.Status",
+        "BookingStatus": "results.models.Booking.Status", "Unit": "results.models.Unit", "Side": "results.models.Side",
+        "ReferralState": "results.api.referrals.STATES", "LetterState": "outreach.api.letters.STATES",
+        "ReturnState": "screening.api.post.STATES", "Finding": "results.models.FindingClass",
+        "AttendOutcome": "results.api.steps.ATTENDED",
+    },
     "PREPROCESSING_HOOKS": ["staff.api.views.doors_only"],
     "DESCRIPTION": "The doors of a bowel-screening registry for other programs. They call the same services as the pages.",
 }  # fmt: skip

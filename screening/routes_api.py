@@ -14,6 +14,7 @@ ROUTES: dict[str, Door] = {
     "screening-api:person": api_door(*SPEAKS_WITH_PEOPLE.roles),
     "screening-api:batches": api_door(*INVITE_OR_LOOK.roles, writers=tuple(INVITE.roles)),
     "screening-api:batch": api_door(*INVITE_OR_LOOK.roles),
+    "screening-api:batch-release": api_door(*INVITE.roles),
     "screening-api:batch-dispatch": api_door(*INVITE.roles),
     "screening-api:deliveries": DESKS,
     "screening-api:delivery": DESKS,

@@ -14,6 +14,7 @@ urlpatterns = [
     path("people/<key:pk>", people.OnePerson.as_view(), name="person"),
     path("batches", batches.Batches.as_view(), name="batches"),
     path("batches/<key:pk>", batches.OneBatch.as_view(), name="batch"),
+    path("batches/<key:pk>/release", batches.BatchRelease.as_view(), name="batch-release"),
     path("batches/<key:pk>/dispatch", batches.BatchDispatch.as_view(), name="batch-dispatch"),
     path("deliveries", post.Deliveries.as_view(), name="deliveries"),
     path("deliveries/<key:pk>", post.OneDelivery.as_view(), name="delivery"),

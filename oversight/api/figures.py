@@ -28,6 +28,8 @@ class FigureShape(Shape):
     numerator = serializers.IntegerField()
     denominator = serializers.IntegerField()
     percent = serializers.FloatField(allow_null=True)
+    value = serializers.FloatField(allow_null=True)
+    unit = serializers.CharField()
     low = serializers.FloatField(allow_null=True)
     high = serializers.FloatField(allow_null=True)
     basis = serializers.CharField()
@@ -40,7 +42,7 @@ class CutShape(Shape):
     """One line of a breakdown."""
 
     key = serializers.CharField()
-    label = serializers.CharField()
+    label = serializers.CharField()  # type: ignore[assignment]
     figures = serializers.DictField(child=FigureShape())
 
 
@@ -83,12 +85,12 @@ class ProofShape(Shape):
 
 
 FIGURE = {
-    "numerator": 40, "denominator": 60, "percent": 66.7, "low": 54.1, "high": 77.3, "basis": "cohort",
+    "numerator": 40, "denominator": 60, "percent": 66.7, "value": 66.7, "unit": "%", "low": 54.1, "high": 77.3, "basis": "cohort",
     "maturity": "provisional", "passed_percent": 12, "too_few": True,
 }  # fmt: skip
 INDICATORS = {
     "since": "2026-06-01", "until": "2026-06-15", "cut_at": "2026-06-17T11:00:00Z",
-    "counts": {"invited": 60, "kits_back": 40, "oldest_open_days": None}, "total": {"uptake_90": FIGURE},
+    "counts": {"invited": 60, "people_back": 40, "oldest_open_days": None}, "total": {"uptake_90": FIGURE},
     "rows": [{"key": "female", "label": "female", "figures": {"uptake_90": FIGURE}}],
 }  # fmt: skip
 PROOF = {
@@ -120,15 +122,23 @@ class Indicators(Reads):
             raise RoundbookError("period", trouble)
         found = figures(Asked(since, until, said.get("by", "month")), list(indicators()))
         counts = activity_counts(since=since, until=until)
-        return Shown({
-            "since": since, "until": until, "cut_at": found.cut_at,
-            "counts": {name: getattr(counts, name) for name in counts.__slots__},
-            "total": {key: figure.as_dict() for key, figure in found.total.figures.items()},
-            "rows": [
-                {"key": row.key, "label": row.label, "figures": {key: f.as_dict() for key, f in row.figures.items()}}
-                for row in (found.rows if "by" in said else ())
-            ],
-        })  # fmt: skip
+        return Shown(
+            {
+                "since": since,
+                "until": until,
+                "cut_at": found.cut_at,
+                "counts": {name: getattr(counts, name) for name in counts.__slots__},
+                "total": {key: figure.as_dict() for key, figure in found.total.figures.items()},
+                "rows": [
+                    {
+                        "key": row.key,
+                        "label": row.label,
+                        "figures": {key: figure.as_dict() for key, figure in row.figures.items()},
+                    }
+                    for row in (found.rows if "by" in said else ())
+                ],
+            }
+        )
 
 
 class Proof(Reads):

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from contextlib import ExitStack
+from datetime import timedelta
 from functools import partial
 
 from django.conf import settings
@@ -23,6 +24,7 @@ from staff import clock
 from staff.ledger.walls import ensure_months
 from staff.models import User
 from staff.roles import Role
+from staff.services.answers import answers_forget
 
 CLOSING_CHUNK = 50_000
 MONDAY = 0
@@ -66,6 +68,7 @@ def daily_duties(*, by: User) -> dict[str, bool]:
             ),
         ),
         ("feed-alarm", partial(feed_alarm_send, by=by)),
+        ("kept-answers", partial(duty_do, by=by, name="kept-answers", day=today, work=_answers_forgotten)),
         (DUTY, lambda: not duty_done(DUTY, today) and prove_once(by=by, on=today) is not None),
         ("alarm", partial(alarm_send, by=by)),
     ]
@@ -82,6 +85,10 @@ def daily_duties(*, by: User) -> dict[str, bool]:
 def _months() -> None:
     with connection.cursor() as cursor:
         ensure_months(cursor)
+
+
+def _answers_forgotten() -> None:
+    answers_forget(before=clock.now() - timedelta(days=settings.API_ANSWERS_KEPT_DAYS))
 
 
 def _close(by: User) -> None:

@@ -13,7 +13,7 @@ from results.states import REFERRAL
 from screening.access import people_listed, person_open
 from staff.api.base import Reads, Shown, asked, page_of
 from staff.api.does import Does
-from staff.api.fields import Shape
+from staff.api.fields import Hour, Shape
 from staff.models import Purpose, User
 
 PART = "Referrals"
@@ -28,7 +28,7 @@ class ReferralShape(Shape):
     state = serializers.ChoiceField(choices=STATES)
     opened_on = serializers.DateField()
     due_on = serializers.DateField(allow_null=True)
-    due_time = serializers.TimeField(allow_null=True)
+    due_time = Hour(allow_null=True)
     owner = serializers.CharField(source="owner.full_name", allow_null=True, default=None)
     pool = serializers.CharField()
     close_reason = serializers.CharField()
@@ -54,7 +54,7 @@ class BookingShape(Shape):
     id = serializers.IntegerField()
     site = serializers.CharField(source="site.code")
     day = serializers.DateField()
-    time = serializers.TimeField()
+    time = Hour()
     status = serializers.ChoiceField(choices=Booking.Status.choices)
 
 

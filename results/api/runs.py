@@ -83,8 +83,8 @@ class CheckGiven(Shape):
 class ControlsGiven(Shape):
     """Controls and checks as they were measured."""
 
-    controls = ControlGiven(many=True, max_length=20)
-    checks = CheckGiven(many=True, required=False, max_length=20)
+    controls = serializers.ListField(child=ControlGiven(), max_length=20)
+    checks = serializers.ListField(child=CheckGiven(), required=False, max_length=20)
 
 
 class RunGiven(ControlsGiven):

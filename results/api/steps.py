@@ -16,10 +16,11 @@ from results.states import REFERRAL_CLOSE_REASONS
 from screening.access import person_of_document, person_open
 from staff.api.base import Acts, Shown
 from staff.api.does import Does
-from staff.api.fields import Day, Nothing, Shape, Words
+from staff.api.fields import Day, Hour, Nothing, Shape, Words
 from staff.errors import IllegalMove, RoundbookError
 from staff.models import Purpose, Site, User
 
+ATTENDED = [one for one in Booking.Status.choices if one[0] != "booked"]
 WISHES = ("go_on", "think", "call_back", "declines")
 Step = Callable[[User, Referral, dict[str, Any], int], None]
 
@@ -34,7 +35,7 @@ class ContactGiven(Shape):
     wish = serializers.ChoiceField(choices=[(one, one) for one in WISHES], allow_blank=True, default="")
     note = Words(required=False)
     call_back_on = Day(allow_null=True, default=None)
-    call_back_at = serializers.TimeField(allow_null=True, default=None)
+    call_back_at = Hour(allow_null=True, default=None)
 
 
 AnswersGiven = type(
@@ -70,13 +71,13 @@ class BookGiven(Shape):
 
     site = serializers.CharField(max_length=12)
     day = Day()
-    time = serializers.TimeField()
+    time = Hour()
 
 
 class AttendGiven(Shape):
     """Whether the person attended."""
 
-    outcome = serializers.ChoiceField(choices=[one for one in Booking.Status.choices if one[0] != "booked"])
+    outcome = serializers.ChoiceField(choices=ATTENDED)
     note = Words(required=False)
 
 
@@ -131,8 +132,6 @@ def _unit(by: User, code: str) -> Site:
 
 
 def _claim(by: User, referral: Referral, given: dict[str, Any], seen: int) -> None:
-    if seen != referral.last_seq:
-        raise IllegalMove("stale", _("Somebody changed this meanwhile. Read it again, then decide."))
     services.referral_claim(by=by, referral=referral)
 
 
@@ -198,6 +197,8 @@ class StepView(Acts):
         person_open(
             by=self.by, person_id=referral.person_id, purpose=Purpose.WORKLIST, place="api:referral-step"
         )
+        if seen != referral.last_seq:  # the service looks again under its lock
+            raise IllegalMove("stale", _("Somebody changed this meanwhile. Read it again, then decide."))
         type(self).step(self.by, referral, dict(given), seen)
         return referral_shown(get_object_or_404(Referral.objects.select_related("owner"), pk=referral.pk))
 

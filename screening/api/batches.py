@@ -8,7 +8,13 @@ from rest_framework import serializers
 from rest_framework.request import Request
 
 from screening.models import Area, Batch
-from screening.services.batches import LARGEST_BATCH, batch_counts, batch_dispatch, batch_open
+from screening.services.batches import (
+    LARGEST_BATCH,
+    batch_counts,
+    batch_dispatch,
+    batch_open,
+    batch_release,
+)
 from staff.api.base import Acts, Reads, Shown, page_of
 from staff.api.does import Does
 from staff.api.fields import Shape, Words
@@ -93,6 +99,31 @@ class OneBatch(Reads):
     def show(self, request: Request, **at: Any) -> Shown:
         """The batch with its counts."""
         return Shown(_full(get_object_or_404(Batch, pk=at["pk"])))
+
+
+class ReleaseGiven(Shape):
+    """Why it may go although the register's last file is old, where it is."""
+
+    stale_note = Words(required=False, max_length=200)
+
+
+class BatchRelease(Acts):
+    """A second person's release."""
+
+    does: ClassVar = {
+        "POST": Does(
+            name="batch_release", part=PART, summary="Release a batch that somebody else opened", gives=BatchFullShape,
+            takes=ReleaseGiven, sends={"stale_note": ""}, example=FULL,
+            words="Whoever may not be sent a kit as things stand is left out. Needed where the protocol asks for it.",
+        )
+    }  # fmt: skip
+
+    def act(self, request: Request, given: Any, **at: Any) -> Shown:
+        """Release it."""
+        batch = get_object_or_404(Batch, pk=at["pk"])
+        batch_release(by=self.by, batch=batch, stale_note=given["stale_note"])
+        batch.refresh_from_db()
+        return Shown(_full(batch))
 
 
 class BatchDispatch(Acts):

@@ -20,6 +20,7 @@ from staff.models import Site, User
 
 PART = "Post"
 MOST_KITS = 300
+STATES = [(state, state) for state in RETURN.states]
 
 
 class DeliveryShape(Shape):
@@ -29,7 +30,7 @@ class DeliveryShape(Shape):
     site = serializers.CharField(source="site.code")
     arrived_on = serializers.DateField()
     arrived_at = serializers.DateTimeField()
-    label = serializers.CharField()
+    label = serializers.CharField()  # type: ignore[assignment]
     hand_count = serializers.IntegerField(allow_null=True)
     settled_at = serializers.DateTimeField(allow_null=True)
 
@@ -45,7 +46,7 @@ class DeliveryGiven(Shape):
 
     site = serializers.CharField(max_length=12)
     arrived_on = Day()
-    label = Words(required=False, max_length=60)
+    label = Words(required=False, max_length=60)  # type: ignore[assignment]
     hand_count = serializers.IntegerField(min_value=0, max_value=100_000, allow_null=True, default=None)
 
 
@@ -66,7 +67,7 @@ class KitGiven(Shape):
 class KitsGiven(Shape):
     """Kits of one delivery."""
 
-    kits = KitGiven(many=True, allow_empty=False, max_length=MOST_KITS)
+    kits = serializers.ListField(child=KitGiven(), min_length=1, max_length=MOST_KITS)
 
 
 class LoggedRowShape(Shape):
@@ -90,7 +91,7 @@ class ReturnShape(Shape):
     id = serializers.IntegerField()
     serial = serializers.CharField(source="kit.serial")
     delivery = serializers.IntegerField(source="delivery_id")
-    state = serializers.ChoiceField(choices=[(state, state) for state in RETURN.states])
+    state = serializers.ChoiceField(choices=STATES)
     arrived_on = serializers.DateField()
     collected_earliest = serializers.DateField()
     collected_latest = serializers.DateField()

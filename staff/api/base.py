@@ -4,10 +4,11 @@ import base64
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from io import BytesIO
 from typing import Any, ClassVar, cast
 
 from django.db import DatabaseError, connection, transaction
-from django.db.models import Model, QuerySet
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.utils.translation import gettext as _
@@ -44,7 +45,7 @@ class CsvParser(BaseParser):
 
     media_type = "text/csv"
 
-    def parse(self, stream: Any, media_type: str | None = None, parser_context: Any = None) -> bytes:
+    def parse(self, stream: Any, media_type: str | None = None, parser_context: Any = None) -> Any:
         """The bytes."""
         return bytes(stream.read())
 
@@ -55,7 +56,7 @@ class ApiView(APIView):
     authentication_classes = (TokenAuthentication,)
     permission_classes = (DoorPermission,)
     throttle_classes = (TokenThrottle,)
-    parser_classes = (JSONParser,)
+    parser_classes: Any = (JSONParser,)
     renderer_classes = (JSONRenderer,)
     schema = DoesSchema()
     does: ClassVar[Mapping[str, Does]] = {}
@@ -103,12 +104,16 @@ class Acts(ApiView):
         does = self.does["POST"]
         key = request.headers.get("Idempotency-Key", "")
         if not KEY.fullmatch(key):
-            raise KeyMissing(_("Send an Idempotency-Key of 1 to 100 visible characters, new for each new request."))
+            raise KeyMissing(
+                _("Send an Idempotency-Key of 1 to 100 visible characters, new for each new request.")
+            )
         raw = _body(request, does)
         condition = request.headers.get("If-Match", "")
         digest = request_digest("POST", request.get_full_path(), condition, raw)
         client = cast(ApiToken, request.auth).client
-        answer = answer_once(client=client, key=key, digest=digest, work=lambda: self._answer(request, raw, at))
+        answer = answer_once(
+            client=client, key=key, digest=digest, work=lambda: self._answer(request, raw, at)
+        )
         return _as_response(answer)
 
     def _answer(self, request: Request, raw: bytes, at: Mapping[str, Any]) -> Answer:
@@ -134,7 +139,7 @@ class Acts(ApiView):
         if does.csv:
             return raw
         try:
-            data = JSONParser().parse(_Stream(raw), JSON, {"encoding": "utf-8"})
+            data = JSONParser().parse(BytesIO(raw), JSON, {"encoding": "utf-8"})
         except RecursionError as error:
             raise ParseError(_("This is nested too deeply.")) from error
         shape = does.takes(data=data)
@@ -145,20 +150,10 @@ class Acts(ApiView):
         """The version the client means, from `If-Match`."""
         found = re.fullmatch(rf'"{prefix}-([0-9]{{1,9}})"', self.request.headers.get("If-Match", "").strip())
         if not self.request.headers.get("If-Match"):
-            raise PreconditionMissing(_("Send If-Match with the ETag you read, so that nothing of others is overwritten."))
+            raise PreconditionMissing(
+                _("Send If-Match with the ETag you read, so that nothing of others is overwritten.")
+            )
         return int(found[1]) if found else -1
-
-
-class _Stream:
-    """Bytes as the parser wants them."""
-
-    def __init__(self, raw: bytes) -> None:
-        self.raw = raw
-
-    def read(self, size: int = -1) -> bytes:
-        """Everything at once, then nothing."""
-        raw, self.raw = self.raw, b""
-        return raw
 
 
 def _body(request: Request, does: Does) -> bytes:
@@ -193,7 +188,9 @@ def _tags(header: str) -> set[str]:
     return {part.strip().removeprefix("W/").strip('"') for part in header.split(",") if part.strip()}
 
 
-def page_of(request: Request, rows: QuerySet[Any], shape: Any, *, newest_first: bool = True) -> tuple[list[Model], Any]:
+def page_of(
+    request: Request, rows: QuerySet[Any], shape: Any, *, newest_first: bool = True
+) -> tuple[list[Any], Any]:
     """The rows of the page asked for, and the page; the cursor is the number of the last row shown."""
     limit, after = _whole(request, "limit", USUAL), _cursor(request)
     if after is not None:

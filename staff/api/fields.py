@@ -5,6 +5,7 @@ from typing import Any
 
 from django.urls import register_converter
 from django.utils.translation import gettext_lazy as _
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 LARGEST = 2**63 - 1
@@ -47,6 +48,13 @@ class Day(serializers.DateField):
         if not FIRST_DAY <= day <= LAST_DAY:
             raise serializers.ValidationError(_("Choose a day from 1900 to 2199."), code="day_out_of_bounds")
         return day
+
+
+@extend_schema_field(
+    {"type": "string", "pattern": r"^[0-2][0-9]:[0-5][0-9](:[0-5][0-9](\.[0-9]+)?)?$", "example": "09:30"}
+)
+class Hour(serializers.TimeField):
+    """A time of day where the site is, hours and minutes."""
 
 
 class Words(serializers.CharField):

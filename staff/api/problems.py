@@ -53,11 +53,16 @@ class KeyMissing(exceptions.APIException):
 Problem = tuple[int, dict[str, Any], dict[str, str]]
 
 
+def _clean(words: object) -> str:
+    """Words that can be sent whatever was typed into them."""
+    return str(words).encode("utf-8", "replace").decode()
+
+
 def problem(status: int, code: str, sentence: object, **more: Any) -> dict[str, Any]:
     """The body of a refusal."""
     body = {
         "type": f"/api/docs#{code}", "title": HTTPStatus(status).phrase, "status": status, "code": code,
-        "detail": str(sentence),
+        "detail": _clean(sentence),
     }  # fmt: skip
     return body | more
 
@@ -66,10 +71,18 @@ def problem_of(error: Exception) -> Problem | None:
     """Status, body and headers of a refusal; None for what is not a refusal but our own mistake."""
     if isinstance(error, RoundbookError):
         status = 412 if error.code == CHANGED_MEANWHILE else error.status
-        data = {key: value for key, value in error.data.items() if isinstance(value, str | int | bool)}
+        data = {
+            key: _clean(value) if isinstance(value, str) else value
+            for key, value in error.data.items()
+            if isinstance(value, str | int | bool)
+        }
         return status, problem(status, error.code, error.sentence, data=data), {}
     if isinstance(error, Http404):
-        return 404, problem(404, "not_found", _("There is nothing here, or nothing this client may know of.")), {}
+        return (
+            404,
+            problem(404, "not_found", _("There is nothing here, or nothing this client may know of.")),
+            {},
+        )
     if isinstance(error, PermissionDenied):
         return 403, problem(403, "not_allowed", _("This client may not do that.")), {}
     if isinstance(error, exceptions.APIException):
@@ -94,7 +107,7 @@ def _of_framework(error: exceptions.APIException) -> Problem:
 def _flat(details: Any, path: str) -> "Any":
     """Every field with its complaint, nested ones by a path of keys and numbers."""
     if isinstance(details, dict) and set(details) == {"message", "code"} and isinstance(details["code"], str):
-        yield {"field": path or "body", "code": details["code"], "detail": str(details["message"])}
+        yield {"field": _clean(path or "body"), "code": details["code"], "detail": _clean(details["message"])}
     elif isinstance(details, dict):
         for key, value in details.items():
             yield from _flat(value, f"{path}.{key}" if path else str(key))

@@ -1,6 +1,6 @@
 """The OpenAPI 3 description: written from what each view says it does, with an example of everything."""
 
-from typing import Any
+from typing import Any, Literal, cast
 
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from drf_spectacular.openapi import AutoSchema
@@ -9,10 +9,10 @@ from drf_spectacular.utils import OpenApiExample, OpenApiParameter, OpenApiRespo
 from rest_framework import serializers
 
 from staff.api.does import Does
-from staff.api.fields import Shape
+from staff.api.fields import Nothing, Shape
 from staff.api.problems import MEDIA_TYPE, problem
 
-HEADER = OpenApiParameter.HEADER
+HEADER: Literal["header"] = "header"
 KEY = OpenApiParameter(
     "Idempotency-Key", {"type": "string", "minLength": 1, "maxLength": 100, "pattern": "^[!-~]{1,100}$"}, HEADER,
     required=True, description="A new key of your own for each new request; the same key again gets the same answer.",
@@ -23,11 +23,18 @@ IF_MATCH = OpenApiParameter(
     description="The `ETag` of the version you read. Refused with 412 when somebody changed it meanwhile.",
 )  # fmt: skip
 IF_NONE_MATCH = OpenApiParameter(
-    "If-None-Match", str, HEADER, description="The `ETag` you know; answered 304 without a body when it is still so."
+    "If-None-Match",
+    str,
+    HEADER,
+    description="The `ETag` you know; answered 304 without a body when it is still so.",
 )
 PAGING = (
-    OpenApiParameter("cursor", {"type": "string", "maxLength": 40}, description="Where to go on, from `next`."),
-    OpenApiParameter("limit", {"type": "integer", "minimum": 1, "maximum": 200, "default": 50}, description="How many."),
+    OpenApiParameter(
+        "cursor", {"type": "string", "maxLength": 40}, description="Where to go on, from `next`."
+    ),
+    OpenApiParameter(
+        "limit", {"type": "integer", "minimum": 1, "maximum": 200, "default": 50}, description="How many."
+    ),
 )
 
 
@@ -47,8 +54,8 @@ class ProblemShape(Shape):
     status = serializers.IntegerField()
     code = serializers.CharField()
     detail = serializers.CharField()
-    errors = FieldProblem(many=True, required=False)
-    data = serializers.DictField(required=False)
+    errors = FieldProblem(many=True, required=False)  # type: ignore[assignment]
+    data = serializers.DictField(required=False)  # type: ignore[assignment]
 
 
 ALWAYS = {
@@ -87,7 +94,7 @@ class DoesSchema(AutoSchema):
 
     @property
     def _does(self) -> Does:
-        found: Does = self.view.does[self.method.upper()]
+        found: Does = cast(Any, self.view).does[self.method.upper()]
         return found
 
     def get_operation_id(self) -> str:
@@ -98,7 +105,7 @@ class DoesSchema(AutoSchema):
         """One line."""
         return self._does.summary
 
-    def get_description(self) -> str:
+    def get_description(self) -> str:  # type: ignore[override]
         """More words, where there are any."""
         return self._does.words
 
@@ -124,17 +131,25 @@ class DoesSchema(AutoSchema):
 
     def get_request_serializer(self) -> Any:
         """The shape of what is sent."""
-        return OpenApiTypes.STR if self._does.csv else self._does.takes
+        if self._does.csv:
+            return OpenApiTypes.STR
+        return OpenApiTypes.OBJECT if self._does.takes is Nothing else self._does.takes
 
     def get_response_serializers(self) -> Any:
         """The shape of the answer, and of every refusal."""
         does = self._does
         shape = page_shape(does.gives) if does.paged else does.gives
         answers: dict[Any, Any] = {does.status: OpenApiResponse(response=shape, description=does.summary)}
-        refusals = dict(ALWAYS) | (CHANGING if self.method == "POST" else READING) | (MATCHED if does.if_match else {})
+        refusals = (
+            dict(ALWAYS)
+            | (CHANGING if self.method == "POST" else READING)
+            | (MATCHED if does.if_match else {})
+        )
         for status, (code, words) in refusals.items():
             example = OpenApiExample(code, value=problem(status, code, words), response_only=True)
-            answers[(status, MEDIA_TYPE)] = OpenApiResponse(ProblemShape, description=words, examples=[example])
+            answers[(status, MEDIA_TYPE)] = OpenApiResponse(
+                ProblemShape, description=words, examples=[example]
+            )
         if does.etag and self.method == "GET":
             answers[304] = OpenApiResponse(description="It is still so.")
         return answers
@@ -142,13 +157,17 @@ class DoesSchema(AutoSchema):
     def get_examples(self) -> list[OpenApiExample]:
         """What is sent and what comes back."""
         does = self._does
-        found = [OpenApiExample("answer", value=does.answer_example, response_only=True, status_codes=[str(does.status)])]
+        found = [
+            OpenApiExample(
+                "answer", value=does.answer_example, response_only=True, status_codes=[str(does.status)]
+            )
+        ]
         if self.method == "POST":
             found.append(OpenApiExample("request", value=does.sends, request_only=True))
         return found
 
 
-class TokenScheme(OpenApiAuthenticationExtension):
+class TokenScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]
     """How a token is sent."""
 
     target_class = "staff.api.tokens.TokenAuthentication"
@@ -156,4 +175,8 @@ class TokenScheme(OpenApiAuthenticationExtension):
 
     def get_security_definition(self, auto_schema: AutoSchema) -> dict[str, str]:
         """A bearer token."""
-        return {"type": "http", "scheme": "bearer", "description": "The token of your client, made by the administrator."}
+        return {
+            "type": "http",
+            "scheme": "bearer",
+            "description": "The token of your client, made by the administrator.",
+        }

@@ -27,6 +27,7 @@ def test_duties_are_done_once_a_day() -> None:
         "protocol": True,
         "close-unreturned": True,
         "due-sweep": True,
+        "kept-answers": True,
         "surveillance": True,
         "duplicates": True,
         "register-compare": False,

@@ -40,7 +40,7 @@ def _call(program: Program, name: str, method: str, pk: int = NOBODYS) -> object
 
 def test_every_address_under_api_is_a_door_of_our_making_or_public() -> None:
     assert len(DOORS) > 35
-    for name, pattern in PATTERNS.items():
+    for name in PATTERNS:
         if name.split(":")[0].endswith("-api"):
             assert name in DOORS or route_table()[name].public, name
     for name, view in VIEWS.items():
@@ -114,7 +114,11 @@ def test_a_client_of_one_site_sees_and_changes_that_sites_things_alone() -> None
     )
     for role, site, many, one, pk in kinds:
         other = Site.objects.exclude(code=site).order_by("pk").first().code
-        mine, theirs, all_sites = Program(a_token(role, site)), Program(a_token(role, other)), Program(a_token(role))
+        mine, theirs, all_sites = (
+            Program(a_token(role, site)),
+            Program(a_token(role, other)),
+            Program(a_token(role)),
+        )
         if one:
             assert pk in {item["id"] for item in mine.get(reverse(many)).data["items"]}, many
             assert (mine.get(_address(one, pk)).status, all_sites.get(_address(one, pk)).status) == (200, 200)
@@ -133,4 +137,3 @@ def test_a_client_of_one_site_sees_and_changes_that_sites_things_alone() -> None
 
 def _below(name: str, one: str) -> bool:
     return "POST" in VIEWS[name].does and _address(name, 1).startswith(_address(one, 1) + "/")
-
