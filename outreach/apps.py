@@ -7,6 +7,26 @@ INSERT INTO outreach_lettertodo (source, subject_id, event, reason)
 SELECT 'round', subject_id, event, reason FROM moved
 WHERE event IN ('open', 'unsuitable', 'kit_gone', 'kit_back_undone', 'below', 'at_or_above', 'raise', 'withdraw', 'conclude')
    OR event = 'close' AND from_state = 'kit_due'
+   OR event = 'kit_sent'
+   OR event = 'close' AND EXISTS (SELECT 1 FROM screening_round r WHERE r.id = subject_id AND r.age_at_invitation >= 68)
+"""
+REFERRAL_FEED = """
+INSERT INTO outreach_lettertodo (source, subject_id, event, reason)
+SELECT 'referral', subject_id, event, reason FROM moved
+WHERE event IN ('attempt', 'reschedule', 'reached', 'book', 'examined', 'report', 'report_specimen', 'repeat', 'close', 'pause')
+   OR event = 'unbook' AND reason = 'missed_again'
+"""
+STOP_FEED = """
+INSERT INTO outreach_lettertodo (source, subject_id, event, reason)
+SELECT 'stop', id, 'asked', '' FROM moved WHERE scope = 'invitations'
+"""
+EXCLUSION_FEED = """
+INSERT INTO outreach_lettertodo (source, subject_id, event, reason)
+SELECT 'exclusion', id, 'asked', '' FROM moved WHERE kind = 'postponed'
+"""
+LOT_FEED = """
+INSERT INTO outreach_lettertodo (source, subject_id, event, reason)
+SELECT 'lot', id, 'quarantined', '' FROM moved WHERE quarantined
 """
 MISSED_CALL_FEED = """
 INSERT INTO outreach_lettertodo (source, subject_id, event, reason)
@@ -38,6 +58,10 @@ class OutreachConfig(AppConfig):
 
         register(letter_libraries)
         register_ledger(Ledger(states.LETTER, models.Letter, models.LetterMove))
-        register_append_only(models.PrintDocument)
+        register_append_only(models.PrintDocument, models.Reprint, models.ContractorFile)
         register_feed(TodoFeed("outreach_rounds", "screening_roundmove", ROUND_FEED))
         register_feed(TodoFeed("outreach_missed_calls", "screening_returnmove", MISSED_CALL_FEED))
+        register_feed(TodoFeed("outreach_referrals", "results_referralmove", REFERRAL_FEED))
+        register_feed(TodoFeed("outreach_stops", "screening_stop", STOP_FEED))
+        register_feed(TodoFeed("outreach_exclusions", "screening_exclusion", EXCLUSION_FEED))
+        register_feed(TodoFeed("outreach_lots", "screening_lothistory", LOT_FEED))

@@ -5,7 +5,7 @@ from typing import Any
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
-from outreach.kinds import KINDS
+from outreach.catalogue import KINDS
 
 
 class DecisionForm(forms.Form):

@@ -1,4 +1,4 @@
-"""The letter kinds, each a small declaration: purpose, recipient, timing, what stops it, its cautions. Pure."""
+"""What a letter kind is: the stops, their words and outcomes, the timing, and the shape of a declaration. Pure."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -10,8 +10,9 @@ from django.utils.translation import gettext_lazy as _
 if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
 
-PERSON, DOCTOR = "person", "doctor"
+PERSON, DOCTOR, SITE, PROGRAMME = "person", "doctor", "site", "programme"
 AT_OR_ABOVE = "at_or_above"
+POST, MESSAGE = "post", "message"
 
 
 class StopCode(StrEnum):
@@ -27,6 +28,9 @@ class StopCode(StrEnum):
     ROUND_OVER = "round_over"
     KIT_BACK = "kit_back"
     QUESTION_ANSWERED = "question_answered"
+    MOVED_ON = "moved_on"
+    OBJECTS_CHANNEL = "objects_channel"
+    NO_CONSENT = "no_consent"
     KIT_VOID = "kit_void"
     OBJECTS_DOCTOR_COPY = "objects_doctor_copy"
     EARLIER_QUESTION_OPEN = "earlier_question_open"
@@ -34,6 +38,7 @@ class StopCode(StrEnum):
     UNDER_LOOK_BACK = "under_look_back"
     TOLD_BELOW_BEFORE = "told_below_before"
     CANCER_FOUND = "cancer_found"
+    TELL_BY_PHONE_FIRST = "tell_by_phone_first"
     NO_PRACTICE = "no_practice"
     HIDDEN_ADDRESS = "hidden_address"
     NO_ADDRESS = "no_address"
@@ -50,6 +55,9 @@ STOP_WORDS: Mapping[StopCode, "StrOrPromise"] = {
     StopCode.ROUND_OVER: _("The round is no longer waiting for a kit."),
     StopCode.KIT_BACK: _("The kit has come back."),
     StopCode.QUESTION_ANSWERED: _("The question about the kit is answered."),
+    StopCode.MOVED_ON: _("What it speaks of is over: the date, the wait or the decision has changed."),
+    StopCode.OBJECTS_CHANNEL: _("The person does not want messages by this way."),
+    StopCode.NO_CONSENT: _("The person has not agreed to messages by this way, or left no number or address."),
     StopCode.KIT_VOID: _("The kit named in the letter is void. Release it to print it with the new kit."),
     StopCode.OBJECTS_DOCTOR_COPY: _(
         "The person does not want a copy sent to the doctor. Talk with the person first."
@@ -67,6 +75,9 @@ STOP_WORDS: Mapping[StopCode, "StrOrPromise"] = {
     StopCode.CANCER_FOUND: _(
         "A cancer is told by a clinician, face to face or by phone, before any letter. Release it once that was done."
     ),
+    StopCode.TELL_BY_PHONE_FIRST: _(
+        "The person was told another result before. The medical lead rings first and explains; then let it go."
+    ),
     StopCode.NO_PRACTICE: _("No practice is known. Tell the person's doctor in another way."),
     StopCode.HIDDEN_ADDRESS: _(
         "The address is protected. Release it only to carry the letter by the protected route."
@@ -77,7 +88,7 @@ STOP_WORDS: Mapping[StopCode, "StrOrPromise"] = {
 CLEARABLE = frozenset(
     {
         StopCode.LEFT_AREA, StopCode.OPTED_OUT, StopCode.OBJECTS_DOCTOR_COPY, StopCode.EARLIER_QUESTION_OPEN,
-        StopCode.IN_SURVEILLANCE, StopCode.TOLD_BELOW_BEFORE, StopCode.CANCER_FOUND, StopCode.HIDDEN_ADDRESS,
+        StopCode.IN_SURVEILLANCE, StopCode.TOLD_BELOW_BEFORE, StopCode.CANCER_FOUND, StopCode.HIDDEN_ADDRESS, StopCode.TELL_BY_PHONE_FIRST,
     }
 )  # fmt: skip
 """A person may look at these and let the letter go; the others must be put right in the record first."""
@@ -105,197 +116,33 @@ class Timing:
 
 @dataclass(frozen=True)
 class Kind:
-    """One letter kind. A new one is one of these, a context and a text."""
+    """One letter kind. A new one is one of these and a text; its trigger is a line of `outreach.triggers`."""
 
     code: str
+    number: int
+    """Its number in the catalogue of the job (section 6)."""
     name: "StrOrPromise"
     purpose: "StrOrPromise"
     recipient: str
+    trigger: "StrOrPromise"
+    """What calls for it, in words."""
     timing: Timing
     stops: Mapping[StopCode, Outcome]
     stops_at_or_above: Mapping[StopCode, Outcome] = field(default_factory=dict)
+    fields: tuple[str, ...] = ()
+    """What its text may say beside what every letter says."""
     needs_kit: bool = False
     pages: int = 1
     """Pages it usually has; the renderer measures and puts it right when it differs."""
     cautions: frozenset[str] = frozenset()
-    """Marks (`data-says`) its text must carry; a test holds every variant to them."""
+    """Marks its text must carry; a test holds every variant to them."""
+    while_referral: frozenset[str] = frozenset()
+    """States of the referral in which it still makes sense; empty: any."""
+    channel: str = POST
+    """`post` for paper; `message` for a text message or an e-mail, by what the person agreed to."""
+    every_variant: bool = False
+    """Has a text in every language and form; the others only in the default language."""
 
     def stops_for(self, side: str) -> Mapping[StopCode, Outcome]:
         """What stops it, for a result on this side of the cutoff (empty: no result)."""
         return self.stops_at_or_above if side == AT_OR_ABOVE and self.stops_at_or_above else self.stops
-
-
-_OFFER: Mapping[StopCode, Outcome] = {
-    StopCode.DIED: Outcome.CANCEL,
-    StopCode.MERGED: Outcome.CANCEL,
-    StopCode.DUPLICATE: Outcome.CANCEL,
-    StopCode.OPTED_OUT: Outcome.CANCEL,
-    StopCode.LEFT_AREA: Outcome.CANCEL,
-    StopCode.ROUND_OVER: Outcome.CANCEL,
-    StopCode.KIT_BACK: Outcome.CANCEL,
-    StopCode.HIDDEN_ADDRESS: Outcome.HOLD_OFFICE,
-    StopCode.NO_ADDRESS: Outcome.HOLD_OFFICE,
-}
-_TOLD: Mapping[StopCode, Outcome] = {
-    StopCode.RESULT_SUPERSEDED: Outcome.SUPERSEDE,
-    StopCode.DUPLICATE: Outcome.CANCEL,
-}
-_WITH_KIT = {StopCode.KIT_VOID: Outcome.HOLD_OFFICE}
-_CARE = frozenset({"contact", "symptoms"})
-
-INVITATION = Kind(
-    code="invitation",
-    name=_("Invitation with kit"),
-    purpose=_("Offers the test, with the kit in the same envelope."),
-    recipient=PERSON,
-    timing=Timing(working_days=1),
-    stops={**_OFFER, **_WITH_KIT},
-    needs_kit=True,
-    pages=2,
-    cautions=_CARE | {"choice", "not_perfect", "stop_or_postpone"},
-)
-REMINDER = Kind(
-    code="reminder",
-    name=_("Reminder"),
-    purpose=_("Asks once more when no kit has come back."),
-    recipient=PERSON,
-    timing=Timing(working_days=2),
-    stops=_OFFER,
-    cautions=_CARE | {"choice", "crossed_in_post", "stop_or_postpone"},
-)
-REPLACEMENT = Kind(
-    code="replacement",
-    name=_("Replacement kit"),
-    purpose=_("Says exactly why another kit comes, and offers it."),
-    recipient=PERSON,
-    timing=Timing(working_days=2),
-    stops={
-        **_OFFER,
-        **_WITH_KIT,
-        StopCode.OPTED_OUT: Outcome.HOLD_OFFICE,
-        StopCode.REASON_OVERTAKEN: Outcome.CANCEL,
-    },
-    needs_kit=True,
-    cautions=_CARE | {"choice", "stop_or_postpone"},
-)
-SAMPLE_QUESTION = Kind(
-    code="sample_question",
-    name=_("Question about the sample"),
-    purpose=_(
-        "Asks the one thing we need to know before a kit can be tested, after two calls nobody answered."
-    ),
-    recipient=PERSON,
-    timing=Timing(working_days=2),
-    stops={
-        StopCode.DIED: Outcome.CANCEL,
-        StopCode.DUPLICATE: Outcome.CANCEL,
-        StopCode.QUESTION_ANSWERED: Outcome.CANCEL,
-        StopCode.MERGED: Outcome.HOLD_OFFICE,
-        StopCode.LEFT_AREA: Outcome.HOLD_OFFICE,
-        StopCode.HIDDEN_ADDRESS: Outcome.HOLD_OFFICE,
-        StopCode.NO_ADDRESS: Outcome.HOLD_OFFICE,
-    },
-    cautions=_CARE | {"choice"},
-)
-RESULT_BELOW = Kind(
-    code="result_below",
-    name=_("Result: no further tests now"),
-    purpose=_("Tells the person that the result is below the cutoff."),
-    recipient=PERSON,
-    timing=Timing(by_policy=True),
-    stops={
-        **_TOLD,
-        StopCode.DIED: Outcome.CANCEL,
-        StopCode.MERGED: Outcome.HOLD_OFFICE,
-        StopCode.LEFT_AREA: Outcome.HOLD_OFFICE,
-        StopCode.HIDDEN_ADDRESS: Outcome.HOLD_OFFICE,
-        StopCode.NO_ADDRESS: Outcome.HOLD_OFFICE,
-        StopCode.UNDER_LOOK_BACK: Outcome.HOLD_OFFICE,
-        StopCode.EARLIER_QUESTION_OPEN: Outcome.HOLD_COORDINATORS,
-        StopCode.IN_SURVEILLANCE: Outcome.HOLD_COORDINATORS,
-    },
-    cautions=_CARE | {"not_perfect", "stop_or_postpone"},
-)
-RESULT_MORE_TESTS = Kind(
-    code="result_more_tests",
-    name=_("Result: more tests needed"),
-    purpose=_("Tells the person that more tests are needed, and that we will call."),
-    recipient=PERSON,
-    timing=Timing(landing=True),
-    stops={
-        **_TOLD,
-        StopCode.DIED: Outcome.HOLD_COORDINATORS,
-        StopCode.MERGED: Outcome.HOLD_COORDINATORS,
-        StopCode.LEFT_AREA: Outcome.HOLD_COORDINATORS,
-        StopCode.TOLD_BELOW_BEFORE: Outcome.HOLD_COORDINATORS,
-        StopCode.HIDDEN_ADDRESS: Outcome.HOLD_COORDINATORS,
-        StopCode.NO_ADDRESS: Outcome.HOLD_COORDINATORS,
-    },
-    cautions=_CARE | {"not_a_diagnosis", "next_step_is_an_examination", "choice"},
-)
-DOCTOR_COPY = Kind(
-    code="doctor_copy",
-    name=_("Result copy for the doctor"),
-    purpose=_("Tells the practice the value, the cutoff and who does what next."),
-    recipient=DOCTOR,
-    timing=Timing(by_policy=True, landing=True),
-    stops={
-        **_TOLD,
-        StopCode.UNDER_LOOK_BACK: Outcome.HOLD_OFFICE,
-        StopCode.DIED: Outcome.CANCEL,
-        StopCode.MERGED: Outcome.HOLD_COORDINATORS,
-        StopCode.OBJECTS_DOCTOR_COPY: Outcome.CANCEL,
-        StopCode.NO_PRACTICE: Outcome.HOLD_COORDINATORS,
-    },
-    stops_at_or_above={
-        **_TOLD,
-        StopCode.DIED: Outcome.HOLD_COORDINATORS,
-        StopCode.MERGED: Outcome.HOLD_COORDINATORS,
-        StopCode.OBJECTS_DOCTOR_COPY: Outcome.HOLD_COORDINATORS,
-        StopCode.NO_PRACTICE: Outcome.HOLD_COORDINATORS,
-    },
-    cautions=_CARE | {"not_perfect", "next_step_is_an_examination"},
-)
-
-_DECIDED = {StopCode.REASON_OVERTAKEN: Outcome.SUPERSEDE, StopCode.DUPLICATE: Outcome.CANCEL}
-NEXT_STEP = Kind(
-    code="next_step",
-    name=_("Findings and next step"),
-    purpose=_("Tells the person what the examination found, what comes next, and who arranges it."),
-    recipient=PERSON,
-    timing=Timing(working_days=2),
-    stops={
-        **_DECIDED,
-        StopCode.DIED: Outcome.CANCEL,
-        StopCode.MERGED: Outcome.HOLD_COORDINATORS,
-        StopCode.LEFT_AREA: Outcome.HOLD_COORDINATORS,
-        StopCode.CANCER_FOUND: Outcome.HOLD_COORDINATORS,
-        StopCode.HIDDEN_ADDRESS: Outcome.HOLD_COORDINATORS,
-        StopCode.NO_ADDRESS: Outcome.HOLD_COORDINATORS,
-    },
-    cautions=_CARE | {"not_perfect", "next_step"},
-)
-NEXT_STEP_DOCTOR = Kind(
-    code="next_step_doctor",
-    name=_("Findings and next step, for the doctor"),
-    purpose=_("Tells the practice the finding, the next step, its date and who arranges it."),
-    recipient=DOCTOR,
-    timing=Timing(working_days=2),
-    stops={
-        **_DECIDED,
-        StopCode.DIED: Outcome.CANCEL,
-        StopCode.MERGED: Outcome.HOLD_COORDINATORS,
-        StopCode.OBJECTS_DOCTOR_COPY: Outcome.CANCEL,
-        StopCode.NO_PRACTICE: Outcome.HOLD_COORDINATORS,
-    },
-    cautions=_CARE | {"not_perfect", "next_step"},
-)
-
-KINDS: Mapping[str, Kind] = {
-    kind.code: kind
-    for kind in (
-        RESULT_MORE_TESTS, NEXT_STEP, NEXT_STEP_DOCTOR, DOCTOR_COPY, RESULT_BELOW, SAMPLE_QUESTION, REPLACEMENT,
-        INVITATION, REMINDER,
-    )
-}  # fmt: skip
-"""Every kind, in the order in which they are frozen and printed."""

@@ -6,7 +6,8 @@ from typing import Any
 
 from django.db.models import Case, Count, Max, Min, Prefetch, Q, QuerySet, When
 
-from outreach.kinds import KINDS, Kind
+from outreach.catalogue import KINDS
+from outreach.kinds import Kind
 from outreach.models import Letter, LetterMove, PrintedLetter, PrintRun
 from outreach.querysets import unopened_post
 from outreach.services.held import words_of

@@ -34,6 +34,11 @@ class Facts:
     under_look_back: bool = False
     told_below_before: bool = False
     cancer_found: bool = False
+    tell_by_phone_first: bool = False
+    moved_on: bool = False
+    """The referral left the states in which it makes sense, or its booking was let go."""
+    objects_channel: bool = False
+    no_consent: bool = False
     duplicate: bool = False
     cleared: frozenset[str] = frozenset()
     """Stops that a person looked at and let pass."""
@@ -58,6 +63,9 @@ HOLDS_TRUE: Mapping[StopCode, Callable[[Facts], bool]] = {
     StopCode.ROUND_OVER: lambda facts: facts.round_state not in WAITING_FOR_A_KIT,
     StopCode.KIT_BACK: lambda facts: facts.kit_back,
     StopCode.QUESTION_ANSWERED: lambda facts: facts.question_answered,
+    StopCode.MOVED_ON: lambda facts: facts.moved_on,
+    StopCode.OBJECTS_CHANNEL: lambda facts: facts.objects_channel,
+    StopCode.NO_CONSENT: lambda facts: facts.no_consent,
     StopCode.KIT_VOID: lambda facts: facts.kit_void,
     StopCode.OBJECTS_DOCTOR_COPY: lambda facts: facts.objects_doctor_copy,
     StopCode.EARLIER_QUESTION_OPEN: lambda facts: facts.earlier_question_open,
@@ -65,6 +73,7 @@ HOLDS_TRUE: Mapping[StopCode, Callable[[Facts], bool]] = {
     StopCode.UNDER_LOOK_BACK: lambda facts: facts.under_look_back,
     StopCode.TOLD_BELOW_BEFORE: lambda facts: facts.told_below_before,
     StopCode.CANCER_FOUND: lambda facts: facts.cancer_found,
+    StopCode.TELL_BY_PHONE_FIRST: lambda facts: facts.tell_by_phone_first,
     StopCode.NO_PRACTICE: lambda facts: not facts.has_practice,
     StopCode.HIDDEN_ADDRESS: lambda facts: facts.hidden_address,
     StopCode.NO_ADDRESS: lambda facts: not facts.has_address,

@@ -1,159 +1,35 @@
-"""What a letter says about its person: one dataclass a kind, made of finished words, and its checksum."""
+"""What a letter says about its person: the finished words of the fields its kind declares, and their checksum."""
 
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
 from typing import Any
 
+from outreach.letters.texts import fields_of
+from outreach.letters.words import CLASS_FIELDS, SIZES
 from staff.errors import RoundbookError
 
 OPTIONAL = frozenset(
     {
-        "next_invitation",
-        "collected_on",
-        "practice_name",
-        "birth_date",
-        "person_number",
-        "call_by",
-        "next_on",
-        "histology",
-        "examined_on",
+        "next_invitation", "collected_on", "practice_name", "birth_date", "person_number", "call_by", "next_on",
+        "histology", "examined_on", "medicine_plan", "preparation", "until", "told_on", "value", "cutoff",
+        "authorised_on", "handed_to",
     }
-)
-"""Fields that may be empty; every text says something sensible without them."""
+)  # fmt: skip
+"""Fields that may be empty; the row stays, with a dash, so that nothing moves."""
+MOST_CHARACTERS = {
+    "name": 120, "recipient_name": 120, "exam_place": 160, "finding": 200, "what_went_wrong": 160, "question": 160,
+    "handed_to": 160, "words": SIZES[-1][0], "reply": SIZES[-1][0], "histology": SIZES[-1][0],
+    "medicine_plan": SIZES[-1][0],
+}  # fmt: skip
+"""What fits the reserved boxes; longer words are a person's to shorten."""
 
 
-@dataclass(frozen=True)
-class Common:
-    """What every letter carries: who it is for, where it goes, and whom to ask."""
-
-    language: str
-    recipient_name: str
-    address: list[str]
-    written_on: str
-    programme: str
-    phone: str
-    hours: str
-    person_number: str
-
-
-@dataclass(frozen=True)
-class ToPerson(Common):
-    """A letter to the person, who is addressed by name."""
-
-    name: str
-
-
-@dataclass(frozen=True)
-class Invitation(ToPerson):
-    """Invitation with the kit in the same envelope."""
-
-    serial: str
-
-
-@dataclass(frozen=True)
-class Reminder(ToPerson):
-    """Reminder for a kit that was sent on a day."""
-
-    sent_on: str
-
-
-@dataclass(frozen=True)
-class Replacement(ToPerson):
-    """Replacement kit, with what went wrong, and whether a kit came back that could not be tested."""
-
-    serial: str
-    what_went_wrong: str
-    came_back: bool
-
-
-@dataclass(frozen=True)
-class SampleQuestion(ToPerson):
-    """One question about a kit that is set aside, with the day by which the answer still helps."""
-
-    question: str
-    call_by: str
-
-
-@dataclass(frozen=True)
-class ResultBelow(ToPerson):
-    """Result below the cutoff, with the month of the next invitation."""
-
-    value: str
-    cutoff: str
-    collected_on: str
-    next_invitation: str
-
-
-@dataclass(frozen=True)
-class ResultMoreTests(ToPerson):
-    """Result at or above the cutoff, with the day by which we call."""
-
-    value: str
-    cutoff: str
-    call_by: str
-
-
-@dataclass(frozen=True)
-class DoctorCopy(Common):
-    """Copy for the practice, either side of the cutoff."""
-
-    practice_name: str
-    person_name: str
-    birth_date: str
-    value: str
-    cutoff: str
-    at_or_above: bool
-    collected_on: str
-    authorised_on: str
-    next_invitation: str
-
-
-@dataclass(frozen=True)
-class NextStepLetter(ToPerson):
-    """What the examination found and the signed next step; `step` is its code, `words` the clinician's own."""
-
-    examined_on: str
-    finding: str
-    step: str
-    next_on: str
-    words: str
-
-
-@dataclass(frozen=True)
-class NextStepDoctor(Common):
-    """The finding and the signed next step for the practice, in the trade's words."""
-
-    practice_name: str
-    person_name: str
-    birth_date: str
-    examined_on: str
-    finding_name: str
-    histology: str
-    step: str
-    next_on: str
-    words: str
-    signed_by: str
-
-
-CONTEXTS: Mapping[str, type[Common]] = {
-    "invitation": Invitation,
-    "reminder": Reminder,
-    "replacement": Replacement,
-    "sample_question": SampleQuestion,
-    "result_below": ResultBelow,
-    "result_more_tests": ResultMoreTests,
-    "doctor_copy": DoctorCopy,
-    "next_step": NextStepLetter,
-    "next_step_doctor": NextStepDoctor,
-}
-
-
-def context_words(context: Common) -> dict[str, Any]:
+def context_words(kind: str, given: Mapping[str, Any]) -> dict[str, Any]:
     """The context as it is stored; refuses empty fields, template marks and a name nobody could be greeted by."""
-    words = asdict(context)
-    empty = [f.name for f in fields(context) if words[f.name] in ("", [], None) and f.name not in OPTIONAL]
+    words = {name: given[name] for name in fields_of(kind)}
+    bare = CLASS_FIELDS | OPTIONAL
+    empty = [name for name, value in words.items() if value in ("", [], None) and name not in bare]
     if empty:
         raise RoundbookError("letter_incomplete", f"The letter lacks: {', '.join(empty)}.", fields=empty)
     marked = [name for name, value in words.items() if _has_mark(value)]
@@ -161,6 +37,9 @@ def context_words(context: Common) -> dict[str, Any]:
         raise RoundbookError(
             "letter_unresolved", f"The letter holds template marks in: {', '.join(marked)}.", fields=marked
         )
+    long = [name for name, most in MOST_CHARACTERS.items() if len(str(words.get(name) or "")) > most]
+    if long:
+        raise RoundbookError("letter_too_long", f"Too long for a letter: {', '.join(long)}.", fields=long)
     greeted = str(words.get("name", words["recipient_name"]))
     if not any(letter.isalpha() for letter in greeted):
         raise RoundbookError("letter_greeting", "The name cannot be used in a greeting.", fields=["name"])

@@ -11,10 +11,11 @@ from typing import Any
 from django.conf import settings
 from django.utils.html import escape
 
-from outreach.kinds import KINDS
-from outreach.letters.barcodes import code128_data_uri
+from outreach.catalogue import KINDS
+from outreach.letters.barcodes import code128_data_uri, data_matrix_data_uri, pictures
 from outreach.letters.contexts import checksum_of
-from outreach.letters.texts import MISSING, RIGHT_TO_LEFT, engine, text_of, words_digest
+from outreach.letters.texts import MISSING, RIGHT_TO_LEFT, Chosen, passages_of, phrases_of, text_of
+from outreach.letters.words import CLASS_FIELDS, Drawings, markup, size_class
 from staff.errors import RoundbookError
 
 _TRIES = 3
@@ -46,10 +47,11 @@ def letters_render(sheets: Sequence[Sheet], *, title: str) -> Rendered:
     letter no longer matches its checksum, or a field of its text is unresolved.
     """
     bodies = [_body(sheet) for sheet in sheets]
-    pages = [KINDS[text_of(sheet.text_version).kind].pages for sheet in sheets]
+    pages = [_pages_guessed(sheet) for sheet in sheets]
     for _try in range(_TRIES):
         document = _lay_out(sheets, bodies, pages, title)
         measured = _pages_of(document, len(sheets))
+        _PAGES_SEEN.update({_layout_of(sheet): count for sheet, count in zip(sheets, measured, strict=True)})
         if measured == pages:
             return Rendered(document.write_pdf(pdf_variant="pdf/ua-1"), measured)
         pages = measured
@@ -59,8 +61,10 @@ def letters_render(sheets: Sequence[Sheet], *, title: str) -> Rendered:
 
 
 def _body(sheet: Sheet) -> str:
-    digest = words_digest(sheet.text_version)
-    found = checksum_of(text_version=sheet.text_version, words_digest=digest, context=sheet.context)
+    chosen = text_of(sheet.text_version)
+    found = checksum_of(
+        text_version=sheet.text_version, words_digest=chosen.text.digest, context=sheet.context
+    )
     if found != sheet.checksum:
         raise RoundbookError(
             "letter_changed",
@@ -68,25 +72,64 @@ def _body(sheet: Sheet) -> str:
             token=sheet.token,
         )
     words = dict(sheet.context)
-    if "serial" in words:
-        words["barcode"] = code128_data_uri(words["serial"])
-    body = engine().get_template(text_of(sheet.text_version).template).render(words)
+    drawings = Drawings(code128_data_uri(words["serial"]) if words.get("serial") else "", pictures())
+    shared = passages_of(chosen.text.shared)[chosen.language]
+    body = _head(chosen, words, sheet.token) + markup(chosen.variant, words, shared, drawings)
     if MISSING in body:
         raise RoundbookError(
             "letter_unresolved",
             "A field of a letter text is unresolved. Nothing was printed.",
             token=sheet.token,
         )
-    return str(body)
+    return body
+
+
+def _head(chosen: Chosen, words: Mapping[str, Any], token: str) -> str:
+    """Sender, window with the address and the token to scan, date and number, and the greeting: reserved boxes."""
+    phrases = phrases_of(chosen.text.shared, chosen.language)
+    value = {name: f"<bdi>{escape(str(words.get(name) or ''))}</bdi>" for name in ("programme", "phone", "hours")}
+    lines = "".join(f"<span>{escape(str(line))}</span>" for line in (words["recipient_name"], *words["address"]))
+    person = "name" in words
+    if person:
+        number = words.get("person_number")
+        second = f"{escape(phrases['your_number'])} <bdi>{escape(str(number))}</bdi>" if number else ""
+    else:
+        second = escape(phrases["in_confidence"])
+    greeting = (
+        escape(phrases["dear"]).replace("{name}", f"<bdi>{escape(str(words['name']))}</bdi>")
+        if person
+        else escape(phrases["dear_colleague"])
+    )
+    draft = f'<p class="draft">{escape(phrases["draft"])}</p>' if "draft" in phrases else ""
+    return (
+        f'<div class="head"><p class="from"><b>{value["programme"]}</b><br>{escape(phrases["phone"])} {value["phone"]}<br>'
+        f'{value["hours"]}</p><div class="window"><p class="back">{value["programme"]}</p><address>{lines}</address>'
+        f'<span class="mark"><img src="{data_matrix_data_uri(token)}" alt="{escape(token)}"></span></div>'
+        f'<p class="facts"><span>{escape(str(words["written_on"]))}</span><span>{second}</span></p></div>'
+        f'{draft}<p class="greeting">{greeting}</p>'
+    )
 
 
 def _article(number: int, sheet: Sheet, body: str, pages: int) -> str:
-    text = text_of(sheet.text_version)
-    direction = "rtl" if text.language in RIGHT_TO_LEFT else "ltr"
+    chosen = text_of(sheet.text_version)
+    direction = "rtl" if chosen.language in RIGHT_TO_LEFT else "ltr"
     return (
-        f'<article id="letter-{number}" lang="{text.language}" dir="{direction}" data-token="{escape(sheet.token)}"'
-        f' data-version="{escape(text.version)}" data-pages="{pages}">{body}</article>'
+        f'<article id="letter-{number}" class="{chosen.form}" lang="{chosen.language}" dir="{direction}"'
+        f' data-token="{escape(sheet.token)}" data-version="{escape(chosen.version)}" data-pages="{pages}">{body}</article>'
     )
+
+
+_PAGES_SEEN: dict[tuple[str, ...], int] = {}
+"""How many pages letters of the same layout took last time: a guess that saves a second layout, never trusted."""
+
+
+def _layout_of(sheet: Sheet) -> tuple[str, ...]:
+    sizes = [size_class(str(sheet.context.get(name) or "")) for name in ("words", "reply", "histology", "medicine_plan")]
+    return (sheet.text_version, *(str(sheet.context.get(name, "")) for name in sorted(CLASS_FIELDS)), *sizes)
+
+
+def _pages_guessed(sheet: Sheet) -> int:
+    return _PAGES_SEEN.get(_layout_of(sheet), KINDS[text_of(sheet.text_version).text.kind].pages)
 
 
 def _lay_out(sheets: Sequence[Sheet], bodies: Sequence[str], pages: Sequence[int], title: str) -> Any:

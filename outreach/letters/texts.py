@@ -1,103 +1,194 @@
-"""The letter texts: which words, in which language and version, and the digest that proves them."""
+"""The letter texts: which words, in which version, language and form, and the digest that proves them."""
 
 import hashlib
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
+from datetime import date
+from functools import cache, cached_property
 from pathlib import Path
 
 from django.conf import settings
-from django.template.backends.django import DjangoTemplates
+
+from outreach.catalogue import KINDS
+from outreach.kinds import DOCTOR, PERSON
+from outreach.letters.words import FORMS, Variant, problems_of, words_read
 
 DEFAULT_LANGUAGE = "en"
+LANGUAGES = ("en", "ar")
+REVIEWED = frozenset({"en"})
+"""Languages whose words a translator has looked at; the others say so on the paper."""
 MISSING = "⟦missing⟧"
 """What an unresolved field prints as; a document that contains it is refused."""
+RIGHT_TO_LEFT = frozenset({"ar"})
+SHARED = 1
+FROM_THE_START = date(2000, 1, 1)
+COMMON_FIELDS = (
+    "language", "recipient_name", "address", "written_on", "programme", "phone", "hours", "person_number",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Text:
-    """One version of one letter's words in one language; a changed word is a new version in a new file."""
+    """One version of one letter's words, with all its variants; a changed word is a new version."""
 
     kind: str
     number: int
+    source: str
+    shared: int = SHARED
+    valid_from: date = FROM_THE_START
+
+    @property
+    def version_id(self) -> str:
+        """What all variants share, so that what was said can be proved."""
+        return f"{self.kind}-{self.number}"
+
+    @cached_property
+    def variants(self) -> dict[tuple[str, str], Variant]:
+        """The words by language and form."""
+        return words_read(self.source)
+
+    @cached_property
+    def digest(self) -> str:
+        """SHA-256 over the words of every variant and the shared passages."""
+        whole = self.source.encode() + b"\0" + shared_source(self.shared).encode()
+        return hashlib.sha256(whole).hexdigest()
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """The variant of a text that one letter uses."""
+
+    text: Text
     language: str
-    reviewed: bool = True
+    form: str
 
     @property
     def version(self) -> str:
-        """The id that is frozen with the letter and printed on it."""
-        return f"{self.kind}-{self.number}-{self.language}"
+        """The id that is frozen with the letter and printed on it: version id, language, form."""
+        tail = "" if self.form == "standard" else f"-{self.form}"
+        return f"{self.text.version_id}-{self.language}{tail}"
 
     @property
-    def template(self) -> str:
-        """The file that holds the words."""
-        return f"letters/{self.language}/{self.kind}_{self.number}.html"
+    def variant(self) -> Variant:
+        """The words; large print has the words of the standard form."""
+        return self.text.variants[self.language, "easy" if self.form == "easy" else "standard"]
 
 
-TEXTS = (
-    Text("invitation", 1, "en"),
-    Text("reminder", 1, "en"),
-    Text("replacement", 1, "en"),
-    Text("replacement", 2, "en"),
-    Text("sample_question", 1, "en"),
-    Text("result_below", 1, "en"),
-    Text("result_more_tests", 1, "en"),
-    Text("doctor_copy", 1, "en"),
-    Text("next_step", 1, "en"),
-    Text("next_step_doctor", 1, "en"),
-    Text("invitation", 1, "ar", reviewed=False),
-    Text("result_below", 1, "ar", reviewed=False),
-    Text("result_more_tests", 1, "ar", reviewed=False),
-)
-_BY_VERSION = {text.version: text for text in TEXTS}
-RIGHT_TO_LEFT = frozenset({"ar"})
+def _folder() -> Path:
+    return Path(settings.BASE_DIR) / "templates" / "letters" / "words"
 
 
-def text_in_use(kind: str, language: str) -> Text:
-    """The newest text of a kind in the person's language if there is one, else in the default language."""
+@cache
+def shared_source(number: int) -> str:
+    """The shared passages as written."""
+    return (_folder() / f"_shared_{number}.txt").read_text(encoding="utf-8")
+
+
+@cache
+def passages_of(number: int) -> dict[str, dict[str, str]]:
+    """The shared passages by language and name."""
+    found: dict[str, dict[str, str]] = {}
+    language, name = "", ""
+    for line in shared_source(number).splitlines():
+        if line.startswith("=== "):
+            language = line.removeprefix("=== ").strip()
+        elif line.startswith("--- "):
+            name = line.removeprefix("--- ").strip()
+            found.setdefault(language, {})[name] = ""
+        elif line.strip():
+            found[language][name] = f"{found[language][name]}\n{line.strip()}".strip()
+    return found
+
+
+@cache
+def phrases_of(number: int, language: str) -> dict[str, str]:
+    """The fixed words around a letter's body."""
+    lines = passages_of(number)[language]["phrases"].splitlines()
+    return {name.strip(): words.strip() for name, _eq, words in (line.partition("=") for line in lines)}
+
+
+@cache
+def texts_delivered() -> tuple[Text, ...]:
+    """The texts that come with the software, oldest version first."""
+    found = []
+    for path in sorted(_folder().glob("[a-z]*.txt")):
+        kind, _underline, number = path.stem.rpartition("_")
+        found.append(Text(kind, int(number), path.read_text(encoding="utf-8")))
+    return tuple(sorted(found, key=lambda text: (text.kind, text.number)))
+
+
+def _stored() -> Mapping[str, Text]:
+    from outreach.models import LetterText
+
+    return {
+        f"{row.kind}-{row.number}": Text(row.kind, row.number, row.words, row.shared, row.valid_from or date.max)
+        for row in LetterText.objects.filter(approved_by__isnull=False)
+    }
+
+
+def texts_on(day: date) -> dict[str, Text]:
+    """Kind → the newest text in force on a day: delivered with the software or approved here."""
+    newest: dict[str, Text] = {}
+    for text in (*texts_delivered(), *_stored().values()):
+        if text.valid_from <= day and (text.kind not in newest or newest[text.kind].number < text.number):
+            newest[text.kind] = text
+    return newest
+
+
+def chosen_from(text: Text, language: str, form: str) -> Chosen:
+    """The variant for a person's language and form, or the nearest there is."""
     wanted = language.split("-")[0].lower()
-    for code in (wanted, DEFAULT_LANGUAGE):
-        found = [text for text in TEXTS if text.kind == kind and text.language == code]
-        if found:
-            return max(found, key=lambda text: text.number)
-    raise LookupError(f"No text for letters of kind {kind}.")
+    code = wanted if (wanted, "standard") in text.variants else DEFAULT_LANGUAGE
+    if form == "easy" and (code, "easy") not in text.variants:
+        form = "large"
+    return Chosen(text, code, form if form in FORMS else "standard")
 
 
-def text_of(version: str) -> Text:
+_VERSION = re.compile(r"^(?P<kind>[a-z_]+)-(?P<number>\d+)-(?P<language>[a-z]{2})(?:-(?P<form>easy|large))?$")
+
+
+@cache
+def text_of(version: str) -> Chosen:
     """The text that a frozen letter names; kept for as long as letters name it."""
-    return _BY_VERSION[version]
+    found = _VERSION.match(version)
+    if found is None:
+        raise LookupError(f"No text {version}.")
+    wanted = f"{found['kind']}-{found['number']}"
+    delivered = {text.version_id: text for text in texts_delivered()}
+    text = delivered.get(wanted) or _stored().get(wanted)
+    if text is None:
+        raise LookupError(f"No text {version}.")
+    return Chosen(text, found["language"], found["form"] or "standard")
 
 
-@cache
-def engine() -> DjangoTemplates:
-    """The templates of letters, in which an unknown field prints a mark instead of nothing."""
-    return DjangoTemplates(
-        {
-            "NAME": "letters",
-            "DIRS": [settings.BASE_DIR / "templates"],
-            "APP_DIRS": False,
-            "OPTIONS": {"string_if_invalid": MISSING},
-        }
-    )
-
-
-@cache
 def words_digest(version: str) -> str:
-    """SHA-256 over the words of a text and of the shared passages it includes."""
-    seen: dict[str, bytes] = {}
-    _collect(text_of(version).template, seen)
-    digest = hashlib.sha256()
-    for name in sorted(seen):
-        digest.update(name.encode() + b"\0" + seen[name] + b"\0")
-    return digest.hexdigest()
+    """SHA-256 over the words of a text and of the shared passages."""
+    return text_of(version).text.digest
 
 
-_INCLUDE = re.compile(rb"\{%\s*include\s+\"(letters/[a-z]{2}/[a-z_0-9]+\.html)\"")
+def fields_of(kind: str) -> tuple[str, ...]:
+    """Every field a text of this kind may name."""
+    declared = KINDS[kind]
+    return (*COMMON_FIELDS, *(("name",) if declared.recipient == PERSON else ()), *declared.fields)
 
 
-def _collect(name: str, seen: dict[str, bytes]) -> None:
-    if name in seen:
-        return
-    seen[name] = (Path(settings.BASE_DIR) / "templates" / name).read_bytes()
-    for included in _INCLUDE.findall(seen[name]):
-        _collect(included.decode(), seen)
+def variants_wanted(kind: str) -> list[tuple[str, str]]:
+    """The variants a text of this kind must have; large print needs no words of its own, easy-read is for people."""
+    declared = KINDS[kind]
+    if not declared.every_variant:
+        return [(DEFAULT_LANGUAGE, "standard")]
+    forms = ("standard",) if declared.recipient == DOCTOR else ("standard", "easy")
+    return [(language, form) for language in LANGUAGES for form in forms]
+
+
+def text_problems(kind: str, source: str) -> list[str]:
+    """Why these words may not be used for this kind; empty when they may."""
+    try:
+        variants = words_read(source)
+    except ValueError as unread:
+        return [str(unread)]
+    return problems_of(
+        variants, fields=fields_of(kind), cautions=KINDS[kind].cautions, shared=passages_of(SHARED),
+        wanted=variants_wanted(kind),
+    )  # fmt: skip

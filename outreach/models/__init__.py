@@ -1,21 +1,35 @@
 """Tables of outreach; import from here, never from a submodule."""
 
 from outreach.models.letters import (
+    Form,
     Letter,
+    LetterDate,
     LetterMove,
     LetterTodo,
     OutreachPolicy,
+    PlannedDay,
     PrintDocument,
     PrintedLetter,
     PrintRun,
 )
+from outreach.models.sending import ContractorFile, Message, Reprint
+from outreach.models.wishes import AreaDesk, LetterText, Wish
 
 __all__ = [
+    "AreaDesk",
+    "ContractorFile",
+    "Form",
     "Letter",
+    "LetterDate",
     "LetterMove",
+    "LetterText",
     "LetterTodo",
+    "Message",
     "OutreachPolicy",
+    "PlannedDay",
     "PrintDocument",
     "PrintRun",
     "PrintedLetter",
+    "Reprint",
+    "Wish",
 ]

@@ -8,14 +8,28 @@ from django.utils.translation import gettext_lazy as _
 
 from results.models import Referral, Result
 from screening.models import Kit, Person, Practice, Protocol, Round
-from staff.models import Move, Subject
+from staff.models import Move, Site, Subject
+
+
+class Form(models.TextChoices):
+    """How a person likes to read."""
+
+    STANDARD = "standard", _("standard")
+    EASY = "easy", _("easy-read, with pictures")
+    LARGE = "large", _("large print")
 
 
 class OutreachPolicy(models.Model):
     """Reminders, landing days and channels: the outreach part of a protocol."""
 
     protocol = models.OneToOneField(Protocol, on_delete=models.PROTECT, related_name="outreach")
+    advance_days = models.SmallIntegerField(
+        _("days of advance notice; 0: none"), default=0, db_default=0
+    )
     reminder_days = models.SmallIntegerField(_("days until the reminder"), default=28)
+    second_reminder_days = models.SmallIntegerField(
+        _("days until the second contact; 0: none"), default=56, db_default=56
+    )
     below_working_days = models.SmallIntegerField(_("working days for a letter below"), default=5)
     no_landing_weekdays = models.JSONField(
         _("weekdays on which no at-or-above letter may land"), default=list
@@ -26,7 +40,14 @@ class OutreachPolicy(models.Model):
         constraints: ClassVar = [
             models.CheckConstraint(
                 condition=Q(reminder_days__range=(21, 42)), name="reminder_day_is_plausible"
-            )
+            ),
+            models.CheckConstraint(
+                condition=Q(second_reminder_days=0) | Q(second_reminder_days__range=(43, 80)),
+                name="second_reminder_comes_after_the_first",
+            ),
+            models.CheckConstraint(
+                condition=Q(advance_days__range=(0, 30)), name="advance_notice_is_plausible"
+            ),
         ]
 
     def __str__(self) -> str:
@@ -39,9 +60,17 @@ class Letter(Subject):
     class Recipient(models.TextChoices):
         PERSON = "person", _("the person")
         DOCTOR = "doctor", _("the doctor")
+        SITE = "site", _("a unit")
+        PROGRAMME = "programme", _("another programme")
+
+    class Channel(models.TextChoices):
+        POST = "post", _("post")
+        TEXT = "text", _("text message")
+        EMAIL = "email", _("e-mail")
 
     kind = models.CharField(max_length=24)
-    recipient = models.CharField(max_length=8, choices=Recipient.choices, default=Recipient.PERSON)
+    recipient = models.CharField(max_length=10, choices=Recipient.choices, default=Recipient.PERSON)
+    channel = models.CharField(max_length=6, choices=Channel.choices, default=Channel.POST, db_default="post")
     person = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="letters", db_index=False)
     practice = models.ForeignKey(Practice, on_delete=models.PROTECT, null=True, db_index=False)
     round = models.ForeignKey(
@@ -56,7 +85,13 @@ class Letter(Subject):
     )
     key = models.CharField(max_length=80)
     not_before = models.DateField(null=True)
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, null=True, db_index=False)
+    subject_id = models.BigIntegerField(null=True)
+    """What it speaks of, where that is no round or result: a booking, an examination, a stop, a request."""
+    asked = models.TextField(blank=True, default="", db_default="")
+    """What the office wrote down when it asked for the letter: the answer to a request."""
     language = models.CharField(max_length=12, blank=True, default="")
+    form = models.CharField(max_length=8, choices=Form.choices, default=Form.STANDARD, db_default="standard")
     text_version = models.CharField(max_length=40, blank=True, default="")
     context = models.JSONField(null=True)
     checksum = models.CharField(max_length=64, blank=True, default="")
@@ -103,13 +138,45 @@ class LetterMove(Move):
 class LetterTodo(models.Model):
     """A move of a round or kit that may ask for a letter; written by the ledger's feed, deleted by the planner."""
 
-    source = models.CharField(max_length=8)
+    source = models.CharField(max_length=12)
     subject_id = models.BigIntegerField()
     event = models.CharField(max_length=24)
     reason = models.CharField(max_length=40, blank=True, default="")
 
     def __str__(self) -> str:
         return f"{self.source} {self.subject_id}: {self.event}"
+
+
+class LetterDate(models.Model):
+    """A day on which something falls due: written by the planner when the move comes, taken when the day comes."""
+
+    what = models.CharField(max_length=24)
+    subject_id = models.BigIntegerField()
+    on = models.DateField()
+
+    class Meta:
+        indexes: ClassVar = [models.Index(fields=["on"], name="letter_dates_by_day")]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["what", "subject_id"], name="one_day_for_each_thing")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.what} {self.subject_id}: {self.on}"
+
+
+class PlannedDay(models.Model):
+    """A calendar day whose people were looked at once: the feed of dates that no ledger holds."""
+
+    feed = models.CharField(max_length=24)
+    day = models.DateField()
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["feed", "day"], name="a_day_is_planned_once")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.feed} {self.day}"
 
 
 class PrintRun(models.Model):

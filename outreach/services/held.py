@@ -73,6 +73,9 @@ def words_of(reason: str) -> str:
         "letter_unresolved": _(
             "The record holds marks that do not belong in a letter. Correct the name or address."
         ),
+        "letter_too_long": _(
+            "A text is too long for its box on the paper. Shorten it, or write to the person yourself."
+        ),
         "letter_greeting": _("The name cannot be used in a greeting. Correct the name."),
     }
     if reason in StopCode.__members__.values():

@@ -6,7 +6,7 @@ from datetime import date
 from django.db import connection
 from django.utils.translation import gettext_lazy as _
 
-from outreach.kinds import KINDS
+from outreach.catalogue import KINDS
 from outreach.letters.tokens import token_for, token_read
 from outreach.models import Letter, PrintedLetter, PrintRun
 from outreach.querysets import rows_of

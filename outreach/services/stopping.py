@@ -5,7 +5,8 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from django.db import connection
 
-from outreach.kinds import KINDS, Outcome
+from outreach.catalogue import KINDS
+from outreach.kinds import Outcome
 from outreach.models import Letter
 from outreach.querysets import stop_facts
 from outreach.stops import Stop, stop_for

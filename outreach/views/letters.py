@@ -8,7 +8,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET
 
-from outreach.kinds import KINDS
+from outreach.catalogue import KINDS
 from outreach.lanes import letters_of
 from outreach.models import Letter
 from outreach.routes import OFFICE

@@ -2,10 +2,11 @@
 
 from typing import Any
 
+from outreach.catalogue import KINDS
 from outreach.letters.contexts import checksum_of
-from outreach.letters.phrases import FINDING_WORDS
+from outreach.letters.phrases import FINDING_WORDS, QUESTION_WORDS, REPLACEMENT_WORDS
 from outreach.letters.render import Sheet
-from outreach.letters.texts import text_in_use, words_digest
+from outreach.letters.texts import Text, chosen_from, texts_delivered, variants_wanted
 
 PLACE = "7-1-X"
 LONGEST = "Annabellindra-Persefonique Quessenvarrowmere-Halvandrostrelinghamshire"
@@ -14,45 +15,88 @@ COMMON: dict[str, Any] = {
     "programme": "Tarnuvek Region Bowel Screening Programme", "phone": "01632 960 400",
     "hours": "Monday to Friday, 8 am to 6 pm", "person_number": "400118270012",
 }  # fmt: skip
+WIDEST: dict[str, Any] = {
+    "written_on": "30 September 2026", "person_number": "400118270012", "exam_day": "Wednesday 30 September 2026",
+    "exam_time": "14:45", "exam_place": "Quillport Harbour Clinic, Department for Examinations of the Bowel, Second Floor, Eastern Wing, Long Harbour Promenade 117",
+    "value": "> 200.0 µg/g", "sent_on": "30 September 2026", "call_by": "30 September 2026", "collected_on": "30 September 2026",
+    "next_invitation": "September 2028", "next_on": "30 September 2029", "examined_on": "30 September 2026",
+    "authorised_on": "30 September 2026", "birth_date": "30 September 1964", "practice_name": "Quessenvarrowmere practice 22",
+    "serial": "TK999999999X", "kit_named": "TK999999999X", "until": "30 September 2027", "asked_on": "30 September 2026",
+    "told_on": "30 September 2026", "talk_by": "30 September 2026", "preparation": "another, named in the plan",
+    "what_went_wrong": max(map(str, REPLACEMENT_WORDS.values()), key=len), "question": max(map(str, QUESTION_WORDS.values()), key=len),
+    "finding": max(map(str, FINDING_WORDS.values()), key=len), "finding_name": "non-advanced adenoma or serrated lesion",
+    "person_name": "Annabellindra-Persefonique Quessenvarrowmere", "signed_by": "Dr Annabellindra Quessenvarrowmere",
+    "words": "w " * 120, "reply": "w " * 120, "histology": "w " * 120, "medicine_plan": "w " * 120,
+    "handed_to": "The programme of another region, " * 4,
+}
+"""The longest value each field may have within the same box."""
+NARROWEST: dict[str, Any] = {
+    "written_on": "1 May 2026", "person_number": "1", "exam_day": "Friday 1 May 2026", "exam_time": "9:00", "exam_place": "A",
+    "value": "4 µg/g", "sent_on": "1 May 2026", "call_by": "1 May 2026", "collected_on": "", "next_invitation": "",
+    "next_on": "", "examined_on": "", "authorised_on": "", "birth_date": "", "practice_name": "", "serial": "TK100000001A",
+    "kit_named": "TK1", "until": "", "asked_on": "1 May 2026", "told_on": "", "talk_by": "1 May 2026", "preparation": "",
+    "what_went_wrong": "it broke", "question": "Why?", "finding": "Nothing.", "finding_name": "none", "person_name": "A B",
+    "signed_by": "A B", "words": "w", "reply": "w", "histology": "", "medicine_plan": "", "handed_to": "A",
+}
+CLASSES: dict[str, list[dict[str, Any]]] = {
+    "replacement": [{"came_back": True}, {"came_back": False}],
+    "doctor_copy": [{"at_or_above": True}, {"at_or_above": False}],
+    "corrected_result": [{"at_or_above": True}, {"at_or_above": False}],
+    "next_step": [{"step": step} for step in ("screening", "surveillance", "treatment", "no_further")],
+    "next_step_doctor": [{"step": step} for step in ("screening", "surveillance", "treatment", "no_further")],
+    "tried_to_reach": [{"attempt": "1"}, {"attempt": "2"}],
+    "refusal": [{"attempt": "0"}, {"attempt": "3"}, {"attempt": "12"}],
+    "waiting_for_health": [{"for_good": True}, {"for_good": False}],
+    "waiting_doctor": [{"for_good": True}, {"for_good": False}],
+}
+"""The values that decide which sentences a letter has."""
+VALUES: dict[str, Any] = {
+    "serial": "TK900000017R", "sent_on": "20 May 2026", "what_went_wrong": "the tube had leaked on the way to us", "came_back": True,
+    "question": "On which day did you take the sample?", "call_by": "22 June 2026", "value": "64.2 µg/g", "cutoff": "20 µg/g",
+    "collected_on": "12 June 2026", "next_invitation": "June 2028", "practice_name": "Quillport practice 2",
+    "person_name": "Marra Tovelin", "birth_date": "9 March 1964", "at_or_above": True, "authorised_on": "17 June 2026",
+    "examined_on": "2 July 2026", "finding": str(FINDING_WORDS["advanced_adenoma"]), "step": "surveillance",
+    "next_on": "2 July 2029", "words": "Another colonoscopy in three years. We write to you before then.",
+    "finding_name": "advanced adenoma", "histology": "lesion 1: tubular adenoma of 12 mm, which is 10 mm or more",
+    "signed_by": "Dr Emrik Dauntel", "kit_named": "TK900000017R", "told_before": "below", "told_on": "10 June 2026",
+    "attempt": "1", "talk_by": "22 June 2026", "exam_day": "Thursday 2 July 2026", "exam_time": "9:30",
+    "exam_place": "Quillport Colonoscopy Unit", "medicine_plan": "Go on with everything. Bring the list.",
+    "preparation": "with macrogol (PEG)", "until": "1 September 2026", "for_good": False, "asked_on": "10 June 2026",
+    "reply": "We hold your name, address and the results of two tests. A copy is enclosed.",
+    "handed_to": "Northern Region Programme", 
+}
 BY_KIND: dict[str, dict[str, Any]] = {
-    "invitation": {"serial": "TK900000017R"},
-    "reminder": {"sent_on": "20 May 2026"},
-    "replacement": {"serial": "TK900000018P", "what_went_wrong": "the tube had leaked on the way to us", "came_back": True},
-    "sample_question": {"question": "On which day did you take the sample?", "call_by": "22 June 2026"},
-    "result_below": {
-        "value": "< 4.0 µg/g", "cutoff": "20 µg/g", "collected_on": "12 June 2026", "next_invitation": "June 2028",
-    },
-    "result_more_tests": {
-        "value": "64.2 µg/g", "cutoff": "20 µg/g", "call_by": "24 June 2026",
-    },
-    "doctor_copy": {
-        "practice_name": "Quillport practice 2", "birth_date": "9 March 1964", "value": "64.2 µg/g",
-        "cutoff": "20 µg/g", "at_or_above": True, "collected_on": "12 June 2026", "authorised_on": "17 June 2026",
-        "next_invitation": "",
-    },
-    "next_step": {
-        "examined_on": "2 July 2026", "finding": str(FINDING_WORDS["advanced_adenoma"]), "step": "surveillance",
-        "next_on": "2 July 2029", "words": "Another colonoscopy in three years. We write to you before then.",
-    },
-    "next_step_doctor": {
-        "practice_name": "Quillport practice 2", "birth_date": "9 March 1964", "examined_on": "2 July 2026",
-        "finding_name": "advanced adenoma", "histology": "lesion 1: tubular adenoma of 12 mm, which is 10 mm or more",
-        "step": "surveillance", "next_on": "2 July 2029", "words": "Another colonoscopy in three years.",
-        "signed_by": "Dr Emrik Dauntel",
-    },
-}  # fmt: skip
+    code: {name: VALUES[name] for name in kind.fields} for code, kind in KINDS.items()
+}
 
 
 def a_sheet(
-    kind: str, *, language: str = "en", name: str = "Marra Tovelin", token: str = PLACE, **other: Any
+    kind: str, *, language: str = "en", form: str = "standard", name: str = "Marra Tovelin", token: str = PLACE, **other: Any
 ) -> Sheet:
     """A frozen letter of a kind about an invented person."""
-    who = {"person_name": name, "recipient_name": "Quillport practice 2"} if kind.startswith(("doctor", "next_step_doctor")) else {
-        "name": name, "recipient_name": name,
+    who = {"name": name, "recipient_name": name} if KINDS[kind].recipient == "person" else {
+        "recipient_name": "Quillport practice 2",
     }  # fmt: skip
-    context = COMMON | {"language": language} | who | BY_KIND[kind] | other
-    version = text_in_use(kind, language).version
-    digest = words_digest(version)
+    if "person_name" in KINDS[kind].fields:
+        who["person_name"] = name
+    context = COMMON | {"language": language} | BY_KIND[kind] | who | other
+    chosen = chosen_from(texts_delivered_of(kind), language, form)
     return Sheet(
-        token, version, context, checksum_of(text_version=version, words_digest=digest, context=context)
-    )
+        token, chosen.version, context,
+        checksum_of(text_version=chosen.version, words_digest=chosen.text.digest, context=context),
+    )  # fmt: skip
+
+
+def texts_delivered_of(kind: str) -> Text:
+    """The newest text of a kind that comes with the software."""
+    return [text for text in texts_delivered() if text.kind == kind][-1]
+
+
+VARIANTS = [
+    (kind, language, form)
+    for kind in KINDS
+    for language, form in [
+        *variants_wanted(kind), *((language, "large") for language, form in variants_wanted(kind) if form == "standard"),
+    ]
+]  # fmt: skip
+"""Every kind in every language and form it has, large print included."""

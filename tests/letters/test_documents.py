@@ -1,4 +1,4 @@
-"""The document read back: right person, right words, no one else's, tokens and pages, barcode, tags, languages."""
+"""The document read back: right person, right words, no one else's, tokens and pages, barcodes, tags, languages."""
 
 import io
 import re
@@ -7,16 +7,20 @@ import pypdf
 import pypdfium2
 import pytest
 import zxingcpp
-from django.template import Context, Template
 
-from outreach.kinds import KINDS
-from outreach.letters.contexts import CONTEXTS, OPTIONAL, Common, context_words
-from outreach.letters.render import Sheet, letters_render
-from outreach.letters.texts import MISSING, TEXTS, Text, engine
+from outreach.catalogue import KINDS
+from outreach.letters.contexts import MOST_CHARACTERS, OPTIONAL, context_words
+from outreach.letters.render import Rendered, Sheet, letters_render
+from outreach.letters.texts import fields_of
+from outreach.letters.tokens import token_for, token_read
 from staff.errors import RoundbookError
-from tests.letters.samples import BY_KIND, COMMON, LONGEST, a_sheet
+from tests.letters.samples import BY_KIND, CLASSES, COMMON, LONGEST, NARROWEST, VARIANTS, WIDEST, a_sheet
 
-TEXT_IDS = [text.version for text in TEXTS]
+ARABIC_LONGEST = "عبدالرحمن بن عبدالمحسن بن عبدالعزيز القسطنطينيّ الأندلسيّ المسكينيّ البحرانيّ"
+LONG_ADDRESS = [
+    "Flat 19, Quessenvarrowmere House", "The Long Harbour Promenade, Eastern Side", "Upper Dunmarrow", "0Q-417",
+]  # fmt: skip
+VARIANT_IDS = ["-".join(variant) for variant in VARIANTS]
 
 
 def read(content: bytes) -> list[str]:
@@ -53,42 +57,72 @@ def test_every_page_carries_the_token_and_counts_its_own_letter() -> None:
 
 
 def test_a_letter_longer_than_usual_is_counted_anew() -> None:
-    long_reason = "the tube had leaked on the way to us and " * 60
-    made = letters_render(
-        [a_sheet("replacement", what_went_wrong=long_reason), a_sheet("reminder")], title="Long"
-    )
-    assert made.pages[0] > KINDS["replacement"].pages
+    made = letters_render([a_sheet("request_reply", reply="word " * 230), a_sheet("reminder")], title="Long")
+    assert made.pages[0] > KINDS["request_reply"].pages
     assert f"1 / {made.pages[0]}" in read(made.content)[0]
     assert sum(made.pages) == len(pypdf.PdfReader(io.BytesIO(made.content)).pages)
 
 
+def _codes(content: bytes, page: int = 0) -> dict[str, str]:
+    image = pypdfium2.PdfDocument(content)[page].render(scale=300 / 72).to_pil()
+    return {str(code.format).rpartition(".")[2]: code.text for code in zxingcpp.read_barcodes(image)}
+
+
+@pytest.mark.parametrize("form", ["standard", "easy", "large"])
 @pytest.mark.parametrize("kind", ["invitation", "replacement"])
-def test_the_barcode_decodes_to_the_serial(kind: str) -> None:
-    made = letters_render([a_sheet(kind)], title="Kit")
-    image = pypdfium2.PdfDocument(made.content)[0].render(scale=300 / 72).to_pil()
-    (code,) = zxingcpp.read_barcodes(image)
-    assert code.text == BY_KIND[kind]["serial"]
-    assert code.format == zxingcpp.BarcodeFormat.Code128
-    assert BY_KIND[kind]["serial"] in read(made.content)[0], "and is printed beneath"
+def test_the_barcodes_decode_to_the_serial_and_to_the_token(kind: str, form: str) -> None:
+    made = letters_render([a_sheet(kind, form=form, token="7-1-X")], title="Kit")
+    found: dict[str, str] = {}
+    for page in range(made.pages[0]):
+        found |= _codes(made.content, page)
+    assert sorted(found.values()) == sorted([BY_KIND[kind]["serial"], "7-1-X"])
+    assert any(BY_KIND[kind]["serial"] in page for page in read(made.content)), "and is printed beneath"
 
 
-@pytest.mark.parametrize("text", TEXTS, ids=TEXT_IDS)
-def test_every_text_keeps_body_and_pages_for_the_longest_names_and_addresses(text: Text) -> None:
-    address = [
-        "Flat 19, Quessenvarrowmere House",
-        "The Long Harbour Promenade, Eastern Side",
-        "Upper Dunmarrow",
-        "0Q-417",
-    ]
-    short = a_sheet(text.kind, language=text.language, name="A B", address=["1 Ma", "0Q-417"])
-    long = a_sheet(text.kind, language=text.language, name=LONGEST, address=address)
-    made = letters_render([short, long], title="Both")
-    assert made.pages == [KINDS[text.kind].pages] * 2, (
-        "the layout holds and the declared number of pages is true"
-    )
-    assert "0Q-417" in read(made.content)[made.pages[0]], (
-        "the last line of a long address is still in the window"
-    )
+def test_the_token_in_the_window_is_read_beside_the_longest_address() -> None:
+    token = token_for(99_999, 250)
+    made = letters_render([a_sheet("reminder", name=LONGEST, address=LONG_ADDRESS, token=token)], title="One")
+    (scanned,) = _codes(made.content).values()
+    assert token_read(scanned) == (99_999, 250)
+
+
+@pytest.mark.parametrize(("kind", "language", "form"), VARIANTS, ids=VARIANT_IDS)
+def test_no_value_of_a_person_moves_a_word_of_the_body(kind: str, language: str, form: str) -> None:
+    """The shortest and the longest value of every field, in both scripts: what is the same for all stays where it is."""
+    own = set(fields_of(kind)) - {"language", "programme", "phone", "hours"}
+    extremes = [(NARROWEST, "A B", ["1 Ma", "0Q-417"]), (WIDEST, LONGEST, LONG_ADDRESS),
+                (NARROWEST, ARABIC_LONGEST, ["شارع الميناء الطويل 17", "0Q-417"])]  # fmt: skip
+    classes = CLASSES.get(kind, [{}]) if (language, form) == ("en", "standard") else CLASSES.get(kind, [{}])[:1]
+    sheets = [
+        a_sheet(kind, language=language, form=form, **({f: v for f, v in values.items() if f in own} | extra
+                | {"name": name, "address": address}))
+        for extra in classes for values, name, address in extremes
+    ]  # fmt: skip
+    made = letters_render(sheets, title="Extremes")
+    anchors = _anchors(made)
+    for nth in range(0, len(sheets), 3):
+        assert len(set(made.pages[nth : nth + 3])) == 1, "as many pages for the longest as for the shortest"
+        shortest, longest, arabic = anchors[nth : nth + 3]
+        assert shortest
+        assert shortest == longest == arabic
+
+
+def _anchors(made: Rendered) -> list[list[tuple[int, float]]]:
+    """Where the headings of each letter stand: its page and height, read from the document's outline."""
+    reader = pypdf.PdfReader(io.BytesIO(made.content))
+    owner = [(letter, page) for letter, pages in enumerate(made.pages) for page in range(pages)]
+    found: list[list[tuple[int, float]]] = [[] for _letter in made.pages]
+
+    def walk(items: object) -> None:
+        for item in items if isinstance(items, list) else []:
+            if isinstance(item, list):
+                walk(item)
+            else:
+                letter, page = owner[reader.get_destination_page_number(item) or 0]
+                found[letter].append((page, round(float(item.top), 1)))
+
+    walk(reader.outline)
+    return found
 
 
 def test_names_with_marks_read_back() -> None:
@@ -105,26 +139,22 @@ def test_the_document_is_tagged_and_says_its_language() -> None:
     assert b"pdfuaid" in root["/Metadata"].get_data()
 
 
-@pytest.mark.parametrize("text", TEXTS, ids=TEXT_IDS)
-def test_every_text_carries_the_cautions_of_its_kind_and_knows_every_field(text: Text) -> None:
-    # Source: the programme's own list of cautions (no test is perfect; symptoms; not a diagnosis; the next step is
-    # an examination), common practice, no source.
-    words = COMMON | {"language": text.language, "name": "Marra Tovelin", "recipient_name": "Marra Tovelin",
-                      "person_name": "Marra Tovelin", "barcode": "data:,"} | BY_KIND[text.kind]  # fmt: skip
-    known = set(CONTEXTS[text.kind].__dataclass_fields__) | {"barcode"}
-    body = engine().get_template(text.template).render({k: v for k, v in words.items() if k in known})
-    assert set(re.findall(r'data-says="([a-z_]+)"', body)) >= KINDS[text.kind].cautions
-    assert MISSING not in body
-    assert "positive" not in body.lower()
-    assert "negative" not in body.lower()
-
-
 def test_every_optional_field_may_be_empty() -> None:
     sheets = []
-    for text in TEXTS:
-        empty = {name: "" for name in OPTIONAL if name in BY_KIND[text.kind] or name == "person_number"}
-        sheets.append(a_sheet(text.kind, language=text.language, **empty))
-    assert len(letters_render(sheets, title="Sparse").pages) == len(TEXTS)
+    for kind in KINDS:
+        empty = {name: "" for name in OPTIONAL if name in BY_KIND[kind] or name == "person_number"}
+        sheets.append(a_sheet(kind, **empty))
+    assert len(letters_render(sheets, title="Sparse").pages) == len(KINDS)
+
+
+def test_large_print_is_eighteen_points() -> None:
+    # Source: the programme's own catalogue of letters asks for 16 pt or more; the issue for 18 pt.
+    page = pypdf.PdfReader(io.BytesIO(letters_render([a_sheet("reminder", form="large")], title="L").content)).pages[0]
+    sizes: list[float] = []
+    page.extract_text(visitor_text=lambda text, cm, tm, _font, size: sizes.append(
+        round(size * abs(tm[3]) * abs(cm[3]), 1)) if "very tired" in text or "Lost your kit" in text else None)
+    assert sizes
+    assert min(sizes) >= 18
 
 
 def test_a_letter_that_was_tampered_with_is_not_printed() -> None:
@@ -150,17 +180,10 @@ def test_nothing_outside_the_document_is_read() -> None:
         ("address", [], "letter_incomplete"),
         ("name", "{{ name }}", "letter_unresolved"),
         ("name", "12 --", "letter_greeting"),
+        ("name", "A" * (MOST_CHARACTERS["name"] + 1), "letter_too_long"),
     ],
 )
 def test_merge_safety_refuses_what_must_not_be_printed(field: str, value: object, code: str) -> None:
-    words = dict(a_sheet("reminder").context) | {field: value}
-    made: Common = CONTEXTS["reminder"](**words)
     with pytest.raises(RoundbookError) as refused:
-        context_words(made)
+        context_words("reminder", COMMON | dict(a_sheet("reminder").context) | {field: value})
     assert refused.value.code == code
-
-
-def test_an_unknown_field_prints_a_mark_that_is_refused() -> None:
-    template = engine().engine.from_string("Dear {{ nobody }}")
-    assert isinstance(template, Template)
-    assert MISSING in template.render(Context({}))

@@ -6,7 +6,8 @@ from typing import Any
 
 import pytest
 
-from outreach.kinds import CLEARABLE, KINDS, Outcome, StopCode
+from outreach.catalogue import KINDS
+from outreach.kinds import CLEARABLE, Outcome, StopCode
 from outreach.models import Letter, PrintedLetter, PrintRun
 from outreach.services.freezing import letters_freeze
 from outreach.services.planning import letters_plan

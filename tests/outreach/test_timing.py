@@ -4,7 +4,7 @@ from datetime import date
 
 import pytest
 
-from outreach.kinds import KINDS
+from outreach.catalogue import KINDS
 from outreach.timing import PostCalendar, due_for
 
 CALENDAR = PostCalendar(no_landing_weekdays=frozenset({4, 5}))

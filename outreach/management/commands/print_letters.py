@@ -8,7 +8,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 from django.db.models import Count
 
-from outreach.kinds import KINDS
+from outreach.catalogue import KINDS
 from outreach.models import Letter, PrintDocument, PrintRun
 from outreach.services.print_runs import LETTERS_A_DOCUMENT, print_run_make
 from outreach.services.rendering import print_run_render
