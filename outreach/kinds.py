@@ -57,7 +57,9 @@ STOP_WORDS: Mapping[StopCode, "StrOrPromise"] = {
     StopCode.QUESTION_ANSWERED: _("The question about the kit is answered."),
     StopCode.MOVED_ON: _("What it speaks of is over: the date, the wait or the decision has changed."),
     StopCode.OBJECTS_CHANNEL: _("The person does not want messages by this way."),
-    StopCode.NO_CONSENT: _("The person has not agreed to messages by this way, or left no number or address."),
+    StopCode.NO_CONSENT: _(
+        "The person has not agreed to messages by this way, or left no number or address."
+    ),
     StopCode.KIT_VOID: _("The kit named in the letter is void. Release it to print it with the new kit."),
     StopCode.OBJECTS_DOCTOR_COPY: _(
         "The person does not want a copy sent to the doctor. Talk with the person first."

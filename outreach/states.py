@@ -40,9 +40,17 @@ LETTER = Machine(
         Step("freeze", "owed", "frozen", OFFICE, "texts and context fixed with a checksum; stops checked"),
         Step("print", "frozen", "printed", OFFICE, "in exactly one print run; stops checked"),
         Step("hand_over", "printed", "handed_over", OFFICE, "stops checked; at most once"),
-        Step("claim", "frozen", "sending", OFFICE, "a message: claimed before it is given to the carrier, once"),
+        Step(
+            "claim", "frozen", "sending", OFFICE, "a message: claimed before it is given to the carrier, once"
+        ),
         Step("sent", "sending", "handed_over", OFFICE, "the carrier took it, or a person saw that it did"),
-        Step("not_sent", "sending", "owed", OFFICE, "the carrier refused it, or a person saw that it did not go"),
+        Step(
+            "not_sent",
+            "sending",
+            "owed",
+            OFFICE,
+            "the carrier refused it, or a person saw that it did not go",
+        ),
         Step("undelivered", "handed_over", "undelivered", OFFICE, "the post brought it back"),
         Step("settle", "undelivered", "settled", OFFICE, "reached another way"),
         *steps(

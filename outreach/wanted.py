@@ -141,7 +141,9 @@ WHERE %(source)s = 'lot' AND l.id = ANY(%(ids)s) AND l.quarantined
 
 def asked_for(source: str, ids: Sequence[int], *, today: date) -> list[Candidate]:
     """Confirmations of what people asked for, and recalls of kits of a lot under quarantine."""
-    return [Candidate(**row) for row in rows_of(ASKED_FOR, {"source": source, "ids": list(ids), "today": today})]
+    return [
+        Candidate(**row) for row in rows_of(ASKED_FOR, {"source": source, "ids": list(ids), "today": today})
+    ]
 
 
 REMINDED = """
@@ -159,7 +161,9 @@ ORDER BY 2
 
 def reminders_wanted(what: str, round_ids: Sequence[int], *, today: date) -> list[Candidate]:
     """The reminder or second contact of these rounds whose kit is still out; one for each kit, at most two a round."""
-    return [Candidate(**row) for row in rows_of(REMINDED, {"what": what, "ids": list(round_ids), "today": today})]
+    return [
+        Candidate(**row) for row in rows_of(REMINDED, {"what": what, "ids": list(round_ids), "today": today})
+    ]
 
 
 SENT = """

@@ -87,8 +87,12 @@ def _body(sheet: Sheet) -> str:
 def _head(chosen: Chosen, words: Mapping[str, Any], token: str) -> str:
     """Sender, window with the address and the token to scan, date and number, and the greeting: reserved boxes."""
     phrases = phrases_of(chosen.text.shared, chosen.language)
-    value = {name: f"<bdi>{escape(str(words.get(name) or ''))}</bdi>" for name in ("programme", "phone", "hours")}
-    lines = "".join(f"<span>{escape(str(line))}</span>" for line in (words["recipient_name"], *words["address"]))
+    value = {
+        name: f"<bdi>{escape(str(words.get(name) or ''))}</bdi>" for name in ("programme", "phone", "hours")
+    }
+    lines = "".join(
+        f"<span>{escape(str(line))}</span>" for line in (words["recipient_name"], *words["address"])
+    )
     person = "name" in words
     if person:
         number = words.get("person_number")
@@ -124,7 +128,10 @@ _PAGES_SEEN: dict[tuple[str, ...], int] = {}
 
 
 def _layout_of(sheet: Sheet) -> tuple[str, ...]:
-    sizes = [size_class(str(sheet.context.get(name) or "")) for name in ("words", "reply", "histology", "medicine_plan")]
+    sizes = [
+        size_class(str(sheet.context.get(name) or ""))
+        for name in ("words", "reply", "histology", "medicine_plan")
+    ]
     return (sheet.text_version, *(str(sheet.context.get(name, "")) for name in sorted(CLASS_FIELDS)), *sizes)
 
 

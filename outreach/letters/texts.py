@@ -122,7 +122,9 @@ def _stored() -> Mapping[str, Text]:
     from outreach.models import LetterText
 
     return {
-        f"{row.kind}-{row.number}": Text(row.kind, row.number, row.words, row.shared, row.valid_from or date.max)
+        f"{row.kind}-{row.number}": Text(
+            row.kind, row.number, row.words, row.shared, row.valid_from or date.max
+        )
         for row in LetterText.objects.filter(approved_by__isnull=False)
     }
 

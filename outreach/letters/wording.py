@@ -162,7 +162,10 @@ def _result_words(row: dict[str, Any], contact_days: int, language: str) -> dict
 def _decided_words(row: dict[str, Any], language: str) -> dict[str, Any]:
     """What belongs to a signed next step; empty for letters without one."""
     if row["finding"] is None:
-        return {"next_on": _day(row["next_on"], language), "examined_on": _day(row["last_exam"] or row["exam_day"], language)}
+        return {
+            "next_on": _day(row["next_on"], language),
+            "examined_on": _day(row["last_exam"] or row["exam_day"], language),
+        }
     with _speaking(language):
         finding, name = str(FINDING_WORDS[row["finding"]]), str(FindingClass(row["finding"]).label)
     pattern = "F Y" if row["step"] == "screening" else "j F Y"

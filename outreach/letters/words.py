@@ -105,7 +105,7 @@ def _block(line: str, number: int) -> Block:
     says = ""
     if found := _SAYS.match(line):
         says, line = found["says"], line[found.end() :]
-    mark = next((m for m in _MARKS if line.startswith(m)), "")
+    mark = next((m for m in _MARKS if line.startswith(m) or line == m.strip()), "")
     text = line[len(mark) :].strip()
     if found := _SAYS.match(text):
         says, text = found["says"], text[found.end() :]
@@ -125,11 +125,17 @@ def problems_of(
     Every wanted variant is there; all print the same fields; each carries every caution; the person's own fields
     stand only in rows and boxes; only known fields and passages are named.
     """
-    found = [f"{language} {form}: this variant is missing." for language, form in wanted if (language, form) not in variants]
+    found = [
+        f"{language} {form}: this variant is missing."
+        for language, form in wanted
+        if (language, form) not in variants
+    ]
     known = set(fields) | PROGRAMME_FIELDS
     printed = {key: variant.fields - PROGRAMME_FIELDS for key, variant in variants.items()}
     for (language, form), variant in variants.items():
-        found += [f"{language} {form}: {words}" for words in _problems_of_one(variant, known, cautions, shared)]
+        found += [
+            f"{language} {form}: {words}" for words in _problems_of_one(variant, known, cautions, shared)
+        ]
         lacking = set().union(*printed.values()) - printed[language, form]
         if lacking:
             found.append(f"{language} {form}: other variants also name {', '.join(sorted(lacking))}.")
@@ -164,7 +170,9 @@ class Drawings:
     pictures: Mapping[str, str] | None = None
 
 
-def markup(variant: Variant, words: Mapping[str, Any], passages: Mapping[str, str], drawings: Drawings) -> str:
+def markup(
+    variant: Variant, words: Mapping[str, Any], passages: Mapping[str, str], drawings: Drawings
+) -> str:
     """The body of a letter; every value is escaped, and nothing of a person stands outside rows and boxes."""
     present = [block for block in _unfolded(variant.blocks, passages) if block.holds(words)]
     out: list[str] = []
@@ -180,14 +188,22 @@ def markup(variant: Variant, words: Mapping[str, Any], passages: Mapping[str, st
     return "".join(out)
 
 
-_WRAPPERS = {">": 'div class="gist"', "-": "ul", "+": "ol", "|": 'table class="numbers"', "||": 'table class="numbers"'}
+_WRAPPERS = {
+    ">": 'div class="gist"',
+    "-": "ul",
+    "+": "ol",
+    "|": 'table class="numbers"',
+    "||": 'table class="numbers"',
+}
 
 
 def _unfolded(blocks: Sequence[Block], passages: Mapping[str, str]) -> Iterator[Block]:
     for block in blocks:
         if block.mark == "@" and block.text in passages:
             for line in passages[block.text].splitlines():
-                yield replace(_block(line, 0), says=block.text.removesuffix("_doctor"), condition=block.condition)
+                yield replace(
+                    _block(line, 0), says=block.text.removesuffix("_doctor"), condition=block.condition
+                )
         else:
             yield block
 
@@ -213,9 +229,7 @@ def _markup_of(block: Block, words: Mapping[str, Any], drawings: Drawings) -> st
 def _drawing(name: str, words: Mapping[str, Any], drawings: Drawings) -> str:
     if name == "kit":
         serial = escape(str(words.get("serial", "")))
-        return (
-            f'<div class="kit"><img src="{drawings.barcode}" alt="{serial}"><p class="serial">{serial}</p></div>'
-        )
+        return f'<div class="kit"><img src="{drawings.barcode}" alt="{serial}"><p class="serial">{serial}</p></div>'
     address = (drawings.pictures or {}).get(name.removeprefix("picture "), "")
     return f'<p class="picture"><img src="{address}" alt=""></p>' if address else ""
 

@@ -23,9 +23,7 @@ class OutreachPolicy(models.Model):
     """Reminders, landing days and channels: the outreach part of a protocol."""
 
     protocol = models.OneToOneField(Protocol, on_delete=models.PROTECT, related_name="outreach")
-    advance_days = models.SmallIntegerField(
-        _("days of advance notice; 0: none"), default=0, db_default=0
-    )
+    advance_days = models.SmallIntegerField(_("days of advance notice; 0: none"), default=0, db_default=0)
     reminder_days = models.SmallIntegerField(_("days until the reminder"), default=28)
     second_reminder_days = models.SmallIntegerField(
         _("days until the second contact; 0: none"), default=56, db_default=56

@@ -24,7 +24,9 @@ class Wish(models.Model):
     """How one person reads best, and the ways beside the post to which the person agreed, since when and how we know."""
 
     person = models.OneToOneField(Person, on_delete=models.PROTECT, related_name="wish")
-    form = models.CharField(_("how the person reads best"), max_length=8, choices=Form.choices, default=Form.STANDARD)
+    form = models.CharField(
+        _("how the person reads best"), max_length=8, choices=Form.choices, default=Form.STANDARD
+    )
     text_since = models.DateField(_("text messages agreed on"), null=True, blank=True)
     email_since = models.DateField(_("e-mail agreed on"), null=True, blank=True)
     source = models.CharField(_("how we know"), max_length=120, blank=True, default="")

@@ -99,7 +99,9 @@ def letters_written(
     texts = texts_on(today) if rows else {}
     for row in rows:
         person = row["recipient"] == "person"
-        text = chosen_from(texts[row["kind"]], row["language"] if person else "", row["form"] if person else "standard")
+        text = chosen_from(
+            texts[row["kind"]], row["language"] if person else "", row["form"] if person else "standard"
+        )
         try:
             words = words_for(row, text.language, today=today, contact_days=contact_days)
         except RoundbookError as trouble:

@@ -191,7 +191,10 @@ def advance_notices_plan(*, by: User) -> Counter[str]:
             return Counter()
         first = max(seen + timedelta(days=1), last - timedelta(days=MOST_DAYS_BACK)) if seen else last
         PlannedDay.objects.bulk_create(
-            [PlannedDay(feed="advance_notice", day=first + timedelta(days=n)) for n in range((last - first).days + 1)],
+            [
+                PlannedDay(feed="advance_notice", day=first + timedelta(days=n))
+                for n in range((last - first).days + 1)
+            ],
             ignore_conflicts=True,
         )
         return owed_and_asked(by=by, today=frame.today, wanted=falling_due(first, last, today=frame.today))

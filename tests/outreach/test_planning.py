@@ -104,7 +104,10 @@ def test_a_kit_that_never_came_is_replaced_with_a_letter_that_says_so(gone: Any,
     page = " ".join(
         PdfReader(BytesIO(letters_render([sheet], title="One").content)).pages[0].extract_text().split()
     )
-    assert f"We are sending you a new kit, because {words}." in page
+    assert (
+        f"We are sending you a new kit. The reason is below. Please use only the new kit in this envelope. The reason {words}"
+        in page
+    )
     assert "could not test" not in page
 
 
