@@ -268,6 +268,8 @@ CELERY_BEAT_SCHEDULE = {
     "daily-duties": {"task": "oversight.daily", "schedule": 60.0},
 }
 
+TEXT_CARRIER = env.str("ROUNDBOOK_TEXT_CARRIER", default="outreach.carriers.ConsoleCarrier")
+TEXT_FOLDER = env.str("ROUNDBOOK_TEXT_FOLDER", default=str(BASE_DIR / ".run" / "text-messages"))
 EMAIL_BACKEND = env.str("ROUNDBOOK_EMAIL_BACKEND", default="django.core.mail.backends.console.EmailBackend")
 
 REST_FRAMEWORK = {

@@ -121,7 +121,8 @@ RESULTS = (
         cautions=CARE | {"not_perfect", "next_step_is_an_examination"}, every_variant=True,
     ),
     Kind(
-        code="corrected_result", number=24, name=_("Corrected result"), recipient=PERSON, timing=Timing(working_days=2),
+        code="corrected_result", number=24, name=_("Corrected result"), recipient=PERSON,
+        timing=Timing(working_days=2, landing=True),
         purpose=_("Says what changed in a result the person was told, why, and what happens now; with an apology."),
         trigger=_("A result was amended or withdrawn after its letter had left."),
         stops={

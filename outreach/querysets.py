@@ -84,7 +84,7 @@ SELECT l.id, l.kind, coalesce(rs.side, '') AS side, coalesce(rd.state, '') AS ro
     EXISTS (SELECT 1 FROM outreach_letter o WHERE o.person_id = l.person_id AND o.kind = l.kind AND o.id < l.id
             AND o.round_id IS NOT DISTINCT FROM l.round_id AND o.result_id IS NOT DISTINCT FROM l.result_id
             AND split_part(o.key, ':', 3) = split_part(l.key, ':', 3) AND o.subject_id IS NOT DISTINCT FROM l.subject_id
-            AND o.state NOT IN ('cancelled', 'superseded')) AS duplicate,
+            AND o.state NOT IN ('cancelled', 'superseded', 'settled')) AS duplicate,
     CASE WHEN l.last_seq > 2 THEN ARRAY(
         SELECT m.reason FROM outreach_lettermove m WHERE m.subject_id = l.id AND m.event = 'release')
     ELSE '{}' END AS cleared

@@ -51,7 +51,13 @@ LETTER = Machine(
             OFFICE,
             "the carrier refused it, or a person saw that it did not go",
         ),
-        Step("undelivered", "handed_over", "undelivered", OFFICE, "the post brought it back"),
+        *steps(
+            "undelivered",
+            ["handed_over", "sending"],
+            "undelivered",
+            OFFICE,
+            "the post or the carrier brought it back",
+        ),
         Step("settle", "undelivered", "settled", OFFICE, "reached another way"),
         *steps(
             "cancel",

@@ -4,6 +4,7 @@ from celery import shared_task
 
 from outreach.models import PrintRun
 from outreach.services.freezing import letters_freeze
+from outreach.services.messages import messages_send
 from outreach.services.planning import letters_plan
 from outreach.services.rendering import print_run_render, print_runs_waiting
 from staff.models import User
@@ -13,10 +14,11 @@ FREEZE_A_SWEEP = 4_000
 
 @shared_task(name="outreach.sweep")
 def sweep() -> None:
-    """Plan what the ledgers ask for, remind, freeze, and ring for every print run without a document."""
+    """Plan what the ledgers and days ask for, freeze, send messages, and ring for every print run without a document."""
     system = User.objects.system()
     letters_plan(by=system)
     letters_freeze(by=system, limit=FREEZE_A_SWEEP)
+    messages_send(by=system)
     for run_id in print_runs_waiting():
         render_print_run.delay(run_id)
 

@@ -73,7 +73,7 @@ wanted AS (
     SELECT told.kind, told.kind || ':' || id, person_id, NULL, round_id, NULL, id, referral_id, side, authorised_on, 'result'
     FROM reported CROSS JOIN LATERAL (SELECT CASE WHEN EXISTS (
             SELECT 1 FROM outreach_letter b JOIN results_result o ON o.id = b.result_id
-            WHERE version > 1 AND b.round_id = reported.round_id AND o.sample_id = reported.sample_id
+            WHERE reported.version > 1 AND b.round_id = reported.round_id AND o.sample_id = reported.sample_id
             AND o.id <> reported.id AND b.kind IN ('result_below', 'result_more_tests', 'corrected_result')
             AND b.state IN ('handed_over', 'undelivered', 'settled')) THEN 'corrected_result'
         WHEN side = 'below' THEN 'result_below' ELSE 'result_more_tests' END AS kind) told

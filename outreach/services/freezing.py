@@ -56,7 +56,7 @@ WHERE l.state = 'owed' AND (%(kind)s = '' OR l.kind = %(kind)s) AND (l.not_befor
   AND (l.kind <> 'doctor_copy' OR rs.side <> 'at_or_above' OR rs.authorised_on <= %(waited)s OR (
         EXISTS (SELECT 1 FROM results_contactattempt c WHERE c.referral_id = l.referral_id)
         AND NOT EXISTS (SELECT 1 FROM outreach_letter o WHERE o.result_id = l.result_id
-                        AND o.kind = 'result_more_tests' AND o.state IN ('owed', 'held'))))
+                        AND o.kind IN ('result_more_tests', 'corrected_result') AND o.state IN ('owed', 'held'))))
 ORDER BY array_position(%(kinds)s::text[], l.kind::text), l.due_on, l.id
 LIMIT %(limit)s FOR NO KEY UPDATE OF l SKIP LOCKED
 """

@@ -42,10 +42,10 @@ def print_run_make(*, by: User, kind: str = "", limit: int = LETTERS_A_DOCUMENT)
 
 _COLLECT = """
 SELECT l.id FROM outreach_letter l JOIN screening_person p ON p.id = l.person_id
-WHERE l.state = 'frozen' AND (%(kind)s = '' OR l.kind = %(kind)s)
+WHERE l.state = 'frozen' AND l.channel = 'post' AND (%(kind)s = '' OR l.kind = %(kind)s)
   AND (l.not_before IS NULL OR l.not_before <= %(today)s)
   AND (l.kind <> 'doctor_copy' OR %(kind)s = '' OR NOT EXISTS (
-        SELECT 1 FROM outreach_letter o WHERE o.result_id = l.result_id AND o.kind = 'result_more_tests'
+        SELECT 1 FROM outreach_letter o WHERE o.result_id = l.result_id AND o.kind IN ('result_more_tests', 'corrected_result')
         AND o.state = 'frozen'))
 ORDER BY array_position(%(kinds)s::text[], l.kind::text), p.postcode, l.id
 LIMIT %(limit)s FOR NO KEY UPDATE OF l SKIP LOCKED
@@ -186,7 +186,8 @@ def _handed_over(run: PrintRun, *, by: User, frame: Acting) -> int:
 _PERSON_FIRST = """
 SELECT DISTINCT other.number FROM outreach_printedletter d
 JOIN outreach_letter c ON c.id = d.letter_id AND c.kind = 'doctor_copy'
-JOIN outreach_letter o ON o.result_id = c.result_id AND o.kind = 'result_more_tests' AND o.state = 'printed'
+JOIN outreach_letter o ON o.result_id = c.result_id AND o.kind IN ('result_more_tests', 'corrected_result')
+     AND o.state = 'printed'
 JOIN outreach_printedletter x ON x.letter_id = o.id AND x.pulled = '' AND x.print_run_id <> d.print_run_id
 JOIN outreach_printrun other ON other.id = x.print_run_id
 WHERE d.print_run_id = %(run)s AND d.pulled = '' ORDER BY 1

@@ -234,9 +234,9 @@ def test_15_a_result_raised_after_posting_is_told_by_telephone_before_the_letter
         (1, "below", False),
         (2, "at_or_above", True),
     ]
-    assert (one.letters("result_below"), one.letters("result_more_tests")) == (BELOW, ABOVE)
-    letter = Letter.objects.get(person=one.person, kind="result_more_tests")
-    assert one.reason(letter, "hold") == "told_below_before"
+    assert (one.letters("result_below"), one.letters("corrected_result")) == (BELOW, ABOVE)
+    letter = Letter.objects.get(person=one.person, kind="corrected_result")
+    assert one.reason(letter, "hold") == "tell_by_phone_first"
     rung = one.referral.attempts.order_by("pk")[0]
     assert rung.outcome == "spoke"
     assert rung.made_at <= letter.moves.get(event="release").occurred_at

@@ -47,7 +47,7 @@ def _rung_first(scene: Scene) -> None:
     nurse = scene.crew.nurse
     letters_plan(by=scene.crew.system, batch_id=scene.round.batch_id)
     contact_attempt_record(by=nurse, referral=scene.referral, outcome="spoke", wish="go_on", note=SPOKE_FIRST)
-    for letter in Letter.objects.filter(person=scene.person, kind="result_more_tests", state="held"):
+    for letter in Letter.objects.filter(person=scene.person, kind="corrected_result", state="held"):
         letter_release(by=nurse, letter=letter, note=SPOKE_FIRST)
 
 
