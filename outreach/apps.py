@@ -36,6 +36,19 @@ WHERE m.event = 'reschedule' AND m.rule IN ('no_answer', 'machine', 'wrong_numbe
 """
 
 
+APPROVED_TEXTS_STAND = """
+CREATE OR REPLACE FUNCTION outreach_approved_text_stands() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    IF OLD.approved_by_id IS NOT NULL THEN
+        RAISE EXCEPTION 'approved_text_stands' USING ERRCODE = 'check_violation', DETAIL = OLD.kind || '-' || OLD.number;
+    END IF;
+    RETURN CASE TG_OP WHEN 'DELETE' THEN OLD ELSE NEW END;
+END $$;
+CREATE OR REPLACE TRIGGER approved_text_stands BEFORE UPDATE OR DELETE ON outreach_lettertext
+    FOR EACH ROW EXECUTE FUNCTION outreach_approved_text_stands();
+"""
+
+
 class OutreachConfig(AppConfig):
     """Letters and print runs."""
 
@@ -54,11 +67,13 @@ class OutreachConfig(AppConfig):
             register_append_only,
             register_feed,
             register_ledger,
+            register_sql,
         )
 
         register(letter_libraries)
         register_ledger(Ledger(states.LETTER, models.Letter, models.LetterMove))
         register_append_only(models.PrintDocument, models.Reprint, models.ContractorFile)
+        register_sql("outreach_approved_texts", APPROVED_TEXTS_STAND)
         register_feed(TodoFeed("outreach_rounds", "screening_roundmove", ROUND_FEED))
         register_feed(TodoFeed("outreach_missed_calls", "screening_returnmove", MISSED_CALL_FEED))
         register_feed(TodoFeed("outreach_referrals", "results_referralmove", REFERRAL_FEED))

@@ -6,6 +6,7 @@ from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from outreach.catalogue import KINDS
+from outreach.models import Form, Reprint
 
 
 class DecisionForm(forms.Form):
@@ -33,6 +34,77 @@ class TokenForm(forms.Form):
         help_text=_("Scan or type it as printed, for example 12-41-J."),
         error_messages={"required": _("Type the token at the foot of the page you pulled out.")},
     )
+
+
+class TextForm(forms.Form):
+    """The words of a letter's next version."""
+
+    words = forms.CharField(
+        label=_("Words of every variant"), max_length=60_000, strip=False,
+        widget=forms.Textarea(attrs={"rows": 30, "spellcheck": "true", "class": "words"}),
+        error_messages={"required": _("Write the words. Nothing was saved.")},
+    )  # fmt: skip
+    why = forms.CharField(
+        label=_("What you changed, and why"), max_length=200,
+        error_messages={"required": _("Write what you changed and why. Nothing was saved.")},
+    )  # fmt: skip
+
+
+class ApproveForm(forms.Form):
+    """From which day a text is in force."""
+
+    valid_from = forms.DateField(
+        label=_("In force from"), widget=forms.DateInput(attrs={"type": "date"}),
+        error_messages={"required": _("Choose the day from which the words are in force."),
+                        "invalid": _("Choose the day from which the words are in force.")},
+    )  # fmt: skip
+
+
+class ReprintForm(forms.Form):
+    """Which places of a run are printed again, and why."""
+
+    first = forms.IntegerField(label=_("First place"), min_value=1)
+    last = forms.IntegerField(label=_("Last place"), min_value=1)
+    reason = forms.ChoiceField(label=_("Why"), choices=Reprint.Reason.choices)
+    agreed_by = forms.CharField(
+        label=_("Sign-in name of the second person"), max_length=60, required=False,
+        help_text=_("Needed for more than 20 papers."),
+    )  # fmt: skip
+    destroyed = forms.BooleanField(
+        label=_("The first papers are destroyed"), required=True,
+        error_messages={"required": _("Destroy the first papers, then say so. Nothing was changed.")},
+    )  # fmt: skip
+
+
+class SettleForm(forms.Form):
+    """What became of a letter that came back, or of a message in doubt."""
+
+    do = forms.ChoiceField(choices=[(x, x) for x in ("reached", "again", "sent", "not_sent")])
+    note = forms.CharField(
+        max_length=400, error_messages={"required": _("Write how you know. Nothing was changed.")}
+    )
+
+
+class WishForm(forms.Form):
+    """How a person wants to hear from us."""
+
+    form = forms.ChoiceField(label=_("Reads best"), choices=Form.choices)
+    text = forms.BooleanField(label=_("agrees to text messages"), required=False)
+    email = forms.BooleanField(label=_("agrees to e-mail"), required=False)
+    source = forms.CharField(label=_("How we know"), max_length=120, required=False)
+
+
+class ReplyForm(forms.Form):
+    """The answer to a request about data."""
+
+    reply = forms.CharField(
+        label=_("The answer"), max_length=1200, widget=forms.Textarea(attrs={"rows": 5}),
+        error_messages={"required": _("Write the answer. Nothing was written.")},
+    )  # fmt: skip
+    identity = forms.CharField(
+        label=_("How you know who is asking"), max_length=120,
+        error_messages={"required": _("Say how you know who is asking. Nothing was written.")},
+    )  # fmt: skip
 
 
 def first_error(form: forms.Form) -> Any:

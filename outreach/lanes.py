@@ -5,14 +5,18 @@ from datetime import date
 from typing import Any
 
 from django.db.models import Case, Count, Max, Min, Prefetch, Q, QuerySet, When
+from django.utils.translation import gettext as _
 
 from outreach.catalogue import KINDS
-from outreach.kinds import Kind
+from outreach.kinds import MESSAGE, Kind
+from outreach.letters.tokens import token_read
 from outreach.models import Letter, LetterMove, PrintedLetter, PrintRun
 from outreach.querysets import unopened_post
 from outreach.services.held import words_of
 from outreach.services.policy import outreach_policy_on, post_calendar
 from outreach.services.print_runs import pulls_of
+from outreach.services.stopping import stops_found
+from outreach.services.undelivered import is_about_a_high_result
 from screening.models import Person
 from staff import clock
 from staff.errors import RoundbookError
@@ -45,6 +49,46 @@ class ReadyRow:
     count: int
     oldest_due: date
     overdue: bool
+    waited: int = 0
+    """Doctors' copies that waited for the first call and became ready today."""
+
+
+@dataclass(frozen=True)
+class WaitingRow:
+    """Letters of one kind that are owed, and what they wait for."""
+
+    kind: Kind
+    count: int
+    first: date
+    last: date
+    waits_for: str
+
+
+@dataclass(frozen=True)
+class PaperRow:
+    """One paper in the hand: what it is, and what to do with it."""
+
+    letter: Letter
+    kind: Kind
+    token: str
+    run: PrintRun
+    verdict: str
+    why: str
+
+
+@dataclass(frozen=True)
+class BackRow:
+    """A letter that came back."""
+
+    letter: Letter
+    kind: Kind
+    urgent: bool
+    overdue: bool
+
+    @property
+    def with_whom(self) -> str:
+        """Whose task it is."""
+        return str(self.letter.owner or Pool(self.letter.pool).label)
 
 
 @dataclass(frozen=True)
@@ -89,25 +133,59 @@ def held_rows(today: date) -> tuple[list[HeldRow], int]:
 
 
 def ready_rows(today: date) -> list[ReadyRow]:
-    """Frozen letters by kind, in the order of printing."""
+    """Frozen letters on paper by kind, in the order of printing.
+
+    The doctor's copy of a result at or above waited for the first call (R11): it is late only from the day after it
+    became ready, whatever its due day says.
+    """
+    waited = Q(kind="doctor_copy", result__side="at_or_above", state_since__gte=clock.moment(today))
     found = (
-        Letter.objects.filter(state="frozen").values("kind").annotate(count=Count("pk"), oldest=Min("due_on"))
-    )
+        Letter.objects.filter(state="frozen", channel="post")
+        .values("kind")
+        .annotate(
+            count=Count("pk"), oldest=Min("due_on"), late=Count("pk", filter=Q(due_on__lt=today) & ~waited),
+            waited=Count("pk", filter=waited & Q(due_on__lt=today)),
+        )
+    )  # fmt: skip
     by_kind = {row["kind"]: row for row in found}
     return [
-        ReadyRow(kind, by_kind[code]["count"], by_kind[code]["oldest"], by_kind[code]["oldest"] < today)
-        for code, kind in KINDS.items()
-        if code in by_kind
+        ReadyRow(KINDS[code], row["count"], row["oldest"], bool(row["late"]), row["waited"])
+        for code, row in ((code, by_kind[code]) for code in KINDS if code in by_kind)
     ]
 
 
-def waiting_rows() -> list[dict[str, Any]]:
-    """Owed letters by kind: how many, and the span of their days."""
-    found = Letter.objects.filter(state="owed").values("kind").annotate(
-        count=Count("pk"), first=Min("due_on"), last=Max("due_on")
+def waiting_rows(today: date) -> list[WaitingRow]:
+    """Owed letters by kind: how many, the span of their days, and what they wait for."""
+    found = Letter.objects.filter(state="owed").values("kind", "result__side").annotate(
+        count=Count("pk"), first=Min("due_on"), last=Max("due_on"),
+        landing=Count("pk", filter=Q(not_before__gt=today)),
     )  # fmt: skip
-    by_kind = {row["kind"]: row for row in found}
-    return [{"kind": kind} | by_kind[code] for code, kind in KINDS.items() if code in by_kind]
+    order = list(KINDS)
+    rows = [
+        WaitingRow(
+            KINDS[row["kind"]], row["count"], row["first"], row["last"],
+            _waits_for(row["kind"], row["result__side"] or "", row["landing"]),
+        )
+        for row in found
+    ]  # fmt: skip
+    return sorted(rows, key=lambda row: order.index(row.kind.code))
+
+
+def _waits_for(kind: str, side: str, landing: int) -> str:
+    """What letters of a kind that are owed wait for, in words."""
+    if kind == "doctor_copy" and side == "at_or_above":
+        return str(
+            _(
+                "for the first call to the person and the person's own letter (no longer than the promised days)"
+            )
+        )
+    if KINDS[kind].needs_kit:
+        return str(_("for their kit"))
+    if landing:
+        return str(_("for a day on which they land well"))
+    if KINDS[kind].channel == MESSAGE:
+        return str(_("for the next sweep, which sends them"))
+    return str(_("for the next sweep, which fixes their words"))
 
 
 def run_row(run: PrintRun, attempts: int) -> RunRow:
@@ -144,6 +222,52 @@ def sacks_in_the_way(today: date) -> list[dict[str, Any]]:
     except RoundbookError:
         return []
     return unopened_post(until=calendar.working_day_before(today))
+
+
+def paper_row(letter: Letter, token: str) -> PaperRow:
+    """What to do with a paper: `seal`, `pull`, `back` (it came back), `known` (taken up before), `gone` (pulled, destroy it)."""
+    place = token_read(token)
+    printed = PrintedLetter.objects.select_related("print_run").get(
+        letter=letter, print_run_id=place[0] if place else 0, position=place[1] if place else 0
+    )
+    stop = stops_found([letter.pk]).get(letter.pk) if letter.state == "printed" else None
+    if printed.pulled:
+        verdict, why = "gone", words_of(printed.pulled)
+    elif letter.state == "printed":
+        verdict, why = ("pull", words_of(stop.code.value)) if stop else ("seal", "")
+    elif letter.state == "handed_over":
+        verdict, why = "back", ""
+    else:
+        verdict, why = "known", ""
+    return PaperRow(letter, KINDS[letter.kind], token, printed.print_run, verdict, why)
+
+
+def undelivered_rows(today: date) -> list[BackRow]:
+    """Letters and messages that came back and are not settled, the most overdue first."""
+    found = Letter.objects.filter(state="undelivered").select_related("person", "owner", "result", "referral")
+    return [
+        BackRow(letter, KINDS[letter.kind], is_about_a_high_result(letter), (letter.due_on or today) < today)
+        for letter in found.order_by("due_on", "pk")[:HELD_SHOWN]
+    ]
+
+
+def undelivered_counts(today: date) -> dict[str, int]:
+    """How many came back and wait, and how many of those are due."""
+    back = Letter.objects.filter(state="undelivered")
+    return {"all": back.count(), "due": back.filter(due_on__lte=today).count()}
+
+
+def pieces(today: date) -> dict[str, int]:
+    """Letters in each lane, by the piece."""
+    found = dict(
+        Letter.objects.filter(state__in=["frozen", "printed", "sending"])
+        .values_list("state")
+        .annotate(n=Count("pk"))
+    )
+    left = LetterMove.objects.filter(
+        event__in=["hand_over", "sent"], occurred_at__gte=clock.moment(today)
+    ).count()
+    return {"frozen": found.get("frozen", 0), "printed": found.get("printed", 0), "left": left}
 
 
 def letters_of(person: Person) -> list[Letter]:

@@ -8,6 +8,9 @@ OFFICE = door(Role.PHONE_DESK, Role.COORDINATOR, Role.ADMINISTRATOR)
 NAMED = door(Role.PHONE_DESK, Role.COORDINATOR)
 INVITING = door(Role.PHONE_DESK, Role.MANAGER, Role.ADMINISTRATOR)
 LABORATORY = door(Role.LABORATORY)
+BACK = door(Role.FRONT_DESK, Role.PHONE_DESK, Role.COORDINATOR, Role.ADMINISTRATOR)
+SETTLING = door(Role.FRONT_DESK, Role.PHONE_DESK, Role.COORDINATOR, Role.CLINICIAN, Role.ADMINISTRATOR)
+TEXTS = door(Role.CLINICIAN, Role.MANAGER, Role.ADMINISTRATOR)
 ABOUT_A_PERSON = door(Role.PHONE_DESK, Role.COORDINATOR, Role.CLINICIAN)
 
 ROUTES: dict[str, Door] = {
@@ -20,6 +23,23 @@ ROUTES: dict[str, Door] = {
     "outreach:print-run-try-again": OFFICE,
     "outreach:print-run-document": NAMED,
     "outreach:print-run-manifest": OFFICE,
+    "outreach:print-run-check": OFFICE,
+    "outreach:print-run-reprint": OFFICE,
+    "outreach:reprint-document": NAMED,
+    "outreach:print-run-file": NAMED,
+    "outreach:file-parcel": NAMED,
+    "outreach:paper": BACK,
+    "outreach:paper-back": BACK,
+    "outreach:undelivered-decide": SETTLING,
+    "outreach:doubt-decide": OFFICE,
+    "outreach:texts": TEXTS,
+    "outreach:text": TEXTS,
+    "outreach:text-look": TEXTS,
+    "outreach:text-propose": TEXTS,
+    "outreach:text-paper": TEXTS,
+    "outreach:text-decide": TEXTS,
+    "outreach:wishes": ABOUT_A_PERSON,
+    "outreach:reply": NAMED,
     "outreach:letter-pdf": ABOUT_A_PERSON,
     "outreach:person-panel": ABOUT_A_PERSON,
     "outreach:batch-panel": INVITING,

@@ -22,6 +22,8 @@ PAGES: tuple[tuple[str, Any], ...] = (
     ("results:release", _("Release results")),
     ("results:queue", _("Who needs me next")),
     ("outreach:mail", _("Today's mail")),
+    ("outreach:paper", _("Scan a paper")),
+    ("outreach:texts", _("Letter texts")),
     ("oversight:dashboard", _("How are we doing?")),
     ("oversight:proof", _("Nobody falls through")),
 )

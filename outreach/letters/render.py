@@ -29,6 +29,13 @@ class Sheet:
     text_version: str
     context: Mapping[str, Any]
     checksum: str
+    chosen: Chosen | None = None
+    """The words themselves, for a trial of words that are not in force."""
+
+    @property
+    def words(self) -> Chosen:
+        """The text of this letter."""
+        return self.chosen or text_of(self.text_version)
 
 
 @dataclass(frozen=True)
@@ -61,7 +68,7 @@ def letters_render(sheets: Sequence[Sheet], *, title: str) -> Rendered:
 
 
 def _body(sheet: Sheet) -> str:
-    chosen = text_of(sheet.text_version)
+    chosen = sheet.words
     found = checksum_of(
         text_version=sheet.text_version, words_digest=chosen.text.digest, context=sheet.context
     )
@@ -115,7 +122,7 @@ def _head(chosen: Chosen, words: Mapping[str, Any], token: str) -> str:
 
 
 def _article(number: int, sheet: Sheet, body: str, pages: int) -> str:
-    chosen = text_of(sheet.text_version)
+    chosen = sheet.words
     direction = "rtl" if chosen.language in RIGHT_TO_LEFT else "ltr"
     return (
         f'<article id="letter-{number}" class="{chosen.form}" lang="{chosen.language}" dir="{direction}"'
@@ -136,7 +143,7 @@ def _layout_of(sheet: Sheet) -> tuple[str, ...]:
 
 
 def _pages_guessed(sheet: Sheet) -> int:
-    return _PAGES_SEEN.get(_layout_of(sheet), KINDS[text_of(sheet.text_version).text.kind].pages)
+    return _PAGES_SEEN.get(_layout_of(sheet), KINDS[sheet.words.text.kind].pages)
 
 
 def _lay_out(sheets: Sequence[Sheet], bodies: Sequence[str], pages: Sequence[int], title: str) -> Any:
@@ -146,7 +153,7 @@ def _lay_out(sheets: Sequence[Sheet], bodies: Sequence[str], pages: Sequence[int
         _article(number, sheet, body, count)
         for number, (sheet, body, count) in enumerate(zip(sheets, bodies, pages, strict=True))
     )
-    language = text_of(sheets[0].text_version).language if sheets else "en"
+    language = sheets[0].words.language if sheets else "en"
     page = (
         f'<html lang="{language}"><head><title>{escape(title)}</title></head><body>{articles}</body></html>'
     )

@@ -118,14 +118,17 @@ def texts_delivered() -> tuple[Text, ...]:
     return tuple(sorted(found, key=lambda text: (text.kind, text.number)))
 
 
-def _stored() -> Mapping[str, Text]:
+def _stored(kind: str = "", number: int = 0) -> Mapping[str, Text]:
     from outreach.models import LetterText
 
+    rows = LetterText.objects.filter(approved_by__isnull=False)
+    if kind:
+        rows = rows.filter(kind=kind, number=number)
     return {
         f"{row.kind}-{row.number}": Text(
             row.kind, row.number, row.words, row.shared, row.valid_from or date.max
         )
-        for row in LetterText.objects.filter(approved_by__isnull=False)
+        for row in rows
     }
 
 
@@ -150,18 +153,21 @@ def chosen_from(text: Text, language: str, form: str) -> Chosen:
 _VERSION = re.compile(r"^(?P<kind>[a-z_]+)-(?P<number>\d+)-(?P<language>[a-z]{2})(?:-(?P<form>easy|large))?$")
 
 
-@cache
 def text_of(version: str) -> Chosen:
     """The text that a frozen letter names; kept for as long as letters name it."""
     found = _VERSION.match(version)
     if found is None:
         raise LookupError(f"No text {version}.")
     wanted = f"{found['kind']}-{found['number']}"
-    delivered = {text.version_id: text for text in texts_delivered()}
-    text = delivered.get(wanted) or _stored().get(wanted)
+    text = _delivered_by_id().get(wanted) or _stored(found["kind"], int(found["number"])).get(wanted)
     if text is None:
         raise LookupError(f"No text {version}.")
     return Chosen(text, found["language"], found["form"] or "standard")
+
+
+@cache
+def _delivered_by_id() -> dict[str, Text]:
+    return {text.version_id: text for text in texts_delivered()}
 
 
 def words_digest(version: str) -> str:

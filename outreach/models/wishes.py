@@ -74,6 +74,9 @@ class LetterText(models.Model):
         ordering: ClassVar = ["kind", "-number"]
         constraints: ClassVar = [
             models.UniqueConstraint(fields=["kind", "number"], name="letter_texts_in_order"),
+            models.UniqueConstraint(
+                fields=["kind"], condition=Q(approved_by__isnull=True), name="one_draft_a_kind"
+            ),
             models.CheckConstraint(
                 condition=Q(approved_by__isnull=True, approved_at__isnull=True)
                 | Q(approved_by__isnull=False, approved_at__isnull=False, valid_from__isnull=False),

@@ -9,12 +9,14 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET
 
 from outreach.catalogue import KINDS
+from outreach.forms import ReplyForm, WishForm
 from outreach.lanes import letters_of
-from outreach.models import Letter
-from outreach.routes import OFFICE
+from outreach.models import Letter, Wish
+from outreach.routes import NAMED, OFFICE
 from outreach.services.held import words_of
 from outreach.services.preview import letter_preview
 from outreach.services.rendering import letter_render
+from outreach.services.wishes import RECORDERS
 from outreach.states import LETTER
 from outreach.views.mail import actor, pdf
 from results.models import Sample
@@ -24,7 +26,7 @@ from staff.errors import RoundbookError
 from staff.models import Purpose
 
 TONES = {
-    "owed": "quiet", "held": "warn", "frozen": "note", "printed": "note", "handed_over": "ok", "undelivered": "stop",
+    "owed": "quiet", "held": "warn", "frozen": "note", "printed": "note", "sending": "warn", "handed_over": "ok", "undelivered": "stop",
     "settled": "ok", "cancelled": "quiet", "superseded": "quiet",
 }  # fmt: skip
 
@@ -38,7 +40,17 @@ def person_panel(request: HttpRequest, person_id: int) -> HttpResponse:
         )
         letters = letters_of(person)
     rows = [_row(letter) for letter in letters]
-    return render(request, "outreach/_person_panel.html", {"rows": rows})
+    wish = Wish.objects.filter(person=person).first()
+    known = {
+        "form": wish.form if wish else "standard", "text": bool(wish and wish.text_since),
+        "email": bool(wish and wish.email_since), "source": wish.source if wish else "",
+    }  # fmt: skip
+    context = {
+        "rows": rows, "person_id": person_id, "wish_form": WishForm(initial=known),
+        "reply_form": ReplyForm(), "may_record": user_holds(actor(request), RECORDERS),
+        "may_reply": user_holds(actor(request), NAMED.roles),
+    }  # fmt: skip
+    return render(request, "outreach/_person_panel.html", context)
 
 
 def _row(letter: Letter) -> dict[str, object]:

@@ -7,6 +7,7 @@ from outreach.letters.contexts import checksum_of
 from outreach.letters.phrases import FINDING_WORDS, QUESTION_WORDS, REPLACEMENT_WORDS
 from outreach.letters.render import Sheet
 from outreach.letters.texts import Text, chosen_from, texts_delivered, variants_wanted
+from outreach.letters.trying import TRIAL
 
 PLACE = "7-1-X"
 LONGEST = "Annabellindra-Persefonique Quessenvarrowmere-Halvandrostrelinghamshire"
@@ -98,48 +99,8 @@ CLASSES: dict[str, list[dict[str, Any]]] = {
     "waiting_doctor": [{"for_good": True}, {"for_good": False}],
 }
 """The values that decide which sentences a letter has."""
-VALUES: dict[str, Any] = {
-    "serial": "TK900000017R",
-    "sent_on": "20 May 2026",
-    "what_went_wrong": "the tube had leaked on the way to us",
-    "came_back": True,
-    "question": "On which day did you take the sample?",
-    "call_by": "22 June 2026",
-    "value": "64.2 µg/g",
-    "cutoff": "20 µg/g",
-    "collected_on": "12 June 2026",
-    "next_invitation": "June 2028",
-    "practice_name": "Quillport practice 2",
-    "person_name": "Marra Tovelin",
-    "birth_date": "9 March 1964",
-    "at_or_above": True,
-    "authorised_on": "17 June 2026",
-    "examined_on": "2 July 2026",
-    "finding": str(FINDING_WORDS["advanced_adenoma"]),
-    "step": "surveillance",
-    "next_on": "2 July 2029",
-    "words": "Another colonoscopy in three years. We write to you before then.",
-    "finding_name": "advanced adenoma",
-    "histology": "lesion 1: tubular adenoma of 12 mm, which is 10 mm or more",
-    "signed_by": "Dr Emrik Dauntel",
-    "kit_named": "TK900000017R",
-    "told_before": "below",
-    "told_on": "10 June 2026",
-    "attempt": "1",
-    "talk_by": "22 June 2026",
-    "exam_day": "Thursday 2 July 2026",
-    "exam_time": "9:30",
-    "exam_place": "Quillport Colonoscopy Unit",
-    "medicine_plan": "Go on with everything. Bring the list.",
-    "preparation": "with macrogol (PEG)",
-    "until": "1 September 2026",
-    "for_good": False,
-    "asked_on": "10 June 2026",
-    "reply": "We hold your name, address and the results of two tests. A copy is enclosed.",
-    "handed_to": "Northern Region Programme",
-}
 BY_KIND: dict[str, dict[str, Any]] = {
-    code: {name: VALUES[name] for name in kind.fields} for code, kind in KINDS.items()
+    code: {name: TRIAL[name] for name in kind.fields} for code, kind in KINDS.items()
 }
 
 
