@@ -3,7 +3,8 @@
 from django.db.models import Count, Q
 from django.utils.translation import ngettext
 
-from outreach.models import Letter, PrintRun
+from outreach.models import Letter, LetterText, PrintRun
+from staff import clock
 from staff.waits import Teller, Wait
 
 
@@ -24,4 +25,24 @@ def mail() -> list[Wait]:
     return told
 
 
-WAITS: dict[str, Teller] = {"outreach:mail": mail}
+def paper() -> list[Wait]:
+    """Letters and messages that came back and are not settled."""
+    back = Letter.objects.filter(state="undelivered").aggregate(
+        n=Count("pk"), due=Count("pk", filter=Q(due_on__lte=clock.today()))
+    )
+    if not back["n"]:
+        return []
+    words = ngettext("%(n)s letter came back", "%(n)s letters came back", back["n"])
+    return [Wait(words % {"n": back["n"]}, pressing=bool(back["due"]))]
+
+
+def texts() -> list[Wait]:
+    """Letter texts that wait for a second person."""
+    drafts = LetterText.objects.filter(approved_by=None).count()
+    if not drafts:
+        return []
+    words = ngettext("%(n)s letter text to approve", "%(n)s letter texts to approve", drafts)
+    return [Wait(words % {"n": drafts})]
+
+
+WAITS: dict[str, Teller] = {"outreach:mail": mail, "outreach:paper": paper, "outreach:texts": texts}
