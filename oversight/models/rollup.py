@@ -128,6 +128,61 @@ class ExaminedCell(Cell):
         return f"examined {self.month}"
 
 
+class Line(models.Model):
+    """The same measures of a month cut by one thing only, which most questions ask for."""
+
+    month = models.DateField()
+    cut = models.CharField(max_length=8)
+    key = models.CharField(max_length=20)
+
+    class Meta:
+        abstract = True
+
+
+def _unique_line(name: str) -> models.UniqueConstraint:
+    return models.UniqueConstraint(fields=["cut", "month", "key"], name=f"one_{name}_line")
+
+
+class InvitedLine(Line):
+    """Lines of those invited."""
+
+    class Meta:
+        constraints: ClassVar = [_unique_line("invited")]
+
+    def __str__(self) -> str:
+        return f"invited {self.month}, {self.cut} {self.key}"
+
+
+class ArrivedLine(Line):
+    """Lines of those whose first kit came back."""
+
+    class Meta:
+        constraints: ClassVar = [_unique_line("arrived")]
+
+    def __str__(self) -> str:
+        return f"arrived {self.month}, {self.cut} {self.key}"
+
+
+class ReleasedLine(Line):
+    """Lines of those whose deciding result was released."""
+
+    class Meta:
+        constraints: ClassVar = [_unique_line("released")]
+
+    def __str__(self) -> str:
+        return f"released {self.month}, {self.cut} {self.key}"
+
+
+class ExaminedLine(Line):
+    """Lines of those examined."""
+
+    class Meta:
+        constraints: ClassVar = [_unique_line("examined")]
+
+    def __str__(self) -> str:
+        return f"examined {self.month}, {self.cut} {self.key}"
+
+
 class ValueCell(models.Model):
     """How many deciding results of a month had a value of so many whole µg/g, and what was found."""
 
@@ -206,6 +261,10 @@ for _name, _declared in COLUMNS.items():
 CELLS: dict[str, type[Cell]] = {
     "invited": InvitedCell, "arrived": ArrivedCell, "released": ReleasedCell, "examined": ExaminedCell,
 }  # fmt: skip
+LINES: dict[str, type[Line]] = {
+    "invited": InvitedLine, "arrived": ArrivedLine, "released": ReleasedLine, "examined": ExaminedLine,
+}  # fmt: skip
 for _anchor in ANCHORS.values():
     for _name in _anchor.measures:
         CELLS[_anchor.name].add_to_class(_name, models.IntegerField(default=0, db_default=0))
+        LINES[_anchor.name].add_to_class(_name, models.IntegerField(default=0, db_default=0))

@@ -49,6 +49,11 @@ class Anchor:
         return f"oversight_{self.name}cell"
 
     @property
+    def line_table(self) -> str:
+        """The table of its lines: the same measures cut by one thing only."""
+        return f"oversight_{self.name}line"
+
+    @property
     def month(self) -> str:
         """SQL of its month over a fact `f`."""
         return f"date_trunc('month', f.{self.day})::date"

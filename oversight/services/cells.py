@@ -7,7 +7,7 @@ from django.db import connection
 
 from oversight.filters import Asked
 from oversight.rollup.measures import ANCHORS, PLACES
-from oversight.services.figures import months_of, source
+from oversight.services.figures import line_source, months_of, one_line, source
 
 Values = Sequence[tuple[int, int, int, int, int]]
 
@@ -49,8 +49,12 @@ def grouped_sums(
     anchor: str, asked: Asked, names: Sequence[str], by: Sequence[str]
 ) -> Mapping[tuple[Any, ...], dict[str, int]]:
     """Measures of an anchor by several columns of its cells at once."""
-    frm, params = source(ANCHORS[anchor], asked, names)
-    keys = ", ".join(f"c.{name}" for name in by)
+    line = one_line(asked, next(iter(by), "")) if len(by) < 2 else ""
+    if line:
+        frm, params = line_source(ANCHORS[anchor], asked, names, line)
+    else:
+        frm, params = source(ANCHORS[anchor], asked, names)
+    keys = ", ".join("c.key::int" if line else f"c.{name}" for name in by)
     added = ", ".join(f"coalesce(sum(c.{name}), 0)" for name in names)
     group = ", ".join(str(n + 1) for n in range(len(by)))
     rows = _rows(

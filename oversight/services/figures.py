@@ -75,6 +75,41 @@ def _whole(asked: Asked) -> tuple[date, date, list[tuple[date, date]]]:
     return first, last, ends
 
 
+def one_line(asked: Asked, by: str) -> str:
+    """The cut whose lines can answer a question cut by `by` ("month" or "": by nothing else); empty: the cells must."""
+    named = list(asked.only)
+    if len(named) > 1 or asked.needs_facts:
+        return ""
+    if by in ("month", ""):
+        return named[0] if named else "sex"
+    return by if not named or named == [by] else ""
+
+
+def line_source(anchor: Anchor, asked: Asked, names: Sequence[str], cut: str) -> tuple[str, dict[str, Any]]:
+    """A FROM item `c` with month, key (of the cut, as text) and the named measures, from the lines and broken ends."""
+    first, last, ends = _whole(asked)
+    params: dict[str, Any] = {**asked.params(), "first": first, "last": last}
+    column, parts = CUTS[cut], []
+    only = f" AND c.key = (%({cut})s)::text" if cut in asked.only else ""
+    if first <= last:
+        parts.append(
+            f"SELECT month, key, {', '.join(names)} FROM {anchor.line_table} c"
+            f" WHERE c.cut = '{column}' AND c.month BETWEEN %(first)s AND %(last)s{only}"
+        )
+    for n, (since, until) in enumerate(ends):
+        params |= {f"since_{n}": since, f"until_{n}": until}
+        parts.append(
+            f"SELECT {anchor.month} AS month, (f.{column})::text AS key, {_summed(anchor, names)} FROM oversight_fact f"
+            f" WHERE f.{anchor.day} BETWEEN %(since_{n})s AND %(until_{n})s AND {anchor.counts}"
+            f"{asked.conditions(cells=False)} GROUP BY 1, 2"
+        )
+    return f"({' UNION ALL '.join(parts)}) c", params
+
+
+def _summed(anchor: Anchor, names: Iterable[str]) -> str:
+    return ", ".join(f"coalesce(sum(({anchor.measures[name]})::int), 0) AS {name}" for name in names)
+
+
 def source(anchor: Anchor, asked: Asked, names: Iterable[str]) -> tuple[str, dict[str, Any]]:
     """A FROM item `c` with month, the dimensions and the named measures of the days and people asked for.
 
@@ -94,9 +129,9 @@ def source(anchor: Anchor, asked: Asked, names: Iterable[str]) -> tuple[str, dic
         )
     for n, (since, until) in enumerate(ends):
         params |= {f"since_{n}": since, f"until_{n}": until}
-        sums = "".join(f", coalesce(sum(({anchor.measures[name]})::int), 0) AS {name}" for name in wanted)
         parts.append(
-            f"SELECT {anchor.month} AS month, f.sex, f.age, f.area_id, f.fifth, f.history{sums} FROM oversight_fact f"
+            f"SELECT {anchor.month} AS month, f.sex, f.age, f.area_id, f.fifth, f.history, {_summed(anchor, wanted)}"
+            " FROM oversight_fact f"
             f" WHERE f.{anchor.day} BETWEEN %(since_{n})s AND %(until_{n})s AND {anchor.counts}"
             f"{asked.conditions(cells=False)} GROUP BY 1, 2, 3, 4, 5, 6"
         )
@@ -109,8 +144,12 @@ def source(anchor: Anchor, asked: Asked, names: Iterable[str]) -> tuple[str, dic
 def sums(anchor: Anchor, asked: Asked, names: Sequence[str]) -> dict[tuple[str, date], Counts]:
     """Each measure by what the question is cut by, and month."""
     wanted = list(dict.fromkeys(names))
-    frm, params = source(anchor, asked, wanted)
-    cut = CUTS[asked.by]
+    if line := one_line(asked, asked.by):
+        frm, params = line_source(anchor, asked, wanted, line)
+        cut = "month" if asked.by == "month" else "key"
+    else:
+        frm, params = source(anchor, asked, wanted)
+        cut = CUTS[asked.by]
     added = ", ".join(f"coalesce(sum(c.{name}), 0)" for name in wanted)
     with connection.cursor() as cursor:
         cursor.execute(f"SELECT c.{cut}, c.month, {added} FROM {frm} GROUP BY 1, 2", params)

@@ -10,7 +10,7 @@ from django.db import connection, transaction
 from django.db.backends.utils import CursorWrapper
 
 from oversight.models import Fold
-from oversight.rollup.cells import Adding, additions
+from oversight.rollup.cells import Adding, additions, lines_from_cells
 from oversight.rollup.facts import COLUMNS, facts_sql, same
 from oversight.walls import RESOLVE
 from staff import clock
@@ -145,7 +145,7 @@ def rebuild() -> int:
 def cells_from_facts(cursor: CursorWrapper) -> None:
     """Add every fact to the empty cells."""
     for one in additions():
-        cursor.execute(one.add("oversight_fact f", sign="1"))
+        cursor.execute(lines_from_cells(one) if one.from_cells else one.add("oversight_fact f", sign="1"))
 
 
 def counted_first() -> bool:
