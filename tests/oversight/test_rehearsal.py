@@ -6,6 +6,8 @@ import pytest
 
 from oversight.models import ProofResult, Rehearsal
 from oversight.rehearsal.engine import rehearse
+from results.models import Booking, ClinicList, UnitCalendar
+from results.services.calendar import bookings_outside
 from screening.models import Kit, Person, Round
 from staff.ledger.proof import projection_differences
 from staff.ledger.registry import walls
@@ -25,6 +27,18 @@ def test_a_small_region_is_laid_down_through_the_services(small_region: Rehearsa
     for ledger in walls:
         assert projection_differences(ledger)[1] == 0
     assert [r.check_name for r in ProofResult.objects.filter(violating__gt=0)] == []
+
+
+@pytest.mark.timeout(600)
+@pytest.mark.xdist_group("rehearsal")
+@pytest.mark.usefixtures("small_region")
+def test_one_unit_of_the_region_is_run_by_our_own_calendar() -> None:
+    kept = UnitCalendar.objects.get()
+    assert (kept.site.code, kept.kept_from) == ("NCU", TODAY)
+    assert ClinicList.objects.filter(site=kept.site, day__gte=TODAY, cancelled_at__isnull=True).count() > 20
+    assert bookings_outside(kept.site, TODAY) == []
+    standing = Booking.objects.filter(site=kept.site, status="booked", day__gte=TODAY)
+    assert not standing.filter(place__isnull=True).exists()
 
 
 EXPECTED = {
