@@ -82,8 +82,7 @@ def contact_days_on(today: date) -> int:
     """Days in which the programme promises the first contact."""
     rows = rows_of(
         "SELECT s.contact_days FROM results_resultspolicy s JOIN screening_protocol p ON p.id = s.protocol_id"
-        " WHERE p.approved_by_id IS NOT NULL AND p.valid_from <= %(day)s"
-        " AND (p.valid_to IS NULL OR p.valid_to > %(day)s) ORDER BY p.valid_from DESC LIMIT 1",
+        " WHERE p.approved_by_id IS NOT NULL AND p.valid_from <= %(day)s ORDER BY p.valid_from DESC LIMIT 1",
         {"day": today},
     )
     return int(rows[0]["contact_days"]) if rows else 7

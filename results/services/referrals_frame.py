@@ -25,17 +25,18 @@ FOLLOWERS = (Role.COORDINATOR, Role.CLINICIAN)
 
 
 def results_policy_on(day: date) -> ResultsPolicy:
-    """The results policy in force on a day; raises RoundbookError when no approved protocol covers it."""
+    """The results policy in force on a day: the latest approved one, which holds until another of its own kind begins.
+
+    RoundbookError when there is none.
+    """
     return remembered(("results policy", day), lambda: _results_policy_on(day))
 
 
 def _results_policy_on(day: date) -> ResultsPolicy:
-    policy = (
-        ResultsPolicy.objects.filter(protocol__valid_from__lte=day, protocol__approved_by__isnull=False)
-        .exclude(protocol__valid_to__lte=day)
-        .order_by("-protocol__valid_from")
-        .first()
+    approved = ResultsPolicy.objects.filter(
+        protocol__valid_from__lte=day, protocol__approved_by__isnull=False
     )
+    policy = approved.order_by("-protocol__valid_from").first()
     if policy is None:
         raise RoundbookError(
             "no_protocol",

@@ -22,6 +22,7 @@ class Migration(migrations.Migration):
     ]
 
     operations = [
+        migrations.RemoveConstraint(model_name="protocol", name="no_two_protocols_are_in_force"),
         migrations.AddField(
             model_name="protocol",
             name="carries_screening",

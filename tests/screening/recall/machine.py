@@ -18,6 +18,7 @@ from screening.serials import person_number_make
 from screening.services.batches import (
     batch_dispatch,
     batch_open,
+    batch_release,
     kit_reported_lost,
     kit_undelivered,
     kits_stock,
@@ -263,6 +264,7 @@ class OnePlace(RuleBasedStateMachine):
             ):
                 batch = Round.objects.filter(batch=number)[0].batch
                 assert batch is not None
+                batch_release(by=self.by(), batch=batch, stale_note="played without files")
                 batch_dispatch(by=self.by(cast.MANAGER), batch=batch)
             for one in self.people:
                 if one.place == "kit_due" and self.open_round(one).kits.filter(
