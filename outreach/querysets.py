@@ -125,3 +125,19 @@ ORDER BY d.arrived_on
 def unopened_post(*, until: date) -> list[dict[str, Any]]:
     """Deliveries that came by this day and are not opened, or not opened to the end (sack guard)."""
     return rows_of(UNOPENED, {"until": until})
+
+
+OWED = """
+SELECT EXISTS (SELECT 1 FROM outreach_lettertodo) OR EXISTS (SELECT 1 FROM outreach_letterdate WHERE "on" <= %(today)s)
+    OR EXISTS (
+        SELECT 1 FROM outreach_outreachpolicy o JOIN screening_protocol p ON p.id = o.protocol_id
+        WHERE o.advance_days > 0 AND p.approved_by_id IS NOT NULL AND p.valid_from <= %(today)s
+        AND (p.valid_to IS NULL OR p.valid_to > %(today)s) AND NOT EXISTS (
+            SELECT 1 FROM outreach_plannedday d WHERE d.feed = 'advance_notice' AND d.day >= %(today)s::date + o.advance_days)
+    ) AS owed
+"""
+
+
+def anything_owed(*, today: date) -> bool:
+    """Whether a sweep has anything to plan: three looks at the first entry of an index."""
+    return bool(rows_of(OWED, {"today": today})[0]["owed"])

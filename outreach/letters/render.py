@@ -163,6 +163,16 @@ def _lay_out(sheets: Sequence[Sheet], bodies: Sequence[str], pages: Sequence[int
     )
 
 
+def letter_render_alone(sheet: Sheet) -> int:
+    """One letter as the library alone would make it, with style sheet and fonts read anew: the bare limit to measure against."""
+    _style.cache_clear()
+    return (
+        1
+        if _lay_out([sheet], [_body(sheet)], [_pages_guessed(sheet)], "one").write_pdf(pdf_variant="pdf/ua-1")
+        else 0
+    )
+
+
 def _pages_of(document: Any, letters: int) -> list[int]:
     counts = [0] * letters
     for page in document.pages:

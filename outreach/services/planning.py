@@ -9,7 +9,7 @@ from django.conf import settings
 from django.db import connection
 
 from outreach.models import Letter
-from outreach.querysets import NOT_ON_PAPER, rows_of
+from outreach.querysets import NOT_ON_PAPER, anything_owed, rows_of
 from outreach.services.owing import letters_owe, owed_and_asked
 from outreach.services.planning_days import (
     days_forget,
@@ -38,6 +38,8 @@ def letters_plan(*, by: User, chunk: int = CHUNK, batch_id: int | None = None) -
     key. Returns counts: to-do rows taken (`todo`), letters owed by kind, and what stops did to them.
     """
     done: Counter[str] = Counter()
+    if not anything_owed(today=clock.today()):
+        return {}
     while _drain(by=by, chunk=chunk, done=done, batch_id=batch_id) == chunk:
         continue
     if batch_id is None:

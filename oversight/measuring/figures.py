@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 
-from oversight.measuring import dashboards, kits, lab, lab_flat, mail, register, rounds, scans, scans_flat
+from oversight.measuring import dashboards, kits, lab, lab_flat, mail, planner, register, rounds, scans, scans_flat
 from oversight.measuring.bench import Bench, Measured, days_ago
 from oversight.measuring.database import empty_template, filled_template, working_copy
 from oversight.measuring.region import AGE_DAYS, lay_down
@@ -87,12 +87,30 @@ MEASUREMENTS: dict[str, Measurement] = {
         ),
         Measurement("dashboard_upkeep", "the same scans without the marks", dashboards.dashboard_upkeep),
         Measurement("dashboard_freshness", "one minute", dashboards.dashboard_freshness),
+        Measurement(
+            "letters_alone",
+            "one WeasyPrint document a letter, with its own style sheet and fonts",
+            mail.letters_alone,
+        ),
+        Measurement("letters_two", "the same documents by one worker process; linear is 2", mail.letters_two),
+        Measurement(
+            "letters_memory",
+            "the same worker's peak after a fifth of the letters; flat is 1",
+            mail.letters_memory,
+        ),
+        Measurement(
+            "planner_idle",
+            "asking everybody and every round once; the ratio counts sweeps a scan",
+            planner.planner_idle,
+        ),
     )
 }
 """Every measurement, in the order in which all are run."""
 PLANNED = frozenset(
     {
         "planner_idle",
+        "dashboard",
+        "dashboard_columnar",
         "proof_full",
         "proof_incremental",
     }
