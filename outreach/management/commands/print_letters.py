@@ -25,6 +25,9 @@ class Command(BaseCommand):
         parser.add_argument("--kind", default="", choices=["", *KINDS], help="only letters of this kind")
         parser.add_argument("--by", default="", metavar="USER", help="sign-in name of the person who prints")
         parser.add_argument("--runs", type=int, default=20, help="most print runs to make")
+        parser.add_argument(
+            "--letters", type=int, default=LETTERS_A_DOCUMENT, help="most letters in one print run"
+        )
         parser.add_argument("--to", type=Path, help="folder in which to write each document as a PDF")
         parser.add_argument("--dry-run", action="store_true", help="count what is ready and change nothing")
 
@@ -50,7 +53,9 @@ class Command(BaseCommand):
     def _made(self, by: User, options: dict[str, Any]) -> list[dict[str, Any]]:
         made: list[dict[str, Any]] = []
         while len(made) < options["runs"]:
-            run = print_run_make(by=by, kind=options["kind"], limit=LETTERS_A_DOCUMENT)
+            run = print_run_make(
+                by=by, kind=options["kind"], limit=min(options["letters"], LETTERS_A_DOCUMENT)
+            )
             if run.status == PrintRun.Status.EMPTY:
                 break
             run = print_run_render(by=by, print_run=run)

@@ -1,0 +1,134 @@
+"""kill -9 at random points of a day's mail, Redis flushed, the database away: every letter once, in one run, none lost."""
+
+import contextlib
+import io
+import os
+import random
+import signal
+import time
+from collections import Counter
+
+import psycopg
+import pypdf
+import pytest
+from celery import Celery
+
+from outreach.models import Letter, LetterDate, LetterTodo, PrintDocument, PrintedLetter, PrintRun
+from outreach.services.print_runs import print_run_hand_over
+from outreach.services.rendering import ATTEMPTS, print_run_try_again
+from staff.models import User
+from tests import cast, factories
+from tests.conftest import owner_url_for
+from tests.faults.broker import OwnRedis
+from tests.journeys.stack import Stack
+from tests.outreach.makers import a_patient
+
+SIZES = [
+    pytest.param(16, 8, 2, 1.5, id="short"),
+    pytest.param(2_000, 100, 20, 14.0, id="long", marks=pytest.mark.campaign),
+]
+pytestmark = [pytest.mark.stack, pytest.mark.timeout(5400)]
+
+
+def _office() -> User:
+    return cast.member(cast.MANAGER)
+
+
+def _start(stack: Stack, each: int) -> None:
+    """A worker that is rung for sweeps, and a desk that makes print runs and their documents until nothing is ready."""
+    stack.start(
+        "worker", "celery", "-A", "config", "worker", "--pool", "prefork", "--concurrency", "2", "-l", "INFO"
+    )
+    stack.start("desk", "django", "print_letters", "--letters", str(each), "--by", cast.MANAGER)
+    with contextlib.suppress(Exception), Celery(broker=stack.redis) as bell:
+        for _ in range(3):
+            bell.send_task("outreach.sweep")
+
+
+def _kill_all(stack: Stack) -> None:
+    for name in ("worker", "desk"):
+        process = stack.processes[name]
+        if process.poll() is None:
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(process.pid, signal.SIGKILL)
+            process.wait(10)
+
+
+def _database_restarts(database: str) -> None:
+    """As its clients see a restart: every session ends, and for a while nobody gets in."""
+    with psycopg.connect(owner_url_for("postgres"), autocommit=True) as admin:
+        admin.execute(f'ALTER DATABASE "{database}" ALLOW_CONNECTIONS false'.encode())
+        mine = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = %s AND pid <> pg_backend_pid()"
+        admin.execute(mine.encode(), [database])
+        time.sleep(1.5)
+        admin.execute(f'ALTER DATABASE "{database}" ALLOW_CONNECTIONS true'.encode())
+
+
+def _leases_run_out(database: str) -> None:
+    with psycopg.connect(owner_url_for(database), autocommit=True) as owner:
+        owner.execute("UPDATE outreach_printrun SET lease_until = NULL, attempts = 0 WHERE sha256 = ''")
+
+
+def _broken(stack: Stack, broker: OwnRedis, *, nth: int, kills: int, each: int, pause: float) -> None:
+    """One round: work goes on, something breaks, everybody is killed at once."""
+    from django.db import connections
+
+    _start(stack, each)
+    time.sleep(pause)
+    if nth == kills // 2:
+        broker.client.flushall()
+    if nth == kills // 3:
+        connections.close_all()
+        _database_restarts(stack.database)
+    _kill_all(stack)
+    connections.close_all()
+    _leases_run_out(stack.database)
+
+
+def _finished(letters: int) -> bool:
+    return (
+        Letter.objects.filter(kind="invitation", state="printed").count() == letters
+        and not PrintRun.objects.filter(document=None).exists()
+        and not LetterTodo.objects.exists()
+    )
+
+
+@pytest.mark.parametrize(("letters", "each", "kills", "longest"), SIZES)
+def test_a_days_mail_survives(
+    letters: int, each: int, kills: int, longest: float, own_stack: Stack, broker: OwnRedis
+) -> None:
+    rng = random.Random(letters)  # noqa: S311 - which moments are tried, no secret
+    for _ in range(letters):
+        factories.a_round(a_patient(), sent_days_ago=1)
+    for nth in range(kills):
+        _broken(own_stack, broker, nth=nth, kills=kills, each=each, pause=rng.uniform(0.3, longest))
+    end = time.monotonic() + 120 + letters
+    while not _finished(letters):
+        assert time.monotonic() < end, (own_stack.logs / "worker.log").read_text()[-3000:]
+        _start(own_stack, each)
+        own_stack.processes["desk"].wait(120 + letters)
+        for run in PrintRun.objects.filter(document=None, attempts__gte=ATTEMPTS):
+            print_run_try_again(by=_office(), print_run=run)
+        time.sleep(1)
+        _kill_all(own_stack)
+        _leases_run_out(own_stack.database)
+    _every_letter_once(letters)
+
+
+def _every_letter_once(letters: int) -> None:
+    keys = list(Letter.objects.filter(kind="invitation").values_list("key", flat=True))
+    assert len(keys) == len(set(keys)) == letters, "none lost, none twice"
+    assert LetterDate.objects.filter(what="reminder").count() == letters, "each kit has its reminder's day"
+    places = Counter(PrintedLetter.objects.values_list("letter", flat=True))
+    assert len(places) == letters
+    assert set(places.values()) == {1}
+    assert PrintDocument.objects.count() == PrintRun.objects.count()
+    for run in PrintRun.objects.all():
+        pages = pypdf.PdfReader(io.BytesIO(bytes(run.document.content))).pages
+        assert len(pages) == run.pages_count
+        assert [place.token in pages[place.first_page - 1].extract_text() for place in run.printed.all()] == [
+            True
+        ] * run.letters_count
+        assert print_run_hand_over(by=_office(), print_run=run) == run.letters_count
+        assert print_run_hand_over(by=_office(), print_run=run) == 0
+    assert set(Letter.objects.values_list("state", flat=True)) == {"handed_over"}
