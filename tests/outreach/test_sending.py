@@ -186,12 +186,11 @@ HEALTH = (
 def a_message(tmp_path: Path, settings: Any, *, by: str = "text") -> Letter:
     """A frozen appointment reminder of somebody who agreed to messages."""
     settings.TEXT_CARRIER, settings.TEXT_FOLDER = "outreach.carriers.FileCarrier", str(tmp_path)
-    referral, _made = booked(days=2)
-    Person.objects.filter(pk=referral.person_id).update(phone="01632 960 777", email="marra@example.org")
-    agreed = {f"{by}_since": clock.today()}
-    Wish.objects.create(person=referral.person, source="call", **agreed)
-    referral, _made = referral, _made
-    type(_made).objects.filter(pk=_made.pk).update(made_on=clock.today() - timedelta(days=3))
+    referral, made = booked(days=2)
+    with acting(by_default()):
+        Person.objects.filter(pk=referral.person_id).update(phone="01632 960 777", email="marra@example.org")
+        Wish.objects.create(person=referral.person, source="call", **{f"{by}_since": clock.today()})
+        type(made).objects.filter(pk=made.pk).update(made_on=clock.today() - timedelta(days=3))
     letters_plan(by=by_default())
     (letter,) = Letter.objects.filter(kind="appointment_reminder")
     assert letter.channel == by
