@@ -162,10 +162,24 @@ def test_no_file_is_made_with_a_stopped_letter_inside_or_after_the_hand_over() -
         contractor_file_make(by=desk(), print_run=run)
     assert refused.value.code == "stopped_inside"
     print_run_pull(by=by_default(), print_run=run, token=dead.token)
+    with pytest.raises(RoundbookError) as refused:
+        contractor_file_make(by=desk(), print_run=run)
+    assert refused.value.code == "stopped_inside", "its paper is still in the document"
     print_run_hand_over(by=by_default(), print_run=run)
     with pytest.raises(RoundbookError) as refused:
         contractor_file_make(by=desk(), print_run=run)
     assert refused.value.code == "handed_over_already"
+
+
+def test_a_file_is_not_given_once_a_letter_inside_is_stopped() -> None:
+    run = a_ready_run(1)
+    made = contractor_file_make(by=desk(), print_run=run)
+    Person.objects.filter(pk=run.printed.get().letter.person_id).update(
+        deceased_on=clock.today(), next_due_on=None
+    )
+    with pytest.raises(RoundbookError) as refused:
+        contractor_parcel(made)
+    assert refused.value.code == "stopped_inside"
 
 
 HEALTH = (
