@@ -4,7 +4,18 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 
-from oversight.measuring import dashboards, kits, lab, lab_flat, mail, planner, register, rounds, scans, scans_flat
+from oversight.measuring import (
+    dashboards,
+    kits,
+    lab,
+    lab_flat,
+    mail,
+    planner,
+    register,
+    rounds,
+    scans,
+    scans_flat,
+)
 from oversight.measuring.bench import Bench, Measured, days_ago
 from oversight.measuring.database import empty_template, filled_template, working_copy
 from oversight.measuring.region import AGE_DAYS, lay_down
@@ -108,9 +119,6 @@ MEASUREMENTS: dict[str, Measurement] = {
 """Every measurement, in the order in which all are run."""
 PLANNED = frozenset(
     {
-        "planner_idle",
-        "dashboard",
-        "dashboard_columnar",
         "proof_full",
         "proof_incremental",
     }
