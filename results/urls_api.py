@@ -20,8 +20,5 @@ urlpatterns = [
     path("results", release.Results.as_view(), name="results"),
     path("referrals", referrals.Referrals.as_view(), name="referrals"),
     path("referrals/<key:pk>", referrals.OneReferral.as_view(), name="referral"),
-    *[
-        path(f"referrals/<key:pk>/{slug}", view.as_view(), name=f"referral-{slug}")
-        for slug, view in STEPS.items()
-    ],
+    *[path(f"referrals/<key:pk>/{slug}", view.as_view(), name=f"referral-{slug}") for slug, view in STEPS.items()],
 ]

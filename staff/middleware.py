@@ -71,9 +71,7 @@ class RouteGuard:
         door = _table().get(name)
         if door is None:
             raise Http404(f"The route {name!r} is in no route table.")
-        if (
-            door.public or door.token
-        ):  # the API's own permission reads the same table, see staff/api/tokens.py
+        if door.public or door.token:  # the API's own permission reads the same table, see staff/api/tokens.py
             return None
         user = request.user
         if not isinstance(user, User) or not user.is_active:

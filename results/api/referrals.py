@@ -89,11 +89,7 @@ FULL = REFERRAL_EXAMPLE | {
 def referrals_of(by: User) -> QuerySet[Referral]:
     """The referrals a client may know of: one bound to a unit those with a booking there."""
     ids, rows = by.site_ids, Referral.objects.select_related("owner")
-    return (
-        rows
-        if ids is None
-        else rows.filter(pk__in=Booking.objects.filter(site_id__in=ids).values("referral_id"))
-    )
+    return rows if ids is None else rows.filter(pk__in=Booking.objects.filter(site_id__in=ids).values("referral_id"))
 
 
 def referral_shown(referral: Referral) -> Shown:

@@ -167,15 +167,7 @@ FULL = RUN | {
         {"control": 1, "position": "start", "value": "90.500", "z": "-0.100", "in_control": True, "rule": ""},
     ],
 }  # fmt: skip
-FILE = {
-    "id": 8,
-    "name": "readings.csv",
-    "run": 5,
-    "lines": 40,
-    "taken": 40,
-    "verdicts": {"taken": 40},
-    "not_taken": [],
-}
+FILE = {"id": 8, "name": "readings.csv", "run": 5, "lines": 40, "taken": 40, "verdicts": {"taken": 40}, "not_taken": []}
 SENT = "running_number,serial,value,unit,flag,read_at\n1,TK000000001M,12.5,ng/mL,,2026-06-17T09:30:00Z\n"
 
 
@@ -204,9 +196,7 @@ def _checks(given: Any, analyser: Analyser) -> CheckValues:
     lots: dict[int, CheckLot] = {lot.pk: lot for lot in checks_for(analyser)}
     asked_for: Sequence[Any] = given.get("checks", ())
     if unknown := [one["check"] for one in asked_for if one["check"] not in lots]:
-        raise RoundbookError(
-            "check_unknown", _("Check %(n)s is not one of this analyser.") % {"n": unknown[0]}
-        )
+        raise RoundbookError("check_unknown", _("Check %(n)s is not one of this analyser.") % {"n": unknown[0]})
     return [(lots[one["check"]], one["passed"]) for one in asked_for]
 
 
@@ -269,9 +259,7 @@ class Runs(Reads, Acts):
         """Open one."""
         analyser = analysers_of(self.by).filter(code=given["analyser"]).first()
         if analyser is None:
-            raise RoundbookError(
-                "analyser_unknown", _("There is no such analyser, or it is not at this client's site.")
-            )
+            raise RoundbookError("analyser_unknown", _("There is no such analyser, or it is not at this client's site."))
         samples_take_in(by=self.by)
         run = run_open(
             by=self.by, analyser=analyser, unit=given["unit"], readings=_controls(given, analyser),
@@ -286,9 +274,7 @@ class OneRun(Reads):
     """One run."""
 
     does: ClassVar = {
-        "GET": Does(
-            name="run", part=PART, summary="A run with its controls", gives=RunFullShape, example=FULL
-        )
+        "GET": Does(name="run", part=PART, summary="A run with its controls", gives=RunFullShape, example=FULL)
     }
 
     def show(self, request: Request, **at: Any) -> Shown:

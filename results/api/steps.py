@@ -28,9 +28,7 @@ class ContactGiven(Shape):
     """One attempt to reach the person, and after a talk what the person wishes."""
 
     outcome = serializers.ChoiceField(choices=ContactAttempt.Outcome.choices)
-    channel = serializers.ChoiceField(
-        choices=ContactAttempt.Channel.choices, default=ContactAttempt.Channel.PHONE
-    )
+    channel = serializers.ChoiceField(choices=ContactAttempt.Channel.choices, default=ContactAttempt.Channel.PHONE)
     wish = serializers.ChoiceField(choices=[(one, one) for one in WISHES], allow_blank=True, default="")
     note = Words(required=False)
     call_back_on = Day(allow_null=True, default=None)
@@ -49,9 +47,7 @@ class AssessGiven(Shape):
 
     outcome = serializers.ChoiceField(choices=Assessment.Outcome.choices)
     answers = AnswersGiven()
-    preparation = serializers.ChoiceField(
-        choices=Assessment.Preparation.choices, allow_blank=True, default=""
-    )
+    preparation = serializers.ChoiceField(choices=Assessment.Preparation.choices, allow_blank=True, default="")
     plan = Words(required=False)
     medicine_plan = Words(required=False)
     interpreted_by = Words(required=False, max_length=120)
@@ -151,9 +147,7 @@ def _request(by: User, referral: Referral, given: dict[str, Any], seen: int) -> 
 
 def _book(by: User, referral: Referral, given: dict[str, Any], seen: int) -> None:
     site = _unit(by, given["site"])
-    services.booking_make(
-        by=by, referral=referral, site=site, day=given["day"], time=given["time"], seen=seen
-    )
+    services.booking_make(by=by, referral=referral, site=site, day=given["day"], time=given["time"], seen=seen)
 
 
 def _attend(by: User, referral: Referral, given: dict[str, Any], seen: int) -> None:
@@ -168,8 +162,7 @@ def _report(by: User, referral: Referral, given: dict[str, Any], seen: int) -> N
     named = person_of_document(number=number, birth_date=birth)
     if named is None or named.pk != referral.person_id:
         raise RoundbookError(
-            "report_of_another",
-            _("Number and birth date on the report do not name the person of this referral."),
+            "report_of_another", _("Number and birth date on the report do not name the person of this referral.")
         )
     services.examination_record(by=by, referral=referral, seen=seen, **given)
 
@@ -195,9 +188,7 @@ class StepView(Acts):
         """The service of this step, for the version the client read; the look is journalled."""
         referral = get_object_or_404(referrals_of(self.by), pk=at["pk"])
         seen = self.seen("referral")
-        person_open(
-            by=self.by, person_id=referral.person_id, purpose=Purpose.WORKLIST, place="api:referral-step"
-        )
+        person_open(by=self.by, person_id=referral.person_id, purpose=Purpose.WORKLIST, place="api:referral-step")
         type(self).step(self.by, referral, dict(given), seen)
         return referral_shown(get_object_or_404(Referral.objects.select_related("owner"), pk=referral.pk))
 
@@ -207,11 +198,7 @@ def _view(slug: str, step: Step, summary: str, takes: type[Any], sends: Any, sta
         name=f"referral_{slug}", part=PART, summary=summary, takes=takes, sends=sends, gives=ReferralFullShape,
         example=FULL | {"state": state}, if_match=True,
     )  # fmt: skip
-    return type(
-        f"Referral{slug.title()}",
-        (StepView,),
-        {"does": {"POST": does}, "step": staticmethod(step), "__doc__": summary},
-    )
+    return type(f"Referral{slug.title()}", (StepView,), {"does": {"POST": does}, "step": staticmethod(step), "__doc__": summary})
 
 
 _CALM = {key: question.expected for key, question in QUESTIONS.items()}

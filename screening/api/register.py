@@ -69,14 +69,9 @@ EXAMPLE = {
     "id": 12, "file_name": "register.csv", "whole_register": False, "status": "staged", "held_reason": "", "lines": 500,
     "refused": 0, "created": 500, "changed": 0, "unchanged": 0, "staged_at": "2026-06-17T09:00:00Z", "applied_at": None,
 }  # fmt: skip
-FULL = EXAMPLE | {
-    "effect": {"created": 500, "changed": 0, "unchanged": 0, "deaths": 0, "leavers": 0},
-    "refused_lines": [],
-}
+FULL = EXAMPLE | {"effect": {"created": 500, "changed": 0, "unchanged": 0, "deaths": 0, "leavers": 0}, "refused_lines": []}
 FILE = (
-    OpenApiParameter(
-        "file_name", {"type": "string", "maxLength": 200}, description="What the file is called."
-    ),
+    OpenApiParameter("file_name", {"type": "string", "maxLength": 200}, description="What the file is called."),
     OpenApiParameter("whole_register", bool, description="Whether it holds everybody of the register."),
 )
 SENT = (

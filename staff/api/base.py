@@ -103,16 +103,12 @@ class Acts(ApiView):
         does = self.does["POST"]
         key = request.headers.get("Idempotency-Key", "")
         if not KEY.fullmatch(key):
-            raise KeyMissing(
-                _("Send an Idempotency-Key of 1 to 100 visible characters, new for each new request.")
-            )
+            raise KeyMissing(_("Send an Idempotency-Key of 1 to 100 visible characters, new for each new request."))
         raw = _body(request, does)
         condition = request.headers.get("If-Match", "")
         digest = request_digest("POST", request.get_full_path(), condition, raw)
         client = cast(ApiToken, request.auth).client
-        answer = answer_once(
-            client=client, key=key, digest=digest, work=lambda: self._answer(request, raw, at)
-        )
+        answer = answer_once(client=client, key=key, digest=digest, work=lambda: self._answer(request, raw, at))
         return _as_response(answer)
 
     def _answer(self, request: Request, raw: bytes, at: Mapping[str, Any]) -> Answer:
@@ -149,9 +145,7 @@ class Acts(ApiView):
         """The version the client means, from `If-Match`."""
         found = re.fullmatch(rf'"{prefix}-([0-9]{{1,9}})"', self.request.headers.get("If-Match", "").strip())
         if not self.request.headers.get("If-Match"):
-            raise PreconditionMissing(
-                _("Send If-Match with the ETag you read, so that nothing of others is overwritten.")
-            )
+            raise PreconditionMissing(_("Send If-Match with the ETag you read, so that nothing of others is overwritten."))
         return int(found[1]) if found else -1
 
 
@@ -199,9 +193,7 @@ def _tags(header: str) -> set[str]:
     return {part.strip().removeprefix("W/").strip('"') for part in header.split(",") if part.strip()}
 
 
-def page_of(
-    request: Request, rows: QuerySet[Any], shape: Any, *, newest_first: bool = True
-) -> tuple[list[Model], Any]:
+def page_of(request: Request, rows: QuerySet[Any], shape: Any, *, newest_first: bool = True) -> tuple[list[Model], Any]:
     """The rows of the page asked for, and the page; the cursor is the number of the last row shown."""
     limit, after = _whole(request, "limit", USUAL), _cursor(request)
     if after is not None:

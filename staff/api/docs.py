@@ -47,9 +47,7 @@ def _operation(found: dict[str, Any], path: str, method: str, told: dict[str, An
     answer = _content(told["responses"][good])
     body = _content(told.get("requestBody", {}))
     refusals = [
-        (code, str(one.get("description", "")))
-        for code, one in told["responses"].items()
-        if not code.startswith("2")
+        (code, str(one.get("description", ""))) for code, one in told["responses"].items() if not code.startswith("2")
     ]
     return Operation(
         name=told["operationId"], method=method.upper(), path=path, summary=told.get("summary", ""),
@@ -82,9 +80,7 @@ def _resolved(found: dict[str, Any], schema: dict[str, Any]) -> dict[str, Any]:
     return schema
 
 
-def _fields(
-    found: dict[str, Any], schema: dict[str, Any], before: str = "", depth: int = 0
-) -> list[FieldRow]:
+def _fields(found: dict[str, Any], schema: dict[str, Any], before: str = "", depth: int = 0) -> list[FieldRow]:
     schema = _resolved(found, schema)
     rows: list[FieldRow] = []
     for name, one in schema.get("properties", {}).items():

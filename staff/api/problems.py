@@ -69,11 +69,7 @@ def problem_of(error: Exception) -> Problem | None:
         data = {key: value for key, value in error.data.items() if isinstance(value, str | int | bool)}
         return status, problem(status, error.code, error.sentence, data=data), {}
     if isinstance(error, Http404):
-        return (
-            404,
-            problem(404, "not_found", _("There is nothing here, or nothing this client may know of.")),
-            {},
-        )
+        return 404, problem(404, "not_found", _("There is nothing here, or nothing this client may know of.")), {}
     if isinstance(error, PermissionDenied):
         return 403, problem(403, "not_allowed", _("This client may not do that.")), {}
     if isinstance(error, exceptions.APIException):

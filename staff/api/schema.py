@@ -23,18 +23,11 @@ IF_MATCH = OpenApiParameter(
     description="The `ETag` of the version you read. Refused with 412 when somebody changed it meanwhile.",
 )  # fmt: skip
 IF_NONE_MATCH = OpenApiParameter(
-    "If-None-Match",
-    str,
-    HEADER,
-    description="The `ETag` you know; answered 304 without a body when it is still so.",
+    "If-None-Match", str, HEADER, description="The `ETag` you know; answered 304 without a body when it is still so."
 )
 PAGING = (
-    OpenApiParameter(
-        "cursor", {"type": "string", "maxLength": 40}, description="Where to go on, from `next`."
-    ),
-    OpenApiParameter(
-        "limit", {"type": "integer", "minimum": 1, "maximum": 200, "default": 50}, description="How many."
-    ),
+    OpenApiParameter("cursor", {"type": "string", "maxLength": 40}, description="Where to go on, from `next`."),
+    OpenApiParameter("limit", {"type": "integer", "minimum": 1, "maximum": 200, "default": 50}, description="How many."),
 )
 
 
@@ -138,16 +131,10 @@ class DoesSchema(AutoSchema):
         does = self._does
         shape = page_shape(does.gives) if does.paged else does.gives
         answers: dict[Any, Any] = {does.status: OpenApiResponse(response=shape, description=does.summary)}
-        refusals = (
-            dict(ALWAYS)
-            | (CHANGING if self.method == "POST" else READING)
-            | (MATCHED if does.if_match else {})
-        )
+        refusals = dict(ALWAYS) | (CHANGING if self.method == "POST" else READING) | (MATCHED if does.if_match else {})
         for status, (code, words) in refusals.items():
             example = OpenApiExample(code, value=problem(status, code, words), response_only=True)
-            answers[(status, MEDIA_TYPE)] = OpenApiResponse(
-                ProblemShape, description=words, examples=[example]
-            )
+            answers[(status, MEDIA_TYPE)] = OpenApiResponse(ProblemShape, description=words, examples=[example])
         if does.etag and self.method == "GET":
             answers[304] = OpenApiResponse(description="It is still so.")
         return answers
@@ -155,11 +142,7 @@ class DoesSchema(AutoSchema):
     def get_examples(self) -> list[OpenApiExample]:
         """What is sent and what comes back."""
         does = self._does
-        found = [
-            OpenApiExample(
-                "answer", value=does.answer_example, response_only=True, status_codes=[str(does.status)]
-            )
-        ]
+        found = [OpenApiExample("answer", value=does.answer_example, response_only=True, status_codes=[str(does.status)])]
         if self.method == "POST":
             found.append(OpenApiExample("request", value=does.sends, request_only=True))
         return found
@@ -173,8 +156,4 @@ class TokenScheme(OpenApiAuthenticationExtension):
 
     def get_security_definition(self, auto_schema: AutoSchema) -> dict[str, str]:
         """A bearer token."""
-        return {
-            "type": "http",
-            "scheme": "bearer",
-            "description": "The token of your client, made by the administrator.",
-        }
+        return {"type": "http", "scheme": "bearer", "description": "The token of your client, made by the administrator."}

@@ -33,15 +33,9 @@ class TokenAuthentication(BaseAuthentication):
         words = request.headers.get("Authorization", "").split()
         if not words:
             return None
-        token = (
-            token_find(words[1])
-            if len(words) == 2 and words[0].lower() == "bearer" and len(words[1]) < LONGEST
-            else None
-        )
+        token = token_find(words[1]) if len(words) == 2 and words[0].lower() == "bearer" and len(words[1]) < LONGEST else None
         if token is None:
-            raise AuthenticationFailed(
-                _("This token is unknown, expired or revoked. Ask the administrator for a new one.")
-            )
+            raise AuthenticationFailed(_("This token is unknown, expired or revoked. Ask the administrator for a new one."))
         return token.client.user, token
 
     def authenticate_header(self, request: Request) -> str:
@@ -61,13 +55,9 @@ class DoorPermission(BasePermission):
         if door is None or not door.token:
             raise PermissionDenied(_("This address is open to nobody."))
         if not user.roles & door.lets(request.method or ""):
-            raise NotAllowed(
-                "role_missing", _("This client's role is not allowed to do this. Ask the administrator.")
-            )
+            raise NotAllowed("role_missing", _("This client's role is not allowed to do this. Ask the administrator."))
         if not door.one_site and user.site_ids is not None:
-            raise NotAllowed(
-                "site_bound", _("This client is bound to one site, and this concerns the whole programme.")
-            )
+            raise NotAllowed("site_bound", _("This client is bound to one site, and this concerns the whole programme."))
         return True
 
 

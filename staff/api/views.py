@@ -80,9 +80,7 @@ class Me(Reads, ApiView):
     def show(self, request: Request, **at: Any) -> Shown:
         """The client of the token that came with the request."""
         token: ApiToken = request.auth
-        sites = {
-            posting.site.code if posting.site else "" for posting in self.by.postings.select_related("site")
-        }
+        sites = {posting.site.code if posting.site else "" for posting in self.by.postings.select_related("site")}
         data = {
             "name": self.by.full_name, "roles": sorted(self.by.roles), "sites": None if "" in sites else sorted(sites),
             "token_begins": token.hint, "token_expires": token.expires_at,

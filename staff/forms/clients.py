@@ -27,9 +27,7 @@ class ClientForm(TokenForm):
         label=_("Which system it is, and whom to call about it"), max_length=200,
     )  # fmt: skip
     role = forms.ChoiceField(
-        label=_("Its role"),
-        choices=ROLES,
-        help_text=_("It may do through the doors what this role may do on the pages."),
+        label=_("Its role"), choices=ROLES, help_text=_("It may do through the doors what this role may do on the pages.")
     )
     site = forms.ModelChoiceField(
         label=_("Its site"), queryset=Site.objects.all(), required=False, empty_label=_("the whole programme"),

@@ -42,9 +42,7 @@ class ApiToken(models.Model):
             models.UniqueConstraint(
                 fields=["client"], condition=Q(revoked_at__isnull=True), name="one_live_token_a_client"
             ),
-            models.CheckConstraint(
-                condition=Q(expires_at__gt=F("made_at")), name="token_expires_after_it_is_made"
-            ),
+            models.CheckConstraint(condition=Q(expires_at__gt=F("made_at")), name="token_expires_after_it_is_made"),
             models.CheckConstraint(
                 condition=Q(revoked_at__isnull=True, revoked_by__isnull=True)
                 | Q(revoked_at__isnull=False, revoked_by__isnull=False),

@@ -80,9 +80,7 @@ def token_revoke(*, by: User, client: ApiClient) -> bool:
 def token_find(secret: str) -> ApiToken | None:
     """The live token of a secret, with its client and user; None when unknown, expired, revoked or its user left."""
     found = (
-        ApiToken.objects.select_related("client__user")
-        .filter(digest=digest_of(secret), revoked_at=None)
-        .first()
+        ApiToken.objects.select_related("client__user").filter(digest=digest_of(secret), revoked_at=None).first()
     )
     if found is None or found.expires_at <= clock.now() or not found.client.user.is_active:
         return None

@@ -12,16 +12,7 @@ from staff.models import Site
 from staff.services.clients import client_make
 from tests import cast
 
-ROLES = (
-    "front_desk",
-    "phone_desk",
-    "laboratory",
-    "coordinator",
-    "clinician",
-    "manager",
-    "administrator",
-    "auditor",
-)
+ROLES = ("front_desk", "phone_desk", "laboratory", "coordinator", "clinician", "manager", "administrator", "auditor")
 
 
 @dataclass
@@ -37,12 +28,7 @@ def a_token(role: str, site: str = "", days: int = 30) -> str:
     """The secret of a new client's token."""
     where = Site.objects.get(code=site) if site else None
     made = client_make(
-        by=cast.member(cast.ADMINISTRATOR),
-        name=f"{role} program",
-        about="the tests",
-        role=role,
-        site=where,
-        days=days,
+        by=cast.member(cast.ADMINISTRATOR), name=f"{role} program", about="the tests", role=role, site=where, days=days
     )
     return made.secret
 
@@ -68,9 +54,7 @@ class Program:
         """One reading request."""
         return told(self.http.get(path, headers=self.headers(headers)))
 
-    def post(
-        self, path: str, body: Any = None, *, key: str | None = None, csv: bytes | None = None, **headers: str
-    ) -> Told:
+    def post(self, path: str, body: Any = None, *, key: str | None = None, csv: bytes | None = None, **headers: str) -> Told:
         """One changing request, with a key of its own unless one is given."""
         given = {"Idempotency-Key": fresh_key() if key is None else key} if key != "" else {}
         data = csv if csv is not None else json.dumps({} if body is None else body)

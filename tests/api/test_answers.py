@@ -89,9 +89,7 @@ def test_another_request_under_a_used_key_is_refused() -> None:
     ):
         answer = desk.post(path, body, key="a")
         assert (answer.status, answer.data["code"]) == (422, "key_reused")
-    assert (
-        Program(a_token("front_desk")).post("/api/deliveries", SACK | {"label": "box"}, key="a").status == 201
-    )
+    assert Program(a_token("front_desk")).post("/api/deliveries", SACK | {"label": "box"}, key="a").status == 201
 
 
 @pytest.mark.usefixtures("region")
@@ -153,11 +151,7 @@ def test_killed_between_commit_and_answer_the_repetition_gets_the_answer(own: st
         "ROUNDBOOK_ENV": "test", "PYTHONPATH": str(ROOT),
     }  # fmt: skip
     done = subprocess.run(
-        [sys.executable, "-c", DIES, json.dumps(SACK), secret],
-        cwd=ROOT,
-        env=env,
-        capture_output=True,
-        check=False,
+        [sys.executable, "-c", DIES, json.dumps(SACK), secret], cwd=ROOT, env=env, capture_output=True, check=False
     )
     assert done.returncode == -9, done.stderr.decode()[-2000:]
     assert Delivery.objects.count() == 1

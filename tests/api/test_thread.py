@@ -37,9 +37,7 @@ class FromTheSchema:
             for method, told in methods.items()
         }
 
-    def call(
-        self, role: str, name: str, body: Any = None, *, csv: bytes | None = None, tag: str = "", **given: Any
-    ) -> Told:
+    def call(self, role: str, name: str, body: Any = None, *, csv: bytes | None = None, tag: str = "", **given: Any) -> Told:
         """Call an operation; `given` fills its path and query parameters."""
         method, path, told = self.operations[name]
         query = {}
@@ -157,9 +155,7 @@ def carry_to_the_end(doors: FromTheSchema) -> None:
     referral = waiting[0]
     person = doors.good("clinician", "person", id=referral["person"], purpose="worklist")
     number = person["numbers"][0]["value"]
-    questions = doors.operations["referral_assess"][2]["requestBody"]["content"]["application/json"][
-        "examples"
-    ]
+    questions = doors.operations["referral_assess"][2]["requestBody"]["content"]["application/json"]["examples"]
     answers = next(iter(questions.values()))["value"]["answers"]
     today = str(clock.today())
     report = {

@@ -37,12 +37,7 @@ def test_a_token_tells_who_it_is_and_its_secret_is_nowhere_in_the_database() -> 
 
 
 def test_without_a_token_or_with_a_wrong_one_nobody_is_let_in() -> None:
-    for headers in (
-        {},
-        {"Authorization": "Bearer rbk_wrong"},
-        {"Authorization": "Basic x"},
-        {"Authorization": "Bearer"},
-    ):
+    for headers in ({}, {"Authorization": "Bearer rbk_wrong"}, {"Authorization": "Basic x"}, {"Authorization": "Bearer"}):
         answer = Program().get("/api/me", **headers)
         assert (answer.status, answer.headers["Content-Type"]) == (401, "application/problem+json")
         assert answer.headers["WWW-Authenticate"].startswith("Bearer")
@@ -76,11 +71,7 @@ def test_a_new_token_ends_the_one_before_and_the_database_refuses_a_second_live_
     second = token_make(by=cast.member(cast.ADMINISTRATOR), client=client, days=1)
     assert Program(first).get("/api/me").status == 401
     assert Program(second.secret).get("/api/me").status == 200
-    facts = {
-        "made_at": clock.now(),
-        "made_by_id": client.made_by_id,
-        "expires_at": clock.now() + timedelta(days=1),
-    }
+    facts = {"made_at": clock.now(), "made_by_id": client.made_by_id, "expires_at": clock.now() + timedelta(days=1)}
     with pytest.raises(IntegrityError, match="one_live_token_a_client"):
         ApiToken.objects.create(client=client, digest="0" * 64, hint="x", **facts)
 
@@ -90,9 +81,7 @@ def test_only_an_administrator_makes_tokens_and_nobody_for_ever() -> None:
         client_make(by=cast.member(cast.MANAGER), name="x", about="y", role="manager", site=None, days=1)
     for role, days in (("programme_client", 1), ("manager", 0), ("manager", 731)):
         with pytest.raises(RoundbookError):
-            client_make(
-                by=cast.member(cast.ADMINISTRATOR), name="x", about="y", role=role, site=None, days=days
-            )
+            client_make(by=cast.member(cast.ADMINISTRATOR), name="x", about="y", role=role, site=None, days=days)
     assert not ApiClient.objects.exists()
 
 
@@ -106,13 +95,7 @@ def test_nobody_signs_in_on_the_pages_as_a_program() -> None:
 
 def test_the_page_shows_a_secret_once_and_the_command_prints_it_once(signed_in: object) -> None:
     browser = signed_in(cast.ADMINISTRATOR)
-    given = {
-        "name": "Harbour hospital",
-        "about": "theatre system, 01632 960 123",
-        "role": "clinician",
-        "site": "",
-        "days": "90",
-    }
+    given = {"name": "Harbour hospital", "about": "theatre system, 01632 960 123", "role": "clinician", "site": "", "days": "90"}
     page = browser.post("/programs/", given)
     secret = page.content.decode().split('id="secret">')[1].split("<")[0]
     assert Program(secret).get("/api/me").data["name"] == "Harbour hospital"

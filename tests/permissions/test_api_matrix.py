@@ -114,11 +114,7 @@ def test_a_client_of_one_site_sees_and_changes_that_sites_things_alone() -> None
     )
     for role, site, many, one, pk in kinds:
         other = Site.objects.exclude(code=site).order_by("pk").first().code
-        mine, theirs, all_sites = (
-            Program(a_token(role, site)),
-            Program(a_token(role, other)),
-            Program(a_token(role)),
-        )
+        mine, theirs, all_sites = Program(a_token(role, site)), Program(a_token(role, other)), Program(a_token(role))
         if one:
             assert pk in {item["id"] for item in mine.get(reverse(many)).data["items"]}, many
             assert (mine.get(_address(one, pk)).status, all_sites.get(_address(one, pk)).status) == (200, 200)
@@ -137,3 +133,4 @@ def test_a_client_of_one_site_sees_and_changes_that_sites_things_alone() -> None
 
 def _below(name: str, one: str) -> bool:
     return "POST" in VIEWS[name].does and _address(name, 1).startswith(_address(one, 1) + "/")
+

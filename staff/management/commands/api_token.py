@@ -48,10 +48,7 @@ class Command(BaseCommand):
 
     def _told(self, by: User, options: dict[str, Any]) -> dict[str, Any]:
         if options["revoke"]:
-            return {
-                "client": options["name"],
-                "revoked": token_revoke(by=by, client=self._client(options["name"])),
-            }
+            return {"client": options["name"], "revoked": token_revoke(by=by, client=self._client(options["name"]))}
         if options["again"]:
             return self._made(token_make(by=by, client=self._client(options["name"]), days=options["days"]))
         site = Site.objects.filter(code=options["site"]).first() if options["site"] else None
