@@ -3,6 +3,7 @@
 from datetime import date, time, timedelta
 
 import pytest
+from django.core.management import CommandError, call_command
 
 from outreach.models import AreaDesk, Letter, LetterDate, LetterTodo, OutreachPolicy, PlannedDay
 from outreach.services.freezing import letters_freeze
@@ -386,3 +387,16 @@ def test_unopened_post_keeps_the_rounds_of_its_own_desk_open() -> None:
     waits.refresh_from_db()
     closes.refresh_from_db()
     assert (waits.state, closes.close_reason) == ("kit_out", "not_returned")
+
+
+def test_the_desk_of_an_area_is_set_by_command(capsys: pytest.CaptureFixture[str]) -> None:
+    area = Area.objects.order_by("code").first()
+    assert area is not None
+    call_command("area_desks", f"{area.code}=QHC", "--dry-run")
+    assert not AreaDesk.objects.exists()
+    call_command("area_desks", f"{area.code}=QHC")
+    assert f'"{area.code}": "QHC"' in capsys.readouterr().out
+    with pytest.raises(CommandError, match="no desk of that code"):
+        call_command("area_desks", f"{area.code}=QLAB")
+    call_command("area_desks", f"{area.code}=")
+    assert not AreaDesk.objects.exists()
