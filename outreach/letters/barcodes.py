@@ -35,3 +35,16 @@ def pictures() -> dict[str, str]:
     """The easy-read pictures by name."""
     folder = Path(settings.BASE_DIR) / "templates" / "letters" / "pictures"
     return {path.stem: _uri(path.read_bytes()) for path in sorted(folder.glob("*.svg"))}
+
+
+PICTURE_WORDS = {
+    "en": {
+        "kit": "A test tube", "post": "An envelope", "choose": "Yes or no", "phone": "A telephone", "doctor": "A doctor",
+        "camera": "A thin camera", "tick": "A tick",
+    },
+    "ar": {
+        "kit": "أنبوب اختبار", "post": "ظرف", "choose": "نعم أو لا", "phone": "هاتف", "doctor": "طبيب",
+        "camera": "كاميرا رفيعة", "tick": "علامة صح",
+    },
+}  # fmt: skip
+"""What each picture shows, for people who hear the page instead of seeing it."""

@@ -12,7 +12,7 @@ from django.conf import settings
 from django.utils.html import escape
 
 from outreach.catalogue import KINDS
-from outreach.letters.barcodes import code128_data_uri, data_matrix_data_uri, pictures
+from outreach.letters.barcodes import PICTURE_WORDS, code128_data_uri, data_matrix_data_uri, pictures
 from outreach.letters.contexts import checksum_of
 from outreach.letters.texts import MISSING, RIGHT_TO_LEFT, Chosen, passages_of, phrases_of, text_of
 from outreach.letters.words import CLASS_FIELDS, Drawings, markup, size_class
@@ -79,7 +79,11 @@ def _body(sheet: Sheet) -> str:
             token=sheet.token,
         )
     words = dict(sheet.context)
-    drawings = Drawings(code128_data_uri(words["serial"]) if words.get("serial") else "", pictures())
+    drawings = Drawings(
+        code128_data_uri(words["serial"]) if words.get("serial") else "",
+        pictures(),
+        PICTURE_WORDS.get(chosen.language),
+    )
     shared = passages_of(chosen.text.shared)[chosen.language]
     body = _head(chosen, words, sheet.token) + markup(chosen.variant, words, shared, drawings)
     if MISSING in body:

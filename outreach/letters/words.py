@@ -168,6 +168,7 @@ class Drawings:
 
     barcode: str = ""
     pictures: Mapping[str, str] | None = None
+    picture_words: Mapping[str, str] | None = None
 
 
 def markup(
@@ -230,8 +231,10 @@ def _drawing(name: str, words: Mapping[str, Any], drawings: Drawings) -> str:
     if name == "kit":
         serial = escape(str(words.get("serial", "")))
         return f'<div class="kit"><img src="{drawings.barcode}" alt="{serial}"><p class="serial">{serial}</p></div>'
-    address = (drawings.pictures or {}).get(name.removeprefix("picture "), "")
-    return f'<p class="picture"><img src="{address}" alt=""></p>' if address else ""
+    picture = name.removeprefix("picture ")
+    address = (drawings.pictures or {}).get(picture, "")
+    shown = escape((drawings.picture_words or {}).get(picture, picture))
+    return f'<p class="picture"><img src="{address}" alt="{shown}"></p>' if address else ""
 
 
 SIZES = ((240, "short"), (600, "middle"), (1200, "long"))

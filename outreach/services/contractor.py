@@ -43,7 +43,7 @@ def contractor_file_make(*, by: User, print_run: PrintRun, reason: str = "") -> 
             raise RoundbookError(
                 "handed_over_already", _("This print run has left. It is not given to anybody again.")
             )
-        if pulls_of(run):
+        if _stopped_inside(run):
             raise RoundbookError(
                 "stopped_inside",
                 _("A letter of this run is stopped. Pull it and make a new run; nothing was given."),
@@ -54,6 +54,11 @@ def contractor_file_make(*, by: User, print_run: PrintRun, reason: str = "") -> 
             print_run=run, file_id=file_id, made_at=frame.now, made_by=by, replaces=last, reason=reason.strip()[:200],
             sha256=hashlib.sha256(_rows(run, file_id) + bytes(document.content)).hexdigest(),
         )  # fmt: skip
+
+
+def _stopped_inside(run: PrintRun) -> bool:
+    """Whether the document holds a letter that may not leave, pulled before or not."""
+    return bool(pulls_of(run)) or PrintedLetter.objects.filter(print_run=run).exclude(pulled="").exists()
 
 
 @dataclass(frozen=True)
@@ -70,6 +75,11 @@ def contractor_parcel(made: ContractorFile) -> Parcel:
         raise RoundbookError(
             "file_replaced",
             _("This file was replaced by %(id)s. Give that one.") % {"id": made.replaced_by.file_id},
+        )
+    if _stopped_inside(made.print_run):
+        raise RoundbookError(
+            "stopped_inside",
+            _("A letter of this run was stopped since. Do not give the file; make a new run of the others."),
         )
     document = PrintDocument.objects.get(print_run=made.print_run)
     out = io.BytesIO()

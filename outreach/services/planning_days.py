@@ -7,7 +7,7 @@ from typing import Any
 
 from django.conf import settings
 from django.db import connection
-from django.db.models import Max
+from django.db.models import Max, Q
 
 from outreach.catalogue import KINDS
 from outreach.kinds import DOCTOR
@@ -22,6 +22,7 @@ from screening.eligibility import age_on
 from screening.models import ScreeningPolicy
 from screening.months import add_months
 from staff.acting import Acting, acting
+from staff.errors import RoundbookError
 from staff.models import User
 
 REMINDERS = ("reminder", "second_contact")
@@ -158,6 +159,16 @@ def _reminders_of_today(*, by: User, chunk: int) -> Counter[str]:
         if len(rows) < chunk:
             waiting = _any_reminder(frame.today)
             return done + Counter(reminders_waiting=waiting) if waiting else done
+
+
+def rounds_waiting_for_post(today: date) -> Q | None:
+    """Which rounds may not close yet, because unopened post of their desk may hold their kit (R12); None: none."""
+    try:
+        before = post_calendar(outreach_policy_on(today), around=today).working_day_before(today)
+    except RoundbookError:
+        return None
+    closed = {row["site_id"] for row in unopened_post(until=before)}
+    return Q(person__area__desk__site__in=closed) | Q(person__area__desk=None) if closed else None
 
 
 def _any_reminder(today: date) -> int:

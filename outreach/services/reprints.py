@@ -99,7 +99,7 @@ class CheckRow:
 def check_rows(print_run: PrintRun) -> list[CheckRow]:
     """The first and the last letter, one in ONE_IN, and those with the longest and the shortest name."""
     places = list(
-        PrintedLetter.objects.filter(print_run=print_run)
+        PrintedLetter.objects.filter(print_run=print_run, pulled="")
         .select_related("letter__person")
         .order_by("position")
     )

@@ -4,6 +4,7 @@ import csv
 
 from django.contrib import messages
 from django.db import transaction
+from django.db.models import Count, Sum
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
@@ -128,10 +129,18 @@ def run_check(request: HttpRequest, pk: int) -> HttpResponse:
     run = get_object_or_404(PrintRun, pk=pk)
     with transaction.atomic():
         rows = check_rows(run)
+        left = run.printed.filter(pulled="").aggregate(letters=Count("pk"), pages=Sum("pages"))
         named = names_shown(
             request, [row.printed.letter.person_id for row in rows], place="outreach:print-run-check"
         )
-    context = {"run": run, "rows": rows, "named": named, "agree": counts_agree(run), "now": clock.now()}
+    context = {
+        "run": run,
+        "rows": rows,
+        "named": named,
+        "agree": counts_agree(run),
+        "left": left,
+        "now": clock.now(),
+    }
     return render(request, "outreach/check_sheet.html", context)
 
 

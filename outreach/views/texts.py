@@ -12,7 +12,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from outreach.catalogue import KINDS
 from outreach.forms import ApproveForm, TextForm, first_error
-from outreach.letters.barcodes import code128_data_uri, pictures
+from outreach.letters.barcodes import PICTURE_WORDS, code128_data_uri, pictures
 from outreach.letters.contexts import checksum_of
 from outreach.letters.readability import Reading, reading_of
 from outreach.letters.render import Sheet, letters_render
@@ -53,10 +53,14 @@ def shown_of(kind: str, source: str) -> list[Shown]:
     except ValueError:
         return []
     found = []
-    for (language, _form), variant in sorted(variants.items(), key=lambda one: (one[0][0] != "en", one[0])):
+    for (language, _form), variant in sorted(
+        variants.items(), key=lambda one: (one[0][0] != "en", one[0][0], one[0][1] == "easy")
+    ):
         passages = passages_of(SHARED).get(language, {})
         words = trial_words(kind, language)
-        body = markup(variant, words, passages, Drawings(_barcode(words), pictures()))
+        body = markup(
+            variant, words, passages, Drawings(_barcode(words), pictures(), PICTURE_WORDS.get(language))
+        )
         found.append(
             Shown(variant, mark_safe(body), reading_of(sentences_of(variant, passages), language))  # noqa: S308 - every value is escaped by markup()
         )

@@ -23,7 +23,7 @@ from oversight.rehearsal.post_work import (
     sent_noted,
     set_asides_solved,
 )
-from oversight.rehearsal.setting import region_lay_down
+from oversight.rehearsal.setting import region_lay_down, wishes_lay_down
 from oversight.rehearsal.stories.casting import plan_told
 from oversight.rehearsal.stories.desk import acts_after_release, acts_due
 from oversight.rehearsal.stories.lab_days import old_control_laid_down
@@ -121,6 +121,7 @@ def _prologue(first_day: date, invited_people: int, seed: int, tell: Tell) -> St
         is_full=True,
     )
     register_apply(by=stage.crew.administrator, load=load, history_follows=True)
+    wishes_lay_down(by=stage.crew.office)
     tell("laying in the history of earlier rounds", 0.12)
     history_lay_in(plan, known, by=stage.crew.administrator, protocol=region.protocol)
     due_dates_refresh(by=stage.crew.administrator)

@@ -5,6 +5,7 @@ from datetime import date, timedelta
 from decimal import Decimal
 
 from django.contrib.auth.hashers import make_password
+from django.db import connection
 from django.db.backends.postgresql.psycopg_any import DateRange, NumericRange
 
 from outreach.models import OutreachPolicy
@@ -184,3 +185,16 @@ def _laboratories(first_day: date, users: dict[str, User]) -> tuple[Analyser, ..
                 confirmed_by=users["ymara"],
             )
     return tuple(analysers)
+
+
+WISHES = """
+INSERT INTO outreach_wish (person_id, form, source)
+SELECT id, CASE WHEN id % 3 = 0 THEN 'easy' ELSE 'large' END, 'asked at the first invitation' FROM screening_person
+WHERE id % 40 = 0 ON CONFLICT (person_id) DO NOTHING
+"""
+
+
+def wishes_lay_down(*, by: User) -> None:
+    """One person in forty reads large print or easy words."""
+    with acting(by, reason="wishes of the region"), connection.cursor() as cursor:
+        cursor.execute(WISHES)

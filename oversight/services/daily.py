@@ -10,6 +10,7 @@ from django.core.mail import send_mail
 from django.db import connection
 from django.utils.translation import gettext as _
 
+from outreach.services.planning_days import rounds_waiting_for_post
 from oversight.checks import CHECKS
 from oversight.models import ProofResult
 from oversight.services.duties import duty_do, duty_done
@@ -92,7 +93,10 @@ def _answers_forgotten() -> None:
 
 
 def _close(by: User) -> None:
-    while rounds_close_unreturned(by=by, limit=CLOSING_CHUNK) >= CLOSING_CHUNK:
+    while (
+        rounds_close_unreturned(by=by, limit=CLOSING_CHUNK, waiting=rounds_waiting_for_post(clock.today()))
+        >= CLOSING_CHUNK
+    ):
         continue
 
 

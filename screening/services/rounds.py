@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 
 from django.db import connection
+from django.db.models import Q
 from django.utils.translation import gettext_lazy as _
 
 from screening.models import Person, Round
@@ -150,8 +151,11 @@ def rounds_close(*, by: User, round_ids: Sequence[int], reason: str, rule: str =
     return moved
 
 
-def rounds_close_unreturned(*, by: User, limit: int = 50_000) -> int:
-    """Close as `not_returned` every round whose closing day has passed (R12). Safe to run again."""
+def rounds_close_unreturned(*, by: User, limit: int = 50_000, waiting: Q | None = None) -> int:
+    """Close as `not_returned` every round whose closing day has passed (R12). Safe to run again.
+
+    `waiting` says which rounds are left open a little longer: those whose kit may lie in unopened post.
+    """
     with acting(by) as frame:
         policy = policy_on(frame.today)
         sent_before = frame.today - timedelta(days=policy.closing_days)
@@ -159,6 +163,7 @@ def rounds_close_unreturned(*, by: User, limit: int = 50_000) -> int:
         ids = list(
             Round.objects.filter(state="kit_out", dispatched_on__lte=sent_before)
             .exclude(kits__ordinal__gt=1, kits__dispatched_on__gt=replaced_before)
+            .exclude(waiting or Q(pk__in=[]))
             .order_by("pk")
             .values_list("pk", flat=True)[:limit]
         )

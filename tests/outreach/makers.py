@@ -29,7 +29,7 @@ from staff.models import User
 from tests import cast
 from tests.factories import a_person, a_ready_return, a_round, by_default
 
-_nth = count(1)
+_nth = count(101)
 
 
 def a_patient(**facts: object) -> Person:

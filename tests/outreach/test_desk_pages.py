@@ -86,7 +86,7 @@ def test_a_front_desk_takes_up_what_came_back_without_names(signed_in: Any) -> N
 def test_the_check_sheet_and_the_pages_that_do_not_add_up(office: Client) -> None:
     run = a_ready_run(2)
     page = text(office.get(reverse("outreach:print-run-check", args=[run.pk])))
-    assert "2 letters have 4 pages together" in page
+    assert "2 letters that leave have 4 pages together" in page
     assert "Marra Tovelin" in page
     run.printed.filter(position=1).update(pages=1)
     assert "Do not seal" in text(office.get(reverse("outreach:print-run-check", args=[run.pk])))

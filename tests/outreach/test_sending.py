@@ -162,10 +162,24 @@ def test_no_file_is_made_with_a_stopped_letter_inside_or_after_the_hand_over() -
         contractor_file_make(by=desk(), print_run=run)
     assert refused.value.code == "stopped_inside"
     print_run_pull(by=by_default(), print_run=run, token=dead.token)
+    with pytest.raises(RoundbookError) as refused:
+        contractor_file_make(by=desk(), print_run=run)
+    assert refused.value.code == "stopped_inside", "its paper is still in the document"
     print_run_hand_over(by=by_default(), print_run=run)
     with pytest.raises(RoundbookError) as refused:
         contractor_file_make(by=desk(), print_run=run)
     assert refused.value.code == "handed_over_already"
+
+
+def test_a_file_is_not_given_once_a_letter_inside_is_stopped() -> None:
+    run = a_ready_run(1)
+    made = contractor_file_make(by=desk(), print_run=run)
+    Person.objects.filter(pk=run.printed.get().letter.person_id).update(
+        deceased_on=clock.today(), next_due_on=None
+    )
+    with pytest.raises(RoundbookError) as refused:
+        contractor_parcel(made)
+    assert refused.value.code == "stopped_inside"
 
 
 HEALTH = (
@@ -186,12 +200,11 @@ HEALTH = (
 def a_message(tmp_path: Path, settings: Any, *, by: str = "text") -> Letter:
     """A frozen appointment reminder of somebody who agreed to messages."""
     settings.TEXT_CARRIER, settings.TEXT_FOLDER = "outreach.carriers.FileCarrier", str(tmp_path)
-    referral, _made = booked(days=2)
-    Person.objects.filter(pk=referral.person_id).update(phone="01632 960 777", email="marra@example.org")
-    agreed = {f"{by}_since": clock.today()}
-    Wish.objects.create(person=referral.person, source="call", **agreed)
-    referral, _made = referral, _made
-    type(_made).objects.filter(pk=_made.pk).update(made_on=clock.today() - timedelta(days=3))
+    referral, made = booked(days=2)
+    with acting(by_default()):
+        Person.objects.filter(pk=referral.person_id).update(phone="01632 960 777", email="marra@example.org")
+        Wish.objects.create(person=referral.person, source="call", **{f"{by}_since": clock.today()})
+        type(made).objects.filter(pk=made.pk).update(made_on=clock.today() - timedelta(days=3))
     letters_plan(by=by_default())
     (letter,) = Letter.objects.filter(kind="appointment_reminder")
     assert letter.channel == by

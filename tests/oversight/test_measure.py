@@ -60,7 +60,7 @@ def test_a_laboratorys_day_at_a_small_size(fresh_db: str) -> None:
     ("names", "people", "words"),
     [
         (["shoe"], 2000, "There is no figure 'shoe'"),
-        (["dashboard"], 2000, "cannot be measured yet"),
+        (["proof_full"], 2000, "cannot be measured yet"),
         (["due"], 5, "Ask for 200 to"),
     ],
 )
