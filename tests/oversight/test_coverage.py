@@ -26,8 +26,8 @@ def test_coverage_counted_by_hand() -> None:
     worked.invited(SENT, sex="male")
     factories.a_person()
     # not counted: dead, left, too old, too young
-    factories.a_person(deceased_on=date(2026, 6, 1))
-    factories.a_person(left_area_on=date(2026, 6, 1))
+    factories.a_person(deceased_on=date(2026, 6, 1), next_due_on=None)
+    factories.a_person(left_area_on=date(2026, 6, 1), next_due_on=None)
     factories.a_person(birth_date=date(1951, 6, 17))  # turned 75 on the day
     factories.a_person(birth_date=date(1976, 6, 18))  # 50 tomorrow
     # at the edges, counted: 50 today, 74 until tomorrow
