@@ -15,8 +15,8 @@ from oversight.models import ProofResult
 from oversight.services.coverage import coverage_count
 from oversight.services.duties import duty_do, duty_done
 from oversight.services.proofs import DUTY, p1_violations, proof_latest, prove_once
-from results.services.surveillance_take_up import surveillance_take_up
 from oversight.services.rollup import deltas_prune, fold_all
+from results.services.surveillance_take_up import surveillance_take_up
 from screening.services.due import due_dates_sweep
 from screening.services.duplicates import duplicates_of_yesterday
 from screening.services.protocols import protocol_take_up
