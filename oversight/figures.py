@@ -123,6 +123,8 @@ class Figure:
         """The figure as it is printed, or a dash."""
         if self.value is None:
             return "–"
+        if self.unit == PER_THOUSAND:
+            return str(format_lazy(_("{n} per 1,000"), n=self.value))
         return f"{self.value} %" if self.unit == PERCENT else f"{self.value}"
 
     @property

@@ -41,20 +41,20 @@ DECLARED = (
     ),
     Indicator(
         key="harm_any", group="harm", name=_("Adverse events per 1,000 colonoscopies"),
-        sentence=_("of 1,000 colonoscopies were followed by an adverse event"), numerator=AFTER, denominator=OF_SCOPES,
+        sentence=_("were followed by an adverse event"), numerator=AFTER, denominator=OF_SCOPES,
         anchor="examined", top="harmed", bottom="scopes", basis=PERIOD, unit=PER_THOUSAND, direction=DOWN,
         matures=_("Complete when the period is over and 30 days have passed; events are often heard of later."),
         levels=(Level("5", "5", _("Job description 7.2, context of two programmes"), seen=True),),
     ),
     Indicator(
         key="harm_bleeding", group="harm", name=_("Bleeding per 1,000 colonoscopies"),
-        sentence=_("of 1,000 colonoscopies were followed by bleeding"), numerator=AFTER, denominator=OF_SCOPES,
+        sentence=_("were followed by bleeding"), numerator=AFTER, denominator=OF_SCOPES,
         anchor="examined", top="bled", bottom="scopes", basis=PERIOD, matures=WHEN_OVER, unit=PER_THOUSAND,
         direction=DOWN,
     ),
     Indicator(
         key="harm_perforation", group="harm", name=_("Perforation per 1,000 colonoscopies"),
-        sentence=_("of 1,000 colonoscopies were followed by a perforation"), numerator=AFTER, denominator=OF_SCOPES,
+        sentence=_("were followed by a perforation"), numerator=AFTER, denominator=OF_SCOPES,
         anchor="examined", top="perforated", bottom="scopes", basis=PERIOD, matures=WHEN_OVER, unit=PER_THOUSAND,
         direction=DOWN, levels=(Level("1", "1", ENGLAND, seen=True),),
     ),

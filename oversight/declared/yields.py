@@ -72,7 +72,7 @@ DECLARED = (
         _yield(
             f"detection_{key}", unit=PER_THOUSAND, top=top, bottom="n", of=OF_SCREENED,
             name=format_lazy(_("Detection per 1,000 screened, {what}"), what=what),
-            sentence=format_lazy(_("of 1,000 screened had: {what}"), what=what),
+            sentence=format_lazy(_("had: {what}"), what=what),
         )
         for key, (top, what) in LESIONS.items()
     ),

@@ -1,5 +1,6 @@
 """Tables of oversight; import from here, never from a submodule."""
 
+from oversight.models.coverage import CoverageCell
 from oversight.models.given import Export, GivenFigure, LevelSet
 from oversight.models.proofs import ProofResult, ProofRun, Rehearsal
 from oversight.models.rollup import (
@@ -29,6 +30,7 @@ __all__ = [
     "ArrivedCell",
     "ArrivedLine",
     "Cell",
+    "CoverageCell",
     "Delta",
     "ExaminedCell",
     "ExaminedLine",

@@ -2,16 +2,19 @@
 
 from typing import TYPE_CHECKING
 
+from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
+from oversight.figures import figure_of
 from oversight.filters import Asked
-from oversight.indicators import indicators
+from oversight.indicators import BREAKDOWNS, indicators
 from oversight.pages.parts import Block, Shown, grouped, ranged, section_of, sentence_of
 from oversight.rollup.measures import EXAMINED_DAYS
 from oversight.services.activity import ActivityCounts, activity_counts
 from oversight.services.breaks import breaks_between
+from oversight.services.coverage import coverage
 from oversight.services.curves import follow_up_curves, quantile, spreads, within
-from oversight.services.figures import Counted, figures
+from oversight.services.figures import Counted, figures, label, labels, order
 from oversight.survival import days_until, incidence_at
 
 if TYPE_CHECKING:
@@ -70,8 +73,45 @@ def uptake(asked: Asked) -> Shown:
         asked=asked,
         cut_at=counted.cut_at,
         sections=[section_of(counted, key, beside) for key, beside in pairs.items()],
-        blocks=[_returns(asked)],
+        blocks=[_coverage(asked), _returns(asked)],
     )
+
+
+def _coverage(asked: Asked) -> Block:
+    """Invitation coverage beside examination coverage, of the people there are."""
+    by = asked.by if asked.by in ("area", "sex", "age", "fifth") else "area"
+    day, found = coverage(asked, by)
+    names = labels(by)
+    rows = []
+    for key in sorted(found, key=lambda key: order(by, key)):
+        one = found[key]
+        rows.append([
+            label(by, key, names), grouped(one.people), grouped(one.invited),
+            ranged(figure_of(one.invited, one.people, basis="period")), grouped(one.screened),
+            ranged(figure_of(one.screened, one.people, basis="period")),
+        ])  # fmt: skip
+    people, invited = sum(one.people for one in found.values()), sum(one.invited for one in found.values())
+    screened = sum(one.screened for one in found.values())
+    return Block(
+        key="coverage",
+        title=_("Coverage: invited and screened, of the people there are"),
+        summary=_(
+            "Of everybody of the age band who was alive and lived in the area on %(day)s, whether or not they had opted out or"
+            " were excluded: invited within one interval, and with a usable result within 30 months."
+        )
+        % {"day": date_format(day, "j F Y")}
+        if day
+        else "",
+        columns=[BREAKDOWNS[by].capitalize(), _("People"), _("Invited"), _("Invitation coverage (95 % interval)"),
+                 _("Screened"), _("Examination coverage (95 % interval)")],
+        rows=rows,
+        foot=[_("All"), grouped(people), grouped(invited), ranged(figure_of(invited, people, basis="period")),
+              grouped(screened), ranged(figure_of(screened, people, basis="period"))] if rows else (),
+        basis="period",
+        note=_("Invitation coverage: acceptable 95 %, European guidelines 2010 (to be confirmed against the document). Examination"
+               " coverage: acceptable 62 %, achievable 76 % at 60–74, England."),
+        empty=_("The people were not counted yet; that happens once a night."),
+    )  # fmt: skip
 
 
 def _returns(asked: Asked) -> Block:

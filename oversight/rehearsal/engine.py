@@ -27,6 +27,7 @@ from oversight.rehearsal.setting import region_lay_down, wishes_lay_down
 from oversight.rehearsal.stories.casting import plan_told
 from oversight.rehearsal.stories.desk import acts_after_release, acts_due
 from oversight.rehearsal.stories.lab_days import old_control_laid_down
+from oversight.services.coverage import coverage_count
 from oversight.services.proofs import prove
 from oversight.services.rollup import counted_first, fold_all
 from screening.models import Lot, PostcodeFifth
@@ -90,6 +91,7 @@ def rehearse(
     with clock.at(hours_of(last_day)["night"]):
         counted_first()
         fold_all()
+        coverage_count()
         prove(by=stage.crew.system)
     Rehearsal.objects.filter(pk=mark.pk).update(
         status=Rehearsal.Status.DONE,

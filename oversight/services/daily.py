@@ -13,8 +13,10 @@ from django.utils.translation import gettext as _
 from outreach.services.planning_days import rounds_waiting_for_post
 from oversight.checks import CHECKS
 from oversight.models import ProofResult
+from oversight.services.coverage import coverage_count
 from oversight.services.duties import duty_do, duty_done
 from oversight.services.proofs import DUTY, p1_violations, proof_latest, prove_once
+from oversight.services.rollup import deltas_prune, fold_all
 from results.services.surveillance_take_up import surveillance_take_up
 from screening.services.due import due_dates_sweep
 from screening.services.duplicates import duplicates_of_yesterday
@@ -70,6 +72,7 @@ def daily_duties(*, by: User) -> dict[str, bool]:
         ),
         ("feed-alarm", partial(feed_alarm_send, by=by)),
         ("kept-answers", partial(duty_do, by=by, name="kept-answers", day=today, work=_answers_forgotten)),
+        ("coverage", partial(duty_do, by=by, name="coverage", day=today, work=_count)),
         (DUTY, lambda: not duty_done(DUTY, today) and prove_once(by=by, on=today) is not None),
         ("alarm", partial(alarm_send, by=by)),
     ]
@@ -90,6 +93,13 @@ def _months() -> None:
 
 def _answers_forgotten() -> None:
     answers_forget(before=clock.now() - timedelta(days=settings.API_ANSWERS_KEPT_DAYS))
+
+
+def _count() -> None:
+    """Who there is, by the facts of now; what was changed too long ago to be reconciled is forgotten."""
+    fold_all()
+    coverage_count()
+    deltas_prune()
 
 
 def _close(by: User) -> None:

@@ -3,7 +3,7 @@
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.db import connection, transaction
@@ -20,6 +20,8 @@ CHUNK = 20_000
 """Marks folded in one transaction."""
 SMALL = 5_000
 """Up to so many people a first count is made by whoever asks first, so that nobody waits for a worker."""
+DELTAS_DAYS = 400
+"""So long a figure that was given can be taken apart cause by cause."""
 PEOPLE_CHUNK = 100_000
 NAMES = ", ".join(COLUMNS)
 
@@ -176,6 +178,16 @@ def fold_all() -> Folded:
     while (one := fold()).marks:
         marks, changed = marks + one.marks, changed + one.changed
     return Folded(marks, changed)
+
+
+def deltas_prune() -> int:
+    """Forget the deltas of folds so old that no figure given before them is reconciled any more; returns how many."""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "DELETE FROM oversight_delta WHERE fold_id IN (SELECT id FROM oversight_fold WHERE made_at < %s)",
+            [clock.now() - timedelta(days=DELTAS_DAYS)],
+        )
+        return int(cursor.rowcount)
 
 
 def waiting(*, limit: int = 1_000_000) -> int:

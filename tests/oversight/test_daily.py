@@ -32,6 +32,7 @@ def test_duties_are_done_once_a_day() -> None:
         "duplicates": True,
         "register-compare": False,
         "feed-alarm": False,
+        "coverage": True,
         "prove": True,
         "alarm": False,
     }

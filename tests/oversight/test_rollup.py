@@ -1,5 +1,6 @@
 """Roll-ups are what the ledgers say, at every step: by hand, under random events, and after damage."""
 
+import re
 from datetime import date, timedelta
 
 import pytest
@@ -7,8 +8,10 @@ from django.db import connection
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from oversight.models import Delta, Fold, InvitedCell, ReleasedCell
+from oversight.models import Delta, Fact, Fold, InvitedCell, ReleasedCell
+from oversight.rollup.facts import facts_sql
 from oversight.services.rollup import catch_up, differences, fold, fold_all, rebuild, waiting
+from oversight.walls import MANY, ONE, RESOLVE
 from tests.oversight import events, worked
 
 pytestmark = pytest.mark.usefixtures("region")
@@ -129,4 +132,34 @@ def holds_under(stream: list[tuple[str, int, int]]) -> None:
             if step % 5 == 4:
                 fold(limit=3)
         fold_all()
+        assert differences() == []
+
+
+STEADY = {"results_run": "a result keeps its run", "results_analyser": "an analyser keeps its laboratory"}
+"""Tables that facts read and that leave no marks, each with why not."""
+
+
+def test_every_table_that_facts_are_made_from_leaves_marks() -> None:
+    read = set(re.findall(r"(?:FROM|JOIN)\s+((?:screening|results|outreach)_\w+)", facts_sql()))
+    marked = {table for table, _kind, _what in MANY} | {row[0] for row in ONE}
+    assert {table for table in read if table not in marked and f"{table}move" not in marked} == set(STEADY)
+    assert {kind for _t, kind, _w in MANY} | {row[3] for row in ONE} == set(RESOLVE)
+
+
+def test_the_random_stream_reaches_what_it_is_meant_to_try() -> None:
+    course = ("invite", "back", "below", "high", "letter", "spoken with", "examined", "harmed", "corrected")
+    with events.world() as world:
+        rebuild()
+        for who in range(8):
+            for name in course if who % 2 else [one for one in course if one != "below"]:
+                world.happen(name, who, 3)
+                fold_all()
+        world.happen("withdrawn", 1, 3)
+        fold_all()
+        places = set(Delta.objects.values_list("place", flat=True))
+        counted = Fact.objects
+        assert {"kit_out", "laboratory", "below", "to_reach", "to_examine", "to_conclude"} <= places
+        assert counted.filter(high=True).count() == 4
+        assert counted.filter(harmed__gt=0).exists()
+        assert counted.filter(letter_on__isnull=False).exists()
         assert differences() == []

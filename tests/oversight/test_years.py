@@ -3,7 +3,7 @@
 import csv
 import io
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import openpyxl
@@ -15,7 +15,16 @@ from pypdf import PdfReader
 from oversight.filters import Asked
 from oversight.indicators import indicators
 from oversight.measuring import straight
-from oversight.measuring.dashboards import COUNT_EACH, CUTOFFS, years_asked
+from oversight.measuring.bench import Bench, Measured
+from oversight.measuring.dashboards import (
+    COUNT_EACH,
+    CUTOFFS,
+    dashboard,
+    dashboard_columnar,
+    dashboard_pages,
+    dashboard_sweep,
+    years_asked,
+)
 from oversight.measuring.years import past_laid_down
 from oversight.models import Export
 from oversight.pages.directory import PAGES
@@ -85,6 +94,16 @@ def test_the_sweep_is_two_hundred_counts(years: Asked) -> None:
         counted = list(cursor.fetchone())
     assert [n for _c, n, *_rest in sweep(values(years), list(CUTOFFS))] == counted
     assert counted == sorted(counted, reverse=True)
+
+
+@pytest.mark.parametrize("work", [dashboard, dashboard_pages, dashboard_sweep, dashboard_columnar])
+def test_measurements_of_the_figures_work_at_a_small_size(
+    years: Asked, work: Callable[[Bench], Measured]
+) -> None:
+    found = work(Bench(work.__name__, "limit", ROUNDS))
+    assert found.items > 0
+    assert found.ratio is not None
+    assert found.ratio > 0
 
 
 @pytest.mark.parametrize("slug", list(PAGES))
