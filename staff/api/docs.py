@@ -4,6 +4,19 @@ import json
 from dataclasses import dataclass
 from typing import Any
 
+ORDER = (
+    "Clients",
+    "Register",
+    "People",
+    "Batches",
+    "Letters",
+    "Post",
+    "Laboratory",
+    "Referrals",
+    "Oversight",
+)
+"""The parts in the order of the work."""
+
 
 @dataclass(frozen=True)
 class FieldRow:
@@ -34,12 +47,12 @@ class Operation:
 
 
 def chapters(found: dict[str, Any]) -> list[tuple[str, list[Operation]]]:
-    """Every part with its operations, in the order of the addresses."""
+    """Every part with its operations: the parts in the order of the work, the operations in that of their addresses."""
     parts: dict[str, list[Operation]] = {}
     for path, methods in found["paths"].items():
         for method, told in methods.items():
             parts.setdefault(told["tags"][0], []).append(_operation(found, path, method, told))
-    return list(parts.items())
+    return sorted(parts.items(), key=lambda part: ORDER.index(part[0]) if part[0] in ORDER else len(ORDER))
 
 
 def _operation(found: dict[str, Any], path: str, method: str, told: dict[str, Any]) -> Operation:
