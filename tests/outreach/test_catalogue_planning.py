@@ -3,19 +3,17 @@
 from datetime import date, time, timedelta
 
 import pytest
-from django.core.management import CommandError, call_command
 
 from outreach.models import AreaDesk, Letter, LetterDate, LetterTodo, OutreachPolicy, PlannedDay
 from outreach.services.freezing import letters_freeze
 from outreach.services.held import letter_release
 from outreach.services.planning import letters_plan, letters_repair
-from outreach.services.planning_days import rounds_waiting_for_post
 from outreach.services.print_runs import print_run_hand_over, print_run_make
 from results.models import AdverseEvent, Booking, Referral, Result
 from results.services import referrals as services
 from screening.models import Area, IntakeSession, Lot, Person, Practice
 from screening.services.people import postponement_record, stop_end, stop_record
-from screening.services.rounds import rounds_close, rounds_close_unreturned
+from screening.services.rounds import rounds_close
 from staff import clock
 from staff.acting import acting
 from staff.models import Site
@@ -372,31 +370,3 @@ def test_a_corrected_result_is_told_by_phone_first_and_then_says_sorry() -> None
         "5.5 µg/g",
         "17 June 2026",
     )
-
-
-def test_unopened_post_keeps_the_rounds_of_its_own_desk_open() -> None:
-    # Source: ruling R12 of the programme, common practice, no source.
-    here, there = Area.objects.order_by("pk")[:2]
-    other = Site.objects.filter(receives_kits=True).exclude(code="QHC").first()
-    AreaDesk.objects.update_or_create(area=here, defaults={"site": Site.objects.get(code="QHC")})
-    AreaDesk.objects.update_or_create(area=there, defaults={"site": other})
-    waits, closes = (a_round(a_patient(area=area), sent_days_ago=100) for area in (here, there))
-    a_delivery(arrived=clock.today() - timedelta(days=1))
-    waiting = rounds_waiting_for_post(clock.today())
-    assert rounds_close_unreturned(by=by_default(), waiting=waiting) == 1
-    waits.refresh_from_db()
-    closes.refresh_from_db()
-    assert (waits.state, closes.close_reason) == ("kit_out", "not_returned")
-
-
-def test_the_desk_of_an_area_is_set_by_command(capsys: pytest.CaptureFixture[str]) -> None:
-    area = Area.objects.order_by("code").first()
-    assert area is not None
-    call_command("area_desks", f"{area.code}=QHC", "--dry-run")
-    assert not AreaDesk.objects.exists()
-    call_command("area_desks", f"{area.code}=QHC")
-    assert f'"{area.code}": "QHC"' in capsys.readouterr().out
-    with pytest.raises(CommandError, match="no desk of that code"):
-        call_command("area_desks", f"{area.code}=QLAB")
-    call_command("area_desks", f"{area.code}=")
-    assert not AreaDesk.objects.exists()

@@ -3,17 +3,13 @@
 Steps come in any order: feed, death, move, opt-out, postponement, invitation, return, result, protocol change, days.
 """
 
-from collections import Counter
-from collections.abc import Iterator
-from contextlib import contextmanager
-from datetime import date, datetime, timedelta
-from typing import Any, ClassVar
+from datetime import date, timedelta
 
-from django.db import connection, transaction
+from django.db import connection
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+from hypothesis.stateful import initialize, invariant, precondition, rule
 
-from screening.models import Kit, Lot, Person, PersonIdentifier, Protocol, Round, ScreeningPolicy, Stop
+from screening.models import Kit, Lot, PersonIdentifier, Protocol, Round, ScreeningPolicy, Stop
 from screening.serials import person_number_make
 from screening.services.batches import (
     batch_dispatch,
@@ -27,8 +23,6 @@ from screening.services.batches import (
 from screening.services.due import due_dates_refresh, due_dates_sweep, person_eligibility
 from screening.services.intake import delivery_record, returns_log_many
 from screening.services.people import postponement_record, stop_end, stop_record
-from screening.services.register import register_apply, register_stage
-from screening.services.register_read import COLUMNS
 from screening.services.rounds import (
     round_follow_up_concluded,
     rounds_close_unreturned,
@@ -36,80 +30,16 @@ from screening.services.rounds import (
     rounds_reported_below,
     rounds_unsuitable,
 )  # fmt: skip
-from staff import clock
 from staff.acting import acting
 from staff.errors import RoundbookError
 from staff.models import Site, User
 from tests import cast
 from tests.screening.recall.believed import REOPENED, Band, Believed, Passage
-
-START = datetime(2026, 1, 12, 10, 0, tzinfo=clock.zone())
-BIRTHS = (
-    date(1951, 4, 2),
-    date(1960, 2, 29),
-    date(1964, 3, 9),
-    date(1975, 12, 31),
-    date(1976, 2, 29),
-    date(1979, 7, 1),
-)
-WHO = st.integers(0, len(BIRTHS) - 1)
+from tests.screening.recall.ground import BIRTHS, WHO, Ground
 
 
-class OnePlace(RuleBasedStateMachine):
-    """Six people, one batch after another. `reached` counts over all runs how often a person came to each place."""
-
-    reached: ClassVar[Counter[str]] = Counter()
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.undo = transaction.atomic()
-        self.undo.__enter__()
-        self.moment, self.band, self.kits = START, Band(), 0
-        self.people: list[Believed] = []
-        self.sent: set[str] = set()
-
-    def teardown(self) -> None:
-        """Leave the database as it was; count where everybody came to."""
-        for one in self.people:
-            self.reached.update({one.place, *(r.reason for r in one.rounds)})
-        transaction.set_rollback(True)
-        self.undo.__exit__(None, None, None)
-
-    # --- helpers ---------------------------------------------------------------------------------------------
-
-    @contextmanager
-    def now(self) -> Iterator[date]:
-        """The clock at the machine's own moment."""
-        with clock.at(self.moment):
-            yield clock.today()
-
-    def by(self, name: str = cast.PHONE_DESK) -> User:
-        """Somebody of the staff."""
-        return cast.member(name)
-
-    def row(self, one: Believed) -> Person:
-        """The person in the registry."""
-        return Person.objects.get(identifiers__value=one.number)
-
-    def open_round(self, one: Believed) -> Round:
-        """The person's open round."""
-        return Round.objects.exclude(state="closed").get(person=self.row(one))
-
-    def _line(self, one: Believed, **facts: object) -> str:
-        given = {
-            "person_number": one.number, "family_name": "Tolvane", "given_names": f"Marra {one.number[-2:]}",
-            "birth_date": one.birth, "sex": "female", "address_1": "1 Mill Lane", "area_code": "QUI",
-            "left_area_on": one.left or "",
-        }  # fmt: skip
-        return ",".join(str((given | facts).get(column, "")) for column in COLUMNS)
-
-    def _feed(self, *lines: str, name: str = "delta.csv") -> Any:
-        content = "\n".join([",".join(COLUMNS), *lines]) + "\n" * (1 + len(self.sent))
-        self.sent.add(content)
-        load = register_stage(by=self.by(cast.ADMINISTRATOR), content=content.encode(), file_name=name)
-        return register_apply(by=self.by(cast.MANAGER), load=load, override_hold=True)
-
-    # --- steps -----------------------------------------------------------------------------------------------
+class OnePlace(Ground):
+    """Six people, one batch after another."""
 
     @initialize(opening=st.integers(0, 5), high=st.booleans())
     def begin(self, opening: int, high: bool) -> None:
@@ -117,7 +47,7 @@ class OnePlace(RuleBasedStateMachine):
         with self.now():
             for n, birth in enumerate(BIRTHS, start=1):
                 self.people.append(Believed(person_number_make(n), birth))
-            assert self._feed(*(self._line(p) for p in self.people), name="first.csv").created == len(BIRTHS)
+            assert self.feed(*(self.line(p) for p in self.people), name="first.csv").created == len(BIRTHS)
             lot = Lot.objects.order_by("-expires_on")[0]
             Lot.objects.filter(pk=lot.pk).update(expires_on=date(2060, 1, 1))
             kits_stock(by=self.by(cast.ADMINISTRATOR), lot=lot, first_number=1, count=120)
@@ -167,8 +97,8 @@ class OnePlace(RuleBasedStateMachine):
     def the_same_register_again(self) -> None:
         """A whole file in which nothing changed."""
         with self.now():
-            lines = [self._line(p, deceased_on="") for p in self.people]
-            load = self._feed(*lines, name="full.csv")
+            lines = [self.line(p, deceased_on="") for p in self.people]
+            load = self.feed(*lines, name="full.csv")
             assert (load.created, load.changed, load.unchanged) == (0, 0, len(self.people))
 
     @rule(i=WHO)
@@ -176,7 +106,7 @@ class OnePlace(RuleBasedStateMachine):
         """The register says a person died; a referral goes on."""
         one = self.people[i]
         with self.now() as today:
-            self._feed(self._line(one, deceased_on=today))
+            self.feed(self.line(one, deceased_on=today))
             one.died = True
             if one.place in {"kit_due", "kit_out", "result_due"}:
                 one.ends("died", today)
@@ -187,7 +117,7 @@ class OnePlace(RuleBasedStateMachine):
         one = self.people[i]
         with self.now() as today:
             one.left = today + timedelta(days=ahead)
-            self._feed(self._line(one, deceased_on=self._death(one)))
+            self.feed(self.line(one, deceased_on=self._death(one)))
             if one.left <= today and one.place in {"kit_due", "kit_out"}:
                 one.ends("moved_away", today)
 
@@ -197,7 +127,7 @@ class OnePlace(RuleBasedStateMachine):
         one = self.people[i]
         with self.now():
             one.left = None
-            self._feed(self._line(one))
+            self.feed(self.line(one))
 
     def _death(self, one: Believed) -> object:
         return self.row(one).deceased_on or ""
