@@ -27,6 +27,9 @@ def test_the_pages_about_programs_at_200_percent(browser: Browser, server: str, 
     page.on("console", lambda said: complaints.append(said.text) if "Content Security" in said.text else None)
     for address in ("/programs/", "/api/docs"):
         page.goto(f"{server}{address}")
+    assert complaints == []  # before axe adds styles of its own
+    for address in ("/programs/", "/api/docs"):
+        page.goto(f"{server}{address}")
         is_clean(page)
         if os.environ.get("LOOK"):
             page.screenshot(
@@ -48,4 +51,3 @@ def test_the_pages_about_programs_at_200_percent(browser: Browser, server: str, 
         page.screenshot(path=f"{os.environ['LOOK']}made-{scheme}.png", full_page=True)
     assert page.locator("#secret").inner_text().startswith("rbk_")
     assert hosts == {urlsplit(server).netloc}
-    assert complaints == []
