@@ -69,7 +69,7 @@ MEASUREMENTS: dict[str, Measurement] = {
             scans_flat.scan_flat,
         ),
         Measurement("readings", "the bare set-based SQL, without triggers", kits.readings),
-        Measurement("lab_day", "the bare set-based SQL on the same tables with their triggers", lab.lab_day),
+        Measurement("lab_day", "the bare set-based SQL with the ledgers' triggers", lab.lab_day),
         Measurement(
             "lab_flat",
             "the same days before everybody in the register had a measured past round",

@@ -5,10 +5,8 @@ from decimal import Decimal
 from typing import Any
 
 import psycopg
-from django.db import connection
 
 from oversight.measuring.bench import ROUNDS, Bench, Measured, bare_hands
-from oversight.measuring.database import owner_connection
 from oversight.measuring.kits import LARGEST_FILE, kits_back, run_opened
 from oversight.measuring.rounds import rounds_out, serials_of
 from results.lab_formats.csv_readings import COLUMNS
@@ -27,7 +25,7 @@ LOOPED = 200
 
 
 def lab_day(bench: Bench) -> Measured:
-    """Load, close and release, against the same rows written by bare set-based SQL, with the tables' triggers and without."""
+    """Load, close and release, against the same rows written by bare set-based SQL, with the ledgers' triggers and without."""
     size = max(min(LARGEST_FILE, bench.people // (3 * ROUNDS + 1)), 1)
     serials = vials_ready(3 * ROUNDS * size, bench)
     parts = [serials[n : n + size] for n in range(0, len(serials), size)]
@@ -35,7 +33,7 @@ def lab_day(bench: Bench) -> Measured:
     bare_run = run_opened(bare_on, bench)
 
     def bare(n: int) -> int:
-        with owner_connection(str(connection.settings_dict["NAME"])) as owner:
+        with bare_hands("results_result", by=bench.desk) as owner:
             return _bare_day(bench, owner, bare_run, _file(parts[ROUNDS + n], first=1 + n * size), MOVED)
 
     def untriggered(n: int) -> int:

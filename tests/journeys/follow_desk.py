@@ -89,10 +89,10 @@ class FollowDesk:
         button = (
             section.get_by_role("button", name=press)
             if press
-            else section.locator("button[type=submit]").last
+            else section.locator("button[type=submit]:not([formtarget])").last
         )
-        button.first.click()
-        self.page.wait_for_load_state("load")
+        with self.page.expect_navigation(wait_until="load"):
+            button.first.click()
         return self
 
     def _type(self, section: Locator, name: str, value: Any) -> None:

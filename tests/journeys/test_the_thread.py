@@ -56,7 +56,7 @@ def test_from_a_register_file_to_a_closed_referral(stack: Stack, browser: Any) -
 def load_the_register(desk: Desk) -> None:
     desk.go("/register/")
     desk.page.set_input_files("input[type=file]", FIXTURES / "register_500.csv")
-    desk.page.locator("main form button[type=submit]").first.click()
+    desk.page.locator("form:has(input[type=file]) button[type=submit]").click()
     desk.page.wait_for_url("**/register/*/")
     desk.press("Apply this file")
     desk.says("applied")
@@ -218,8 +218,8 @@ def fill(desk: Desk, slug: str, **values: str) -> None:
             field.check()
         else:
             field.fill(value)
-    form.locator("button[type=submit]").last.click()
-    desk.page.wait_for_load_state("load")
+    with desk.page.expect_navigation(wait_until="load"):
+        form.locator("button[type=submit]:not([formtarget])").last.click()
 
 
 def carry_to_a_written_end(desk: Desk) -> None:

@@ -51,7 +51,7 @@ def test_a_laboratorys_day_at_a_small_size(fresh_db: str) -> None:
     out = StringIO()
     call_command("measure", "lab_day", "--people", "400", "--json", stdout=out, stderr=StringIO())
     row = json.loads(out.getvalue())
-    assert row["items"] == 50
+    assert row["items"] == 40
     assert row["limit"] == MEASUREMENTS["lab_day"].limit
     assert row["ratio"] > 0
 

@@ -115,6 +115,7 @@ def test_the_queue_by_keyboard_alone(browser: Browser, server: str) -> None:  # 
     expect(page.locator("dialog#keys")).to_contain_text("In the row: claim")
     page.keyboard.press("Escape")
     expect(page.locator("dialog#keys")).not_to_be_visible()
+    page.wait_for_timeout(200)  # the page hears of the closed dialog a moment after it is gone
     page.keyboard.press("1")
     page.wait_for_url("**need=reach**")
     page.goto(f"{server}{reverse('results:queue')}?new=1")

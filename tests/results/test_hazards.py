@@ -346,4 +346,5 @@ def test_h14_an_old_letter_on_paper_is_stopped_and_one_that_left_is_followed_by_
         letters_plan(by=office)
     letter.refresh_from_db()
     assert letter.state == ("superseded" if stage == "printed" else "handed_over")
-    assert Letter.objects.filter(result=new, kind="result_more_tests").exists()
+    told = "corrected_result" if stage == "handed_over" else "result_more_tests"
+    assert Letter.objects.filter(result=new, kind=told).exists()
