@@ -149,6 +149,7 @@ def test_story_5_a_kit_from_somebody_who_opted_out_is_still_taken(browser: Brows
     with at_desk(browser, server, cast.FRONT_DESK) as page:
         page.goto(f"{server}/post/")
         page.get_by_role("button", name="Open it").click()
+        page.wait_for_load_state("networkidle")  # the script of the bench is at work
         expect(page.locator(FIELD)).to_be_focused()
         scanner(page, kit.serial)
         scanner(page, bench.day_of(2))
@@ -163,6 +164,7 @@ def test_story_6_a_late_kit_opens_its_closed_round_again(browser: Browser, serve
     with at_desk(browser, server, cast.FRONT_DESK) as page:
         page.goto(f"{server}/post/")
         page.get_by_role("button", name="Open it").click()
+        page.wait_for_load_state("networkidle")  # the script of the bench is at work
         expect(page.locator(FIELD)).to_be_focused()
         scanner(page, bench.kit_of(round_).serial)
         scanner(page, bench.day_of(2))
@@ -191,6 +193,7 @@ def test_stories_8_9_and_10_a_day_that_cannot_count_is_asked_about(
     with at_desk(browser, server, cast.FRONT_DESK) as page:
         page.goto(f"{server}/post/")
         page.get_by_role("button", name="Open it").click()
+        page.wait_for_load_state("networkidle")  # the script of the bench is at work
         expect(page.locator(FIELD)).to_be_focused()
         scanner(page, kit.serial)
         expect(page.locator(".verdict .who")).not_to_be_empty()
