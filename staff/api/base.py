@@ -2,6 +2,7 @@
 
 import base64
 import re
+from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from io import BytesIO
@@ -73,12 +74,12 @@ class ApiView(APIView):
         return handle
 
 
-class Reads(ApiView):
+class Reads(ApiView, ABC):
     """An address that shows something."""
 
+    @abstractmethod
     def show(self, request: Request, **at: Any) -> Shown:
         """What is shown; called inside a transaction, so that looks are journalled in it."""
-        raise NotImplementedError
 
     def get(self, request: Request, **at: Any) -> Response:
         """Answer, or 304 when the client knows this version."""
@@ -90,14 +91,14 @@ class Reads(ApiView):
         return Response(shown.data, headers=headers)
 
 
-class Acts(ApiView):
+class Acts(ApiView, ABC):
     """An address that changes something, once for each `Idempotency-Key`."""
 
     parser_classes = (JSONParser, CsvParser)
 
+    @abstractmethod
     def act(self, request: Request, given: Any, **at: Any) -> Shown:
         """One call of a service with what was given."""
-        raise NotImplementedError
 
     def post(self, request: Request, **at: Any) -> HttpResponseBase:
         """Do it, or repeat the answer it got."""
