@@ -18,6 +18,8 @@ from dataclasses import dataclass, replace
 from html import escape
 from typing import Any
 
+from outreach.letters.slots import own, own_code
+
 FORMS = ("standard", "easy", "large")
 PROGRAMME_FIELDS = frozenset({"programme", "phone", "hours"})
 """The same for everybody: these may stand inside a sentence."""
@@ -48,6 +50,11 @@ class Block:
     def fields(self) -> set[str]:
         """The fields it prints."""
         return set(_FIELD.findall(self.text))
+
+    @property
+    def has_slot(self) -> bool:
+        """Whether something of the person stands in it."""
+        return self.mark in ("|", "||", "=") or (self.mark == "@" and self.text == "kit")
 
     def holds(self, words: Mapping[str, Any]) -> bool:
         """Whether the block is there for these words."""
@@ -164,18 +171,27 @@ def _problems_of_one(
 
 @dataclass(frozen=True)
 class Drawings:
-    """What the markup takes from outside: the kit's barcode and the pictures, as data addresses."""
+    """What the markup takes from outside: the pictures, as data addresses, and what they show."""
 
-    barcode: str = ""
     pictures: Mapping[str, str] | None = None
     picture_words: Mapping[str, str] | None = None
 
 
 def markup(
-    variant: Variant, words: Mapping[str, Any], passages: Mapping[str, str], drawings: Drawings
+    variant: Variant,
+    words: Mapping[str, Any],
+    passages: Mapping[str, str],
+    drawings: Drawings,
+    *,
+    bare: bool = False,
 ) -> str:
-    """The body of a letter; every value is escaped, and nothing of a person stands outside rows and boxes."""
+    """The body of a letter, slots marked; every value is escaped, and nothing of a person stands outside slots.
+
+    `bare` leaves only the slots and what holds them.
+    """
     present = [block for block in _unfolded(variant.blocks, passages) if block.holds(words)]
+    if bare:
+        present = [replace(block, text=_bare(block)) for block in present if block.has_slot]
     out: list[str] = []
     open_tag = ""
     for block in present:
@@ -187,6 +203,10 @@ def markup(
         out.append(_markup_of(block, words, drawings))
     out += [f"</{open_tag.split()[0]}>"] if open_tag else []
     return "".join(out)
+
+
+def _bare(block: Block) -> str:
+    return "|" + block.text.partition("|")[2] if block.mark in ("|", "||") else block.text
 
 
 _WRAPPERS = {
@@ -214,13 +234,11 @@ def _markup_of(block: Block, words: Mapping[str, Any], drawings: Drawings) -> st
     if block.mark in ("|", "||"):
         label, _bar, value = block.text.partition("|")
         tall = ' class="tall"' if block.mark == "||" else ""
-        return (
-            f'<tr{tall}{says}><th scope="row">{_inline(label.strip(), words)}</th>'
-            f"<td><div>{_inline(value.strip(), words) or '–'}</div></td></tr>"
-        )
+        inside = own("div", _inline(value.strip(), words) or "–")
+        return f'<tr{tall}{says}><th scope="row">{_inline(label.strip(), words)}</th><td>{inside}</td></tr>'
     if block.mark == "=":
-        inside = _inline(block.text, words)
-        return f'<div class="said {size_class(str(words.get(next(iter(block.fields), ""), "")))}"{says}><p>{inside}</p></div>'
+        size = size_class(str(words.get(next(iter(block.fields), ""), "")))
+        return own("div", f"<p>{_inline(block.text, words)}</p>", f' class="said {size}"{says}')
     if block.mark == "@":
         return _drawing(block.text, words, drawings)
     tag = {"#": "h1", "##": "h2", "-": "li", "+": "li"}.get(block.mark, "p")
@@ -229,8 +247,9 @@ def _markup_of(block: Block, words: Mapping[str, Any], drawings: Drawings) -> st
 
 def _drawing(name: str, words: Mapping[str, Any], drawings: Drawings) -> str:
     if name == "kit":
-        serial = escape(str(words.get("serial", "")))
-        return f'<div class="kit"><img src="{drawings.barcode}" alt="{serial}"><p class="serial">{serial}</p></div>'
+        serial = str(words.get("serial", ""))
+        shown = own("p", escape(serial), ' class="serial"')
+        return f'<div class="kit">{own_code("code128", serial)}{shown}</div>'
     picture = name.removeprefix("picture ")
     address = (drawings.pictures or {}).get(picture, "")
     shown = escape((drawings.picture_words or {}).get(picture, picture))

@@ -1,0 +1,262 @@
+"""Lays out one letter of many that are alike, and fills the others' own words into its reserved boxes.
+
+What the filled-in words look like is still WeasyPrint's doing: all different contents of a slot are laid out together on
+one long sheet, in boxes of the same style and size, drawn where the slot stands, and tagged as they would be in place.
+A letter whose words do not stay in their box is laid out by itself, as is one that is like too few others.
+"""
+
+import logging
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
+from typing import Any
+
+from django.utils.html import escape
+
+from outreach.letters.barcodes import bars_of, code_image
+from outreach.letters.binding import Bound, bound
+from outreach.letters.pages import (
+    FOOT,
+    Drawn,
+    Ink,
+    Node,
+    Pieces,
+    leaves,
+    margin_leaves,
+    own_boxes,
+    page_taken_apart,
+    tree_of,
+)
+from outreach.letters.slots import Skeleton, filled, parted
+from outreach.letters.typeset import Article, direction, laid_out, settled
+
+log = logging.getLogger(__name__)
+TRIED_WITH = "70.0"
+"""The WeasyPrint whose inner parts `pages` was tried with; with another one every letter is laid out by itself."""
+A_SHEET = 60
+"""So many letters' own words are laid out on one long sheet, so that memory stays bounded."""
+LAYOUTS_KEPT = 12
+_DONOR_STYLE = """
+@page donor { size: 210mm 90000mm; margin: 20mm 22mm 17mm 22mm; }
+article { page: donor; break-before: auto; string-set: none; }
+"""
+_BLANK = "data:image/svg+xml,%3Csvg xmlns='http://www.w3.org/2000/svg' width='1' height='1'/%3E"
+_HAIR = 0.01
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A letter with its slots marked, and how to make the markup that holds nothing but them."""
+
+    article: Article
+    bare: Callable[[], str]
+
+    @cached_property
+    def parted(self) -> tuple[Skeleton, tuple[str, ...]]:
+        """What it shares with letters alike, and what is its own."""
+        return parted(self.article.body)
+
+    @property
+    def alike(self) -> Article:
+        """What is the same for all letters that can share a layout with this one."""
+        return replace(self.article, token="x", body=self.parted[0].filled(_placeholders(self.parted[0]), _blank))
+
+    @property
+    def whole(self) -> Article:
+        """The letter as it is laid out by itself."""
+        return replace(self.article, body=filled(self.article.body, code_image))
+
+    @property
+    def foot(self) -> str:
+        """What stands at the left of each page's foot."""
+        return f"{self.article.token}  ·  {self.article.version}"
+
+
+def _placeholders(skeleton: Skeleton) -> list[str]:
+    return ["x" if form else "<span>x</span>" for form in skeleton.forms]
+
+
+def _blank(_form: str, _text: str) -> str:
+    return f'<img src="{_BLANK}" alt="x">'
+
+
+@dataclass(frozen=True)
+class Layout:
+    """The pages of letters that are alike, and where their slots stand."""
+
+    pages: tuple[Any, ...]
+    places: Mapping[int, Any]
+    """Slot number → its box."""
+    bottoms: Mapping[int, float]
+    """Slot number → where the page it stands on ends."""
+
+    @property
+    def owners(self) -> dict[Any, int]:
+        """What is drawn in a slot → its number."""
+        feet = {leaf: FOOT for page in self.pages for leaf in self.feet(page)}
+        return feet | {leaf: number for number, box in self.places.items() for leaf in leaves(box)}
+
+    @staticmethod
+    def feet(page: Any) -> list[Any]:
+        """The text at the left of a page's foot."""
+        return [leaf for place, leaf in margin_leaves(page._page_box) if place == "@bottom-left"]  # noqa: SLF001
+
+
+@lru_cache(maxsize=LAYOUTS_KEPT)
+def layout_of(article: Article, slots: int) -> Layout | None:
+    """The shared layout of letters alike; nothing when a slot runs over the end of a page."""
+    document, _pages = settled([article], title="alike")
+    places: dict[int, Any] = {}
+    bottoms: dict[int, float] = {}
+    for page in document.pages:
+        box = page._page_box  # noqa: SLF001
+        bottom = box.content_box_y() + box.height
+        for number, place in own_boxes(box):
+            if number in places or place.position_y + place.margin_height() > bottom + _HAIR:
+                return None
+            places[number], bottoms[number] = place, bottom
+    if set(places) != set(range(slots)) or not all(len(Layout.feet(page)) == 1 for page in document.pages):
+        return None
+    return Layout(tuple(document.pages), places, bottoms)
+
+
+def letters_stamp(drafts: Sequence[Draft], *, title: str, alike_enough: int) -> tuple[bytes, list[int]] | None:
+    """The document of these letters and the pages of each; None when too few of them are alike."""
+    import weasyprint
+
+    if weasyprint.VERSION != TRIED_WITH:
+        log.warning("WeasyPrint %s was not tried with shared layouts.", weasyprint.VERSION)
+        return None
+    groups: dict[Article, list[int]] = defaultdict(list)
+    for number, draft in enumerate(drafts):
+        groups[draft.alike].append(number)
+    many = {article: members for article, members in groups.items() if len(members) >= alike_enough}
+    if not many:
+        return None
+    carrier = laid_out("", language=drafts[0].article.language, title=title)
+    ink = Ink.of(carrier)
+    made: dict[int, Bound] = {}
+    for article, members in many.items():
+        made.update(_group(ink, article, {number: drafts[number] for number in members}))
+    made.update(_one_by_one(ink, {n: draft for n, draft in enumerate(drafts) if n not in made}))
+    letters = [made[number] for number in range(len(drafts))]
+    return bound(carrier, ink.states, letters), [len(letter.pages) for letter in letters]
+
+
+def _one_by_one(ink: Ink, drafts: Mapping[int, Draft]) -> Iterator[tuple[int, Bound]]:
+    if not drafts:
+        return
+    document, pages = settled([draft.whole for draft in drafts.values()], title="one by one")
+    rest = iter(document.pages)
+    for number, count in zip(drafts, pages, strict=True):
+        yield number, Bound([page_taken_apart(ink, next(rest), {}) for _page in range(count)], {})
+
+
+def _group(ink: Ink, article: Article, drafts: Mapping[int, Draft]) -> Iterator[tuple[int, Bound]]:
+    """The letters of a group that fit its layout."""
+    first = next(iter(drafts.values()))
+    layout = layout_of(article, len(first.parted[0].forms))
+    if layout is None:
+        return
+    owners = layout.owners
+    pages = [page_taken_apart(ink, page, owners) for page in layout.pages]
+    bare, _contents = parted(first.bare())
+    numbers = list(drafts)
+    for start in range(0, len(numbers), A_SHEET):
+        part = {number: drafts[number] for number in numbers[start : start + A_SHEET]}
+        yield from _filled_in(ink, layout, pages, bare, part)
+
+
+def _filled_in(
+    ink: Ink, layout: Layout, pages: list[Drawn], bare: Skeleton, drafts: Mapping[int, Draft]
+) -> Iterator[tuple[int, Bound]]:
+    owned = {
+        number: {**dict(enumerate(draft.parted[1])), FOOT: draft.foot} for number, draft in drafts.items()
+    }
+    made = {
+        (slot, text): _code(layout.places[slot], form, text)
+        for slot, form in enumerate(bare.forms) if form
+        for text in dict.fromkeys(own[slot] for own in owned.values())
+    }  # fmt: skip
+    different = {
+        slot: list(dict.fromkeys(own[slot] for own in owned.values()))
+        for slot, form in [*enumerate(bare.forms), (FOOT, "")] if not form
+    }  # fmt: skip
+    made |= _words(ink, layout, bare, different, next(iter(drafts.values())).article)
+    for number, own in owned.items():
+        if all(one in made for one in own.items()):
+            yield number, Bound(pages, {slot: made[slot, content] for slot, content in own.items()})
+
+
+def _words(
+    ink: Ink, layout: Layout, bare: Skeleton, different: Mapping[int, list[str]], like: Article
+) -> dict[tuple[int, str], Pieces]:
+    """(slot, words) → how they are drawn where the slot stands; what would not fit its box is not there."""
+    rows = max(map(len, different.values()))
+    body = "".join(
+        _donor(bare, {slot: words[n] for slot, words in different.items() if n < len(words)}, like)
+        for n in range(rows)
+    )
+    sheet = laid_out(body, language="en", title="own words", more=_DONOR_STYLE)
+    if len(sheet.pages) != 1:
+        raise LookupError("The own words of letters did not fit one sheet.")
+    seen: dict[int, int] = defaultdict(int)
+    found: dict[tuple[int, str], Any] = {}
+    for slot, box in own_boxes(sheet.pages[0]._page_box):  # noqa: SLF001
+        nth, seen[slot] = seen[slot], seen[slot] + 1
+        if nth < len(different[slot]) and _moved(layout, slot, box):
+            found[slot, different[slot][nth]] = box
+    names = list(found)
+    owners = {leaf: n for n, name in enumerate(names) for leaf in leaves(found[name])}
+    aside = ink.drawn(sheet.pages[0], owners).aside
+    return {name: _piece(found[name], aside.get(n, []), foot=name[0] == FOOT) for n, name in enumerate(names)}
+
+
+def _donor(bare: Skeleton, words: Mapping[int, str], like: Article) -> str:
+    """The boxes of one row of own words, in the style of the letters they are for."""
+    body = bare.filled([words.get(slot, "") for slot in range(len(bare.forms))], lambda _form, _text: "")
+    foot = f'<p class="foot" dir="ltr" data-own="{FOOT}">{escape(words.get(FOOT, ""))}</p>'
+    return (
+        f'<article class="{like.form}" lang="{like.language}" dir="{direction(like.language)}">'
+        f"{body}{foot}</article>"
+    )
+
+
+def _moved(layout: Layout, slot: int, box: Any) -> bool:
+    """Whether the words fit their box in the layout; if so they now stand there."""
+    if slot == FOOT:
+        (there,), (here,) = Layout.feet(layout.pages[0]), list(leaves(box))
+        box.translate(
+            there.position_x - here.position_x,
+            there.position_y + there.baseline - here.position_y - here.baseline,
+        )
+        return True
+    place = layout.places[slot]
+    if abs(place.height - box.height) > _HAIR or abs(place.width - box.width) > _HAIR:
+        return False
+    box.translate(place.position_x - box.position_x, place.position_y - box.position_y)
+    lowest = max((leaf.position_y + leaf.height for leaf in leaves(box)), default=0)
+    return bool(lowest <= layout.bottoms[slot] + _HAIR)
+
+
+def _piece(box: Any, aside: Sequence[tuple[Any, str, bytes]], *, foot: bool) -> Pieces:
+    tags = {leaf: {"tag": tag, "mcid": n} for n, (leaf, tag, _drawing) in enumerate(aside)}
+    drawn = [(tag, drawing) for _leaf, tag, drawing in aside]
+    return Pieces(drawn, None if foot else tree_of(box, tags)[0])
+
+
+def _code(box: Any, form: str, text: str) -> Pieces:
+    """A code drawn in the place of its picture, and tagged as one."""
+    import pydyf
+
+    bars = bars_of(form, text)
+    x, y = box.content_box_x(), box.content_box_y()
+    rows = "\n".join(f"{a} {b} {w} {h} re" for a, b, w, h in bars.dark)
+    drawing = (
+        f"q\n1 0 0 1 {x:.6f} {y:.6f} cm\n{box.width / bars.width:.6f} 0 0 {box.height / bars.height:.6f} 0 0 cm\n"
+        f"/a1.0 gs\n1 1 1 rg\n0 0 {bars.width} {bars.height} re\nf\n0 0 0 rg\n{rows}\nf\nQ"
+    )
+    shape = pydyf.Array((x, y, x + box.width, y + box.height))
+    more = b"/A " + pydyf.Dictionary({"O": "/Layout", "BBox": shape}).data + b"/Alt " + pydyf.String(text).data
+    return Pieces([("Figure", drawing.encode())], Node(b"/Figure", more, [0]))
