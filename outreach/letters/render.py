@@ -14,7 +14,7 @@ from outreach.letters.slots import own, own_code, unmarked
 from outreach.letters.stamping import Draft, letters_stamp
 from outreach.letters.texts import MISSING, Chosen, passages_of, phrases_of, text_of
 from outreach.letters.typeset import PDF_UA, Article, settled
-from outreach.letters.words import CLASS_FIELDS, Drawings, markup, size_class
+from outreach.letters.words import CLASS_FIELDS, Drawings, markup, size_class, slot_boxes
 from staff.errors import RoundbookError
 
 ALIKE_ENOUGH = 3
@@ -84,52 +84,65 @@ def _draft(sheet: Sheet) -> Draft:
         sheet.token, chosen.version, chosen.language, chosen.form, body, _layout_of(sheet),
         KINDS[chosen.text.kind].pages,
     )  # fmt: skip
-    return Draft(article, partial(_marked, sheet, bare=True))
+    return Draft(article, partial(_boxes, sheet))
 
 
-def _marked(sheet: Sheet, *, bare: bool = False) -> str:
-    """The markup of a letter, slots marked; `bare` leaves only the slots and what holds them."""
-    chosen = sheet.words
-    words = {name: unmarked(value) for name, value in sheet.context.items()}
+def _words(sheet: Sheet) -> dict[str, Any]:
+    return {name: unmarked(value) for name, value in sheet.context.items()}
+
+
+def _marked(sheet: Sheet) -> str:
+    """The markup of a letter, slots marked."""
+    chosen, words = sheet.words, _words(sheet)
     drawings = Drawings(pictures(), PICTURE_WORDS.get(chosen.language))
     shared = passages_of(chosen.text.shared)[chosen.language]
-    head = _head(chosen, words, sheet.token, bare=bare)
-    return head + markup(chosen.variant, words, shared, drawings, bare=bare)
+    return _head(chosen, words, sheet.token) + markup(chosen.variant, words, shared, drawings)
 
 
-def _head(chosen: Chosen, words: Mapping[str, Any], token: str, *, bare: bool) -> str:
+def _boxes(sheet: Sheet) -> list[tuple[str, str, str]]:
+    """The box of each slot by itself, in their order."""
+    chosen, words = sheet.words, _words(sheet)
+    address, mark, facts, greeting = _slots_of_head(chosen, words, sheet.token)
+    head = [
+        ('<div class="head"><div class="window">', address, "</div></div>"), ("", mark, ""),
+        ('<div class="head">', facts, "</div>"), ("", greeting, ""),
+    ]  # fmt: skip
+    return head + slot_boxes(chosen.variant, words, passages_of(chosen.text.shared)[chosen.language])
+
+
+def _head(chosen: Chosen, words: Mapping[str, Any], token: str) -> str:
     """Sender, window with the address and the token to scan, date and number, and the greeting: reserved boxes."""
     phrases = phrases_of(chosen.text.shared, chosen.language)
-    lines = "".join(
-        f"<span>{escape(str(line))}</span>" for line in (words["recipient_name"], *words["address"])
-    )
-    second, greeting = _facts(phrases, words)
-    mark = f'<span class="mark">{own_code("data_matrix", token)}</span>'
-    facts = own(
-        "p", f"<span>{escape(str(words['written_on']))}</span><span>{second}</span>", ' class="facts"'
-    )
-    greeted = own("p", greeting, ' class="greeting"')
-    if bare:
-        return f'<div class="head"><div class="window">{own("address", lines)}{mark}</div>{facts}</div>{greeted}'
+    address, mark, facts, greeting = _slots_of_head(chosen, words, token)
     value = {
         name: f"<bdi>{escape(str(words.get(name) or ''))}</bdi>" for name in ("programme", "phone", "hours")
     }
     draft = f'<p class="draft">{escape(phrases["draft"])}</p>' if "draft" in phrases else ""
     return (
         f'<div class="head"><p class="from"><b>{value["programme"]}</b><br>{escape(phrases["phone"])} {value["phone"]}<br>'
-        f'{value["hours"]}</p><div class="window"><p class="back">{value["programme"]}</p>{own("address", lines)}'
-        f"{mark}</div>{facts}</div>{draft}{greeted}"
+        f'{value["hours"]}</p><div class="window"><p class="back">{value["programme"]}</p>{address}'
+        f'<span class="mark">{mark}</span></div>{facts}</div>{draft}{greeting}'
     )
 
 
-def _facts(phrases: Mapping[str, str], words: Mapping[str, Any]) -> tuple[str, str]:
-    """The line beneath the date, and the greeting."""
-    if "name" not in words:
-        return escape(phrases["in_confidence"]), escape(phrases["dear_colleague"])
-    number = words.get("person_number")
-    second = f"{escape(phrases['your_number'])} <bdi>{escape(str(number))}</bdi>" if number else ""
-    name = f"<bdi>{escape(str(words['name']))}</bdi>"
-    return second, escape(phrases["dear"]).replace("{name}", name)
+def _slots_of_head(chosen: Chosen, words: Mapping[str, Any], token: str) -> tuple[str, str, str, str]:
+    """Address, token, date and number, greeting."""
+    phrases = phrases_of(chosen.text.shared, chosen.language)
+    lines = "".join(
+        f"<span>{escape(str(line))}</span>" for line in (words["recipient_name"], *words["address"])
+    )
+    if "name" in words:
+        number = words.get("person_number")
+        second = f"{escape(phrases['your_number'])} <bdi>{escape(str(number))}</bdi>" if number else ""
+        name = f"<bdi>{escape(str(words['name']))}</bdi>"
+        greeting = escape(phrases["dear"]).replace("{name}", name)
+    else:
+        second, greeting = escape(phrases["in_confidence"]), escape(phrases["dear_colleague"])
+    facts = f"<span>{escape(str(words['written_on']))}</span><span>{second}</span>"
+    return (
+        own("address", lines), own_code("data_matrix", token), own("p", facts, ' class="facts"'),
+        own("p", greeting, ' class="greeting"'),
+    )  # fmt: skip
 
 
 def _layout_of(sheet: Sheet) -> tuple[str, ...]:

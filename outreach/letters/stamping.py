@@ -28,7 +28,7 @@ from outreach.letters.pages import (
     page_taken_apart,
     tree_of,
 )
-from outreach.letters.slots import Skeleton, filled, parted
+from outreach.letters.slots import Skeleton, filled, own, parted
 from outreach.letters.typeset import Article, direction, laid_out, settled
 
 log = logging.getLogger(__name__)
@@ -43,14 +43,17 @@ article { page: donor; break-before: auto; string-set: none; }
 """
 _BLANK = "data:image/svg+xml,%3Csvg xmlns='http://www.w3.org/2000/svg' width='1' height='1'/%3E"
 _HAIR = 0.01
+Box = tuple[str, str, str]
+"""What opens around the box of a slot, the box, what closes it."""
+_FOOT_BOX = ("", own("p", "", ' class="foot" lang="en" dir="ltr"'), "")
 
 
 @dataclass(frozen=True)
 class Draft:
-    """A letter with its slots marked, and how to make the markup that holds nothing but them."""
+    """A letter with its slots marked, and how to find the box of each slot by itself."""
 
     article: Article
-    bare: Callable[[], str]
+    boxes: Callable[[], list[tuple[str, str, str]]]
 
     @cached_property
     def parted(self) -> tuple[Skeleton, tuple[str, ...]]:
@@ -161,66 +164,56 @@ def _group(ink: Ink, article: Article, drafts: Mapping[int, Draft]) -> Iterator[
         return
     owners = layout.owners
     pages = [page_taken_apart(ink, page, owners) for page in layout.pages]
-    bare, _contents = parted(first.bare())
+    boxes = first.boxes()
     numbers = list(drafts)
     for start in range(0, len(numbers), A_SHEET):
         part = {number: drafts[number] for number in numbers[start : start + A_SHEET]}
-        yield from _filled_in(ink, layout, pages, bare, part)
+        yield from _filled_in(ink, layout, pages, boxes, part)
 
 
 def _filled_in(
-    ink: Ink, layout: Layout, pages: list[Drawn], bare: Skeleton, drafts: Mapping[int, Draft]
+    ink: Ink, layout: Layout, pages: list[Drawn], boxes: Sequence[Box], drafts: Mapping[int, Draft]
 ) -> Iterator[tuple[int, Bound]]:
     owned = {
-        number: {**dict(enumerate(draft.parted[1])), FOOT: draft.foot} for number, draft in drafts.items()
+        number: {**dict(enumerate(draft.parted[1])), FOOT: escape(draft.foot)} for number, draft in drafts.items()
     }
-    made = {
-        (slot, text): _code(layout.places[slot], form, text)
-        for slot, form in enumerate(bare.forms) if form
-        for text in dict.fromkeys(own[slot] for own in owned.values())
-    }  # fmt: skip
-    different = {
-        slot: list(dict.fromkeys(own[slot] for own in owned.values()))
-        for slot, form in [*enumerate(bare.forms), (FOOT, "")] if not form
-    }  # fmt: skip
-    made |= _words(ink, layout, bare, different, next(iter(drafts.values())).article)
+    first = next(iter(drafts.values()))
+    different = {slot: list(dict.fromkeys(own[slot] for own in owned.values())) for slot in next(iter(owned.values()))}
+    made: dict[tuple[int, str], Pieces] = {}
+    for slot, form in enumerate(first.parted[0].forms):
+        if form:
+            made.update({(slot, text): _code(layout.places[slot], form, text) for text in different.pop(slot)})
+    made |= _words(ink, layout, boxes, different, first.article)
     for number, own in owned.items():
         if all(one in made for one in own.items()):
             yield number, Bound(pages, {slot: made[slot, content] for slot, content in own.items()})
 
 
 def _words(
-    ink: Ink, layout: Layout, bare: Skeleton, different: Mapping[int, list[str]], like: Article
+    ink: Ink, layout: Layout, boxes: Sequence[Box], different: Mapping[int, list[str]], like: Article
 ) -> dict[tuple[int, str], Pieces]:
     """(slot, words) → how they are drawn where the slot stands; what would not fit its box is not there."""
-    rows = max(map(len, different.values()))
-    body = "".join(
-        _donor(bare, {slot: words[n] for slot, words in different.items() if n < len(words)}, like)
-        for n in range(rows)
-    )
-    sheet = laid_out(body, language="en", title="own words", more=_DONOR_STYLE)
+    body = "".join(_many(boxes[slot] if slot != FOOT else _FOOT_BOX, slot, words) for slot, words in different.items())
+    article = f'<article class="{like.form}" lang="{like.language}" dir="{direction(like.language)}">{body}</article>'
+    sheet = laid_out(article, language="en", title="own words", more=_DONOR_STYLE)
     if len(sheet.pages) != 1:
         raise LookupError("The own words of letters did not fit one sheet.")
-    seen: dict[int, int] = defaultdict(int)
-    found: dict[tuple[int, str], Any] = {}
-    for slot, box in own_boxes(sheet.pages[0]._page_box):  # noqa: SLF001
-        nth, seen[slot] = seen[slot], seen[slot] + 1
-        if nth < len(different[slot]) and _moved(layout, slot, box):
-            found[slot, different[slot][nth]] = box
-    names = list(found)
-    owners = {leaf: n for n, name in enumerate(names) for leaf in leaves(found[name])}
+    waiting = {slot: iter(words) for slot, words in different.items()}
+    found = {(slot, next(waiting[slot])): box for slot, box in own_boxes(sheet.pages[0]._page_box)}  # noqa: SLF001
+    fitting = {name: box for name, box in found.items() if _moved(layout, name[0], box)}
+    owners = {leaf: n for n, box in enumerate(fitting.values()) for leaf in leaves(box)}
     aside = ink.drawn(sheet.pages[0], owners).aside
-    return {name: _piece(found[name], aside.get(n, []), foot=name[0] == FOOT) for n, name in enumerate(names)}
+    return {
+        name: _piece(box, aside.get(n, []), foot=name[0] == FOOT)
+        for n, (name, box) in enumerate(fitting.items())
+    }
 
 
-def _donor(bare: Skeleton, words: Mapping[int, str], like: Article) -> str:
-    """The boxes of one row of own words, in the style of the letters they are for."""
-    body = bare.filled([words.get(slot, "") for slot in range(len(bare.forms))], lambda _form, _text: "")
-    foot = f'<p class="foot" dir="ltr" data-own="{FOOT}">{escape(words.get(FOOT, ""))}</p>'
-    return (
-        f'<article class="{like.form}" lang="{like.language}" dir="{direction(like.language)}">'
-        f"{body}{foot}</article>"
-    )
+def _many(box: Box, slot: int, words: Sequence[str]) -> str:
+    """The box of a slot once for each content."""
+    opening, inside, closing = box
+    before, after = parted(inside)[0].parts
+    return opening + "".join(f'{before} data-own="{slot}">{one}{after}' for one in words) + closing
 
 
 def _moved(layout: Layout, slot: int, box: Any) -> bool:

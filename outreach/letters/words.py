@@ -51,11 +51,6 @@ class Block:
         """The fields it prints."""
         return set(_FIELD.findall(self.text))
 
-    @property
-    def has_slot(self) -> bool:
-        """Whether something of the person stands in it."""
-        return self.mark in ("|", "||", "=") or (self.mark == "@" and self.text == "kit")
-
     def holds(self, words: Mapping[str, Any]) -> bool:
         """Whether the block is there for these words."""
         if self.condition is None:
@@ -178,23 +173,12 @@ class Drawings:
 
 
 def markup(
-    variant: Variant,
-    words: Mapping[str, Any],
-    passages: Mapping[str, str],
-    drawings: Drawings,
-    *,
-    bare: bool = False,
+    variant: Variant, words: Mapping[str, Any], passages: Mapping[str, str], drawings: Drawings
 ) -> str:
-    """The body of a letter, slots marked; every value is escaped, and nothing of a person stands outside slots.
-
-    `bare` leaves only the slots and what holds them.
-    """
-    present = [block for block in _unfolded(variant.blocks, passages) if block.holds(words)]
-    if bare:
-        present = [replace(block, text=_bare(block)) for block in present if block.has_slot]
+    """The body of a letter, slots marked; every value is escaped, and nothing of a person stands outside slots."""
     out: list[str] = []
     open_tag = ""
-    for block in present:
+    for block in _present(variant, words, passages):
         wrapper = _WRAPPERS.get(block.mark, "")
         if wrapper != open_tag:
             out += [f"</{open_tag.split()[0]}>"] if open_tag else []
@@ -205,8 +189,28 @@ def markup(
     return "".join(out)
 
 
-def _bare(block: Block) -> str:
-    return "|" + block.text.partition("|")[2] if block.mark in ("|", "||") else block.text
+def slot_boxes(
+    variant: Variant, words: Mapping[str, Any], passages: Mapping[str, str]
+) -> list[tuple[str, str, str]]:
+    """For each slot of the body in its order: (what opens around it, the box with its slot, what closes it).
+
+    The box may stand there many times, so that many contents of one slot can be laid out together.
+    """
+    found = []
+    for block in _present(variant, words, passages):
+        if block.mark in ("|", "||"):
+            row = replace(block, text="|" + block.text.partition("|")[2])
+            found.append(('<table class="numbers">', _markup_of(row, words, Drawings()), "</table>"))
+        elif block.mark == "=":
+            found.append(("", _markup_of(block, words, Drawings()), ""))
+        elif block.mark == "@" and block.text == "kit":
+            code, shown = _kit(words)
+            found += [("", code, ""), ('<div class="kit">', shown, "</div>")]
+    return found
+
+
+def _present(variant: Variant, words: Mapping[str, Any], passages: Mapping[str, str]) -> list[Block]:
+    return [block for block in _unfolded(variant.blocks, passages) if block.holds(words)]
 
 
 _WRAPPERS = {
@@ -247,13 +251,17 @@ def _markup_of(block: Block, words: Mapping[str, Any], drawings: Drawings) -> st
 
 def _drawing(name: str, words: Mapping[str, Any], drawings: Drawings) -> str:
     if name == "kit":
-        serial = str(words.get("serial", ""))
-        shown = own("p", escape(serial), ' class="serial"')
-        return f'<div class="kit">{own_code("code128", serial)}{shown}</div>'
+        return f'<div class="kit">{"".join(_kit(words))}</div>'
     picture = name.removeprefix("picture ")
     address = (drawings.pictures or {}).get(picture, "")
     shown = escape((drawings.picture_words or {}).get(picture, picture))
     return f'<p class="picture"><img src="{address}" alt="{shown}"></p>' if address else ""
+
+
+def _kit(words: Mapping[str, Any]) -> tuple[str, str]:
+    """The kit's barcode, and its number beneath."""
+    serial = str(words.get("serial", ""))
+    return own_code("code128", serial), own("p", escape(serial), ' class="serial"')
 
 
 SIZES = ((240, "short"), (600, "middle"), (1200, "long"))
