@@ -17,7 +17,7 @@ _SLOT_TAG = "a:slot"
 """No letter has a link, so a link in the tree of tags is where a slot stands."""
 
 
-class NotAlike(Exception):  # noqa: N818 - not an error: such letters are laid out one by one
+class NotAlike(Exception):
     """A layout that cannot be shared."""
 
 
@@ -59,7 +59,7 @@ def real(box: Any) -> Any:
     """The box itself where the layout holds a place for it."""
     from weasyprint.layout.absolute import AbsolutePlaceholder
 
-    return box._box if isinstance(box, AbsolutePlaceholder) else box  # noqa: SLF001 - WeasyPrint's own
+    return box._box if isinstance(box, AbsolutePlaceholder) else box
 
 
 def own_boxes(box: Any) -> Iterator[tuple[int, Any]]:
@@ -161,7 +161,9 @@ class Ink:
         import pydyf
 
         kinds = ("ExtGState", "XObject", "Pattern", "Shading")
-        return cls(document, pydyf.Dictionary({kind: pydyf.Dictionary() for kind in kinds} | {"ColorSpace": None}))
+        return cls(
+            document, pydyf.Dictionary({kind: pydyf.Dictionary() for kind in kinds} | {"ColorSpace": None})
+        )
 
     @property
     def states(self) -> Any:
@@ -170,7 +172,7 @@ class Ink:
 
     def drawn(self, page: Any, owners: Mapping[Any, int]) -> Any:
         """The cutting stream of a painted page; NotAlike when it needs more than letters are made of."""
-        margins = frozenset(leaf for _place, leaf in margin_leaves(page._page_box) if leaf not in owners)  # noqa: SLF001
+        margins = frozenset(leaf for _place, leaf in margin_leaves(page._page_box) if leaf not in owners)
         stream = _cutting()(
             self.document.fonts, (0, 0, page.width, page.height), self.resources, {}, {}, {}, None
         )
@@ -193,8 +195,8 @@ def page_taken_apart(ink: Ink, page: Any, owners: Mapping[Any, int]) -> Drawn:
             held = []
         else:
             held.append(one)
-    marks = len(stream._tags)  # noqa: SLF001
-    return Drawn([*parts, joined(held)], tree_of(page._page_box, stream._tags), marks, page)  # noqa: SLF001
+    marks = len(stream._tags)
+    return Drawn([*parts, joined(held)], tree_of(page._page_box, stream._tags), marks, page)
 
 
 def tree_of(box: Any, tags: dict[Any, Any]) -> list[Node]:
@@ -242,4 +244,6 @@ def _without_slots(box: Any, slots: list[int], *, top: Any) -> Any:
 def _more(element: Any) -> bytes:
     from pydyf import _to_bytes
 
-    return b"".join(b"/" + key.encode() + b" " + _to_bytes(element[key]) for key in ("A", "Alt", "ID") if key in element)
+    return b"".join(
+        b"/" + key.encode() + b" " + _to_bytes(element[key]) for key in ("A", "Alt", "ID") if key in element
+    )

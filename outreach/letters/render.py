@@ -13,7 +13,7 @@ from outreach.letters.contexts import checksum_of
 from outreach.letters.slots import own, own_code, unmarked
 from outreach.letters.stamping import Draft, letters_stamp
 from outreach.letters.texts import MISSING, Chosen, passages_of, phrases_of, text_of
-from outreach.letters.typeset import PDF_UA, Article, settled
+from outreach.letters.typeset import PDF_UA, Article, plainly, settled
 from outreach.letters.words import CLASS_FIELDS, Drawings, markup, size_class, slot_boxes
 from staff.errors import RoundbookError
 
@@ -60,6 +60,11 @@ def letters_render(sheets: Sequence[Sheet], *, title: str, alike_enough: int = A
         return Rendered(*made)
     document, pages = settled([draft.whole for draft in drafts], title=title)
     return Rendered(document.write_pdf(pdf_variant=PDF_UA), pages)
+
+
+def letter_render_plainly(sheet: Sheet) -> bytes:
+    """One letter as anyone would first make it with the library: a limit to measure against."""
+    return plainly(_draft(sheet).whole)
 
 
 def _draft(sheet: Sheet) -> Draft:

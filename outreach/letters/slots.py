@@ -62,4 +62,3 @@ def parted(marked: str) -> tuple[Skeleton, tuple[str, ...]]:
         contents.append(found[1] if found[2] is None else found[3])
         here = found.end()
     return Skeleton((*parts, marked[here:]), tuple(forms)), tuple(contents)
-

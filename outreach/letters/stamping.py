@@ -7,7 +7,7 @@ A letter whose words do not stay in their box is laid out by itself, as is one t
 
 import logging
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Any
@@ -21,6 +21,7 @@ from outreach.letters.pages import (
     Drawn,
     Ink,
     Node,
+    NotAlike,
     Pieces,
     leaves,
     margin_leaves,
@@ -43,6 +44,8 @@ article { page: donor; break-before: auto; string-set: none; }
 """
 _BLANK = "data:image/svg+xml,%3Csvg xmlns='http://www.w3.org/2000/svg' width='1' height='1'/%3E"
 _HAIR = 0.01
+NOBODY = "x"
+"""What stands in each slot of the layout that is shared."""
 Box = tuple[str, str, str]
 """What opens around the box of a slot, the box, what closes it."""
 _FOOT_BOX = ("", own("p", "", ' class="foot" lang="en" dir="ltr"'), "")
@@ -63,7 +66,8 @@ class Draft:
     @property
     def alike(self) -> Article:
         """What is the same for all letters that can share a layout with this one."""
-        return replace(self.article, token="x", body=self.parted[0].filled(_placeholders(self.parted[0]), _blank))
+        body = self.parted[0].filled(_placeholders(self.parted[0]), _blank)
+        return replace(self.article, token=NOBODY, body=body)
 
     @property
     def whole(self) -> Article:
@@ -77,11 +81,11 @@ class Draft:
 
 
 def _placeholders(skeleton: Skeleton) -> list[str]:
-    return ["x" if form else "<span>x</span>" for form in skeleton.forms]
+    return [NOBODY if form else f"<span>{NOBODY}</span>" for form in skeleton.forms]
 
 
 def _blank(_form: str, _text: str) -> str:
-    return f'<img src="{_BLANK}" alt="x">'
+    return f'<img src="{_BLANK}" alt="{NOBODY}">'
 
 
 @dataclass(frozen=True)
@@ -103,7 +107,7 @@ class Layout:
     @staticmethod
     def feet(page: Any) -> list[Any]:
         """The text at the left of a page's foot."""
-        return [leaf for place, leaf in margin_leaves(page._page_box) if place == "@bottom-left"]  # noqa: SLF001
+        return [leaf for place, leaf in margin_leaves(page._page_box) if place == "@bottom-left"]
 
 
 @lru_cache(maxsize=LAYOUTS_KEPT)
@@ -113,7 +117,7 @@ def layout_of(article: Article, slots: int) -> Layout | None:
     places: dict[int, Any] = {}
     bottoms: dict[int, float] = {}
     for page in document.pages:
-        box = page._page_box  # noqa: SLF001
+        box = page._page_box
         bottom = box.content_box_y() + box.height
         for number, place in own_boxes(box):
             if number in places or place.position_y + place.margin_height() > bottom + _HAIR:
@@ -124,7 +128,9 @@ def layout_of(article: Article, slots: int) -> Layout | None:
     return Layout(tuple(document.pages), places, bottoms)
 
 
-def letters_stamp(drafts: Sequence[Draft], *, title: str, alike_enough: int) -> tuple[bytes, list[int]] | None:
+def letters_stamp(
+    drafts: Sequence[Draft], *, title: str, alike_enough: int
+) -> tuple[bytes, list[int]] | None:
     """The document of these letters and the pages of each; None when too few of them are alike."""
     import weasyprint
 
@@ -137,10 +143,20 @@ def letters_stamp(drafts: Sequence[Draft], *, title: str, alike_enough: int) -> 
     many = {article: members for article, members in groups.items() if len(members) >= alike_enough}
     if not many:
         return None
+    try:
+        return _stamped(drafts, many.items(), title=title)
+    except NotAlike as why:
+        log.warning("A document is laid out letter by letter: %s", why)
+        return None
+
+
+def _stamped(
+    drafts: Sequence[Draft], many: Iterable[tuple[Article, list[int]]], *, title: str
+) -> tuple[bytes, list[int]]:
     carrier = laid_out("", language=drafts[0].article.language, title=title)
     ink = Ink.of(carrier)
     made: dict[int, Bound] = {}
-    for article, members in many.items():
+    for article, members in many:
         made.update(_group(ink, article, {number: drafts[number] for number in members}))
     made.update(_one_by_one(ink, {n: draft for n, draft in enumerate(drafts) if n not in made}))
     letters = [made[number] for number in range(len(drafts))]
@@ -175,31 +191,39 @@ def _filled_in(
     ink: Ink, layout: Layout, pages: list[Drawn], boxes: Sequence[Box], drafts: Mapping[int, Draft]
 ) -> Iterator[tuple[int, Bound]]:
     owned = {
-        number: {**dict(enumerate(draft.parted[1])), FOOT: escape(draft.foot)} for number, draft in drafts.items()
+        number: {**dict(enumerate(draft.parted[1])), FOOT: escape(draft.foot)}
+        for number, draft in drafts.items()
     }
     first = next(iter(drafts.values()))
-    different = {slot: list(dict.fromkeys(own[slot] for own in owned.values())) for slot in next(iter(owned.values()))}
+    different = {
+        slot: list(dict.fromkeys(held[slot] for held in owned.values()))
+        for slot in next(iter(owned.values()))
+    }
     made: dict[tuple[int, str], Pieces] = {}
     for slot, form in enumerate(first.parted[0].forms):
         if form:
-            made.update({(slot, text): _code(layout.places[slot], form, text) for text in different.pop(slot)})
+            made.update(
+                {(slot, text): _code(layout.places[slot], form, text) for text in different.pop(slot)}
+            )
     made |= _words(ink, layout, boxes, different, first.article)
-    for number, own in owned.items():
-        if all(one in made for one in own.items()):
-            yield number, Bound(pages, {slot: made[slot, content] for slot, content in own.items()})
+    for number, held in owned.items():
+        if all(one in made for one in held.items()):
+            yield number, Bound(pages, {slot: made[slot, content] for slot, content in held.items()})
 
 
 def _words(
     ink: Ink, layout: Layout, boxes: Sequence[Box], different: Mapping[int, list[str]], like: Article
 ) -> dict[tuple[int, str], Pieces]:
     """(slot, words) → how they are drawn where the slot stands; what would not fit its box is not there."""
-    body = "".join(_many(boxes[slot] if slot != FOOT else _FOOT_BOX, slot, words) for slot, words in different.items())
+    body = "".join(
+        _many(boxes[slot] if slot != FOOT else _FOOT_BOX, slot, words) for slot, words in different.items()
+    )
     article = f'<article class="{like.form}" lang="{like.language}" dir="{direction(like.language)}">{body}</article>'
     sheet = laid_out(article, language="en", title="own words", more=_DONOR_STYLE)
     if len(sheet.pages) != 1:
-        raise LookupError("The own words of letters did not fit one sheet.")
+        raise NotAlike("own words on more than one sheet")
     waiting = {slot: iter(words) for slot, words in different.items()}
-    found = {(slot, next(waiting[slot])): box for slot, box in own_boxes(sheet.pages[0]._page_box)}  # noqa: SLF001
+    found = {(slot, next(waiting[slot])): box for slot, box in own_boxes(sheet.pages[0]._page_box)}
     fitting = {name: box for name, box in found.items() if _moved(layout, name[0], box)}
     owners = {leaf: n for n, box in enumerate(fitting.values()) for leaf in leaves(box)}
     aside = ink.drawn(sheet.pages[0], owners).aside
@@ -251,5 +275,7 @@ def _code(box: Any, form: str, text: str) -> Pieces:
         f"/a1.0 gs\n1 1 1 rg\n0 0 {bars.width} {bars.height} re\nf\n0 0 0 rg\n{rows}\nf\nQ"
     )
     shape = pydyf.Array((x, y, x + box.width, y + box.height))
-    more = b"/A " + pydyf.Dictionary({"O": "/Layout", "BBox": shape}).data + b"/Alt " + pydyf.String(text).data
+    more = (
+        b"/A " + pydyf.Dictionary({"O": "/Layout", "BBox": shape}).data + b"/Alt " + pydyf.String(text).data
+    )
     return Pieces([("Figure", drawing.encode())], Node(b"/Figure", more, [0]))

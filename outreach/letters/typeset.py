@@ -16,6 +16,8 @@ from staff.errors import RoundbookError
 
 PDF_UA = "pdf/ua-1"
 _TRIES = 3
+_FACE = settings.BASE_DIR / "config" / "static" / "css" / "letter-face.css"
+_SHEET = settings.BASE_DIR / "templates" / "letters" / "letter.css"
 
 
 @dataclass(frozen=True)
@@ -75,6 +77,15 @@ def laid_out(body: str, *, language: str, title: str, more: str = "") -> Any:
     )
 
 
+def plainly(article: Article) -> bytes:
+    """One letter as anyone would first make it: a document of its own, style sheets by name. A limit to measure against."""
+    from weasyprint import HTML
+
+    body = article.markup(0, _PAGES_SEEN.get(article.alike, article.usual_pages))
+    page = f'<html lang="{article.language}"><head><title>Letter</title></head><body>{body}</body></html>'
+    return bytes(HTML(string=page).write_pdf(stylesheets=[str(_FACE), str(_SHEET)], pdf_variant=PDF_UA))
+
+
 def _pages_of(document: Any, letters: int) -> list[int]:
     counts = [0] * letters
     for page in document.pages:
@@ -107,16 +118,11 @@ def style() -> tuple[Any, Any]:
 
 
 def style_source() -> str:
-    """The style sheet of letters with the typeface inside it."""
-    return _faces() + (settings.BASE_DIR / "templates" / "letters" / "letter.css").read_text(encoding="utf-8")
-
-
-def _faces() -> str:
-    """The letter typeface with each font file inside the style sheet, so that the fetcher needs no file."""
-    css = settings.BASE_DIR / "config" / "static" / "css" / "letter-face.css"
+    """The style sheet of letters with the typeface inside it, so that the fetcher needs no file."""
 
     def inside(found: re.Match[str]) -> str:
-        font = (css.parent / found[1]).resolve().read_bytes()
+        font = (_FACE.parent / found[1]).resolve().read_bytes()
         return f'url("data:font/woff2;base64,{base64.b64encode(font).decode()}")'
 
-    return re.sub(r'url\("([^"]+)"\)', inside, css.read_text(encoding="utf-8"))
+    face = re.sub(r'url\("([^"]+)"\)', inside, _FACE.read_text(encoding="utf-8"))
+    return face + _SHEET.read_text(encoding="utf-8")
