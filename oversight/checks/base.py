@@ -1,5 +1,6 @@
 """What a check is, and the days every check may refer to."""
 
+import re
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import date, timedelta
@@ -34,7 +35,8 @@ class Check:
     """One thing that must hold. `checked` counts what was looked at; `offenders` selects what does not hold.
 
     `offenders` gives the columns of OFFENDER_COLUMNS: what it is, its id, the person, the day its age counts from,
-    who holds it now, and a code that `notes` turns into words. Both may name the days of `days_for`.
+    who holds it now, and a code that `notes` turns into words. Both may name the days of `days_for`. A condition written
+    `/*of person e.person_id*/` says whose rows it looks at: a comment in a full proof, a filter in one over what changed.
     """
 
     name: str
@@ -79,9 +81,19 @@ def days_for(today: date, closed: Collection[date]) -> dict[str, Any]:
         "two_working_days": overdue_on(today, 2, closed),
         "five_working_days": overdue_on(today, 5, closed),
         "seven_days": today - timedelta(days=8),
+        "six_weeks": today - timedelta(days=42),
         "in_a_month": today + timedelta(days=30),
         "in_a_year": today + timedelta(days=365),
     }
+
+
+OF = re.compile(r"/\*of (\w+) ([\w.]+)\*/")
+"""Where a statement may be narrowed to some people or some kits."""
+
+
+def narrowed(statement: str) -> str:
+    """The statement over the people and kits of `%(of_person)s` and `%(of_kit)s` only; as it is where it cannot be narrowed."""
+    return OF.sub(lambda found: f"AND {found[2]} IN (SELECT unnest(%(of_{found[1]})s::bigint[]))", statement)
 
 
 SAMPLE_SIZE = 50
