@@ -4,6 +4,7 @@ from django.utils.translation import gettext_lazy as _
 
 from oversight.checks.balance_sql import UNBALANCED, ledgers_sql, lots_sql
 from oversight.checks.base import Check, Severity
+from oversight.models import Seal
 from oversight.seal.sql import broken_sql, sealed_tonight_sql
 
 STOP = _("Change nothing. Call whoever runs the database: rows were changed, lost or put in behind the application's back.")
@@ -58,7 +59,7 @@ I36 = Check(
         " digest is another, of last night's seal all, of the older ones one part in 28 a night."
     ),
     checked=sealed_tonight_sql,
-    offenders=broken_sql,
+    offenders=lambda: broken_sql(tables=Seal.objects.exists()),
     notes={
         "not_linked": _("does not link to the seal before"),
         "fewer_rows": _("has lost rows"),

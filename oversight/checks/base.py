@@ -57,6 +57,11 @@ class Check:
         return self.checked if isinstance(self.checked, str) else self.checked()
 
     @property
+    def can_narrow(self) -> bool:
+        """Whether it can look at some people or kits only."""
+        return bool(OF.search(self.offenders_sql))
+
+    @property
     def offenders_sql(self) -> str:
         """The statement that selects what does not hold."""
         return self.offenders if isinstance(self.offenders, str) else self.offenders()
@@ -108,6 +113,9 @@ SELECT (SELECT count(*) FROM bad), (SELECT min(since) FROM bad),
 """
 
 
-def check_query(check: Check) -> str:
-    """The statement that counts what violates a check, with the oldest day and some of the offenders."""
-    return FIND.format(offenders=check.offenders_sql.strip(), limit=SAMPLE_SIZE)
+def check_query(check: Check, *, counted: bool = False, narrow: bool = False) -> str:
+    """The statement that counts what violates a check, with the oldest day and some of the offenders; or what is looked at."""
+    checked, offenders = check.checked_sql, check.offenders_sql
+    if narrow:
+        checked, offenders = narrowed(checked), narrowed(offenders)
+    return checked if counted else FIND.format(offenders=offenders.strip(), limit=SAMPLE_SIZE)

@@ -1,0 +1,75 @@
+"""Mutation tests: each check fires when a region that holds is damaged in the one way it guards against, and no other does.
+
+All share one played region; every damage is undone by rolling back. The invariants are those of the project's own job
+description, section 3g (I1 to I44).
+"""
+
+import random
+from collections.abc import Iterator
+from contextlib import contextmanager
+from urllib.parse import urlsplit
+
+import pytest
+from django.db import connection, transaction
+
+from oversight.checks import CHECKS, narrowed
+from oversight.models import ProofRun
+from oversight.services.changed import prove_changed
+from oversight.services.changed_sql import SOURCES, WHOLE
+from oversight.services.proofs import prove
+from staff import clock
+from staff.models import User
+from tests.conftest import NOON, owner_url_for, use_database
+from tests.oversight.damages import DAMAGES, Damage
+
+pytestmark = [pytest.mark.timeout(600), pytest.mark.xdist_group("rehearsal")]
+
+
+@pytest.fixture(scope="module")
+def as_owner_of_region(
+    _played: str, worker_database: str, django_db_blocker: pytest.FixtureRequest
+) -> Iterator[ProofRun]:
+    """The played region, connected as its owner, with one proof of it; everything is rolled back."""
+    owner = urlsplit(owner_url_for(_played))
+    before = {key: connection.settings_dict[key] for key in ("USER", "PASSWORD")}
+    with django_db_blocker.unblock(), clock.at(NOON):
+        use_database(_played)
+        connection.settings_dict |= {"USER": owner.username or "", "PASSWORD": owner.password or ""}
+        with transaction.atomic():
+            yield prove(by=User.objects.system())
+            transaction.set_rollback(True)
+        use_database(worker_database)
+        connection.settings_dict |= before
+
+
+@contextmanager
+def undone() -> Iterator[None]:
+    """What happens inside leaves no trace."""
+    with transaction.atomic():
+        yield
+        transaction.set_rollback(True)
+
+
+def fired(run: ProofRun) -> dict[str, int]:
+    return {result.check_name: result.violating for result in run.results.all() if result.violating}
+
+
+def test_the_region_holds(as_owner_of_region: ProofRun) -> None:
+    assert fired(as_owner_of_region) == {}
+    assert {result.check_name for result in as_owner_of_region.results.all()} == set(CHECKS)
+
+
+@pytest.mark.parametrize("damage", DAMAGES, ids=lambda damage: damage.name)
+def test_a_damage_fires_its_check_and_no_other(as_owner_of_region: ProofRun, damage: Damage) -> None:
+    with undone():
+        damage.do()
+        run = prove(by=User.objects.system())
+        assert set(fired(run)) == {damage.check} | damage.besides, {
+            result.check_name: result.offenders[:2] for result in run.results.all() if result.violating
+        }
+        for result in run.results.filter(violating__gt=0):
+            assert set(result.offenders[0]) == {"thing", "id", "person_id", "since", "owner", "note"}
+
+
+def test_every_check_has_its_damage() -> None:
+    assert {damage.check for damage in DAMAGES} == set(CHECKS)
