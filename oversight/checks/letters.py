@@ -238,7 +238,7 @@ SELECT DISTINCT ON (l.id) 'letter' AS thing, l.id, l.person_id, (m.occurred_at A
        'clinicians' AS owner, 'unresolved' AS note
 FROM results_result e
 JOIN outreach_letter l ON l.person_id = e.person_id AND l.kind = 'result_below'
-    AND l.state IN ('handed_over', 'undelivered', 'settled') AND l.round_id <> e.round_id
+    AND l.state IN ('handed_over', 'undelivered', 'settled') AND l.round_id IS DISTINCT FROM e.round_id
 JOIN outreach_lettermove m ON m.subject_id = l.id AND m.event IN ('hand_over', 'sent') AND m.occurred_at > e.authorised_at
 LEFT JOIN results_referralresult c ON c.result_id = e.id LEFT JOIN results_referral f ON f.id = c.referral_id
 WHERE e.is_current AND e.side = 'at_or_above'

@@ -16,7 +16,7 @@ from oversight.checks import CHECKS, Check
 from oversight.checks.base import SAMPLE_SIZE
 from oversight.models import ProofResult, ProofRun
 from oversight.seal.sql import STEADY
-from oversight.services.changed_sql import SOURCES, WHOLE
+from oversight.services.changed_sql import A_MOMENT, SOURCES, WHOLE
 from oversight.services.horizon import horizon_now
 from oversight.services.proofs import Found, Seen, check_params, check_run, kept, proof_latest, prove
 from oversight.services.snapshot import snapshot
@@ -108,7 +108,7 @@ def _found(base: ProofRun, changes: Changes) -> list[Found]:
     for check in sorted(CHECKS.values(), key=lambda one: one.name in WHOLE):
         old = before.get(check.name)
         if check.name in WHOLE:
-            whole = old is None or bool(changes.torn) or alarmed
+            whole = old is None or bool(changes.torn) or alarmed or old.seconds < A_MOMENT
             found.append(check_run(check, params) if whole else _carried(check, old))
             continue
         if old is None or _whole_again(check, old, changes, another_day):
@@ -123,7 +123,7 @@ def _found(base: ProofRun, changes: Changes) -> list[Found]:
 
 def _carried(check: Check, old: ProofResult | None) -> Found:
     offenders = old.offenders if old else []
-    return Found(check, 0, old.violating if old else 0, None, offenders, 0.0)
+    return Found(check, 0, old.violating if old else 0, None, offenders, old.seconds if old else 0.0)
 
 
 def _whole_again(check: Check, old: ProofResult, changes: Changes, another_day: bool) -> bool:

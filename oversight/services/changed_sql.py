@@ -4,7 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 WHOLE = frozenset({"I16", "I17", "I36"})
-"""Checks that add up everything: run anew only where a table was torn or a row differs from its ledger."""
+"""Checks that add up everything: run anew where that took a moment last time, where a table was torn, or where a row differs
+from its ledger; else carried over until the next full proof."""
+A_MOMENT = 5.0
 
 _FIND = """
 SELECT coalesce((SELECT array_agg(DISTINCT x.person) FROM ({people}) x (person)), '{{}}'), {kits},
@@ -94,6 +96,12 @@ SOURCES: Sequence[Source] = (
     Source("outreach_message", "SELECT l.person_id FROM c JOIN outreach_letter l ON l.id = c.letter_id"),
     Source("screening_delivery", "SELECT r.person_id FROM c JOIN screening_return b ON b.delivery_id = c.id"
            " JOIN screening_kit k ON k.id = b.kit_id JOIN screening_round r ON r.id = k.round_id"),
+    _of_referral("results_assessment", append_only=True),
+    Source("results_adverseevent", _EXAM.format("examination_id"), append_only=True),
+    Source("results_eventjudgement", "SELECT f.person_id FROM c JOIN results_adverseevent v ON v.id = c.event_id"
+           " JOIN results_examination x ON x.id = v.examination_id JOIN results_referral f ON f.id = x.referral_id",
+           append_only=True),
+    Source("results_analyser", policy=True),
     Source("screening_personhistory", "SELECT c.pgh_obj_id FROM c", append_only=True, key="pgh_id"),
     Source("screening_stophistory", "SELECT c.person_id FROM c", append_only=True, key="pgh_id"),
     Source("screening_kithistory", _of_kit("pgh_obj_id"), append_only=True, key="pgh_id"),

@@ -158,7 +158,7 @@ def below_letter_never_left() -> None:
 
 
 def came_back_to_the_office() -> None:
-    letter = Letter.objects.get(result_id=one(HIGH), recipient="person", state="handed_over")
+    letter = Letter.objects.get(result_id=one(HIGH), kind="result_more_tests", state="handed_over")
     with acting(cast.member(cast.PHONE_DESK)):
         make_move(letter, "undelivered", due_on=clock.today() + timedelta(days=5), pool="office")
 
@@ -215,8 +215,8 @@ def move_deleted() -> None:
 
 def kit_moved_to_another_lot() -> None:
     off("screening_kit")
-    run("""UPDATE screening_kit SET lot_id = (SELECT max(id) FROM screening_lot) WHERE id = (
-        SELECT id FROM screening_kit WHERE state = 'in_stock' AND lot_id < (SELECT max(id) FROM screening_lot) LIMIT 1)""")
+    run("""UPDATE screening_kit SET lot_id = (SELECT min(id) FROM screening_lot) WHERE id = (
+        SELECT id FROM screening_kit WHERE state = 'in_stock' AND lot_id > (SELECT min(id) FROM screening_lot) LIMIT 1)""")
 
 
 READY = """SELECT b.id FROM screening_return b JOIN results_sample s ON s.return_of_id = b.id AND s.state = 'ready'
@@ -239,7 +239,8 @@ def nothing_after_unsuitable() -> None:
 
 
 def count_altered() -> None:
-    run("UPDATE screening_delivery SET hand_count = hand_count + 1 WHERE id = (SELECT min(id) FROM screening_delivery)")
+    run("UPDATE screening_delivery SET hand_count = hand_count + 1 WHERE id = (SELECT min(id) FROM screening_delivery"
+        " WHERE hand_count > 0 AND settled_at IS NOT NULL AND settled_reason = '')")
 
 
 def sent_after_it_came() -> None:
@@ -315,13 +316,8 @@ def told_below_meanwhile() -> None:
     referral = Referral.objects.exclude(state="closed").filter(origin="result").order_by("pk").first()
     assert referral is not None
     with acting(cast.member(cast.PHONE_DESK)):
-        round_ = Round.objects.create(
-            person_id=referral.person_id, protocol_id=1, invited_on="2025-01-05", sex_at_invitation="female"
-        )
-        make_move(round_, "open", due_on=clock.today(), pool="office")
-        make_move(round_, "close", reason="not_returned")
         letter = Letter.objects.create(
-            kind="result_below", person_id=referral.person_id, round=round_, key="damage", context={}, text_version="1",
+            kind="result_below", person_id=referral.person_id, key="damage", context={}, text_version="1",
             checksum="0",
         )  # fmt: skip
         for event in ("owe", "freeze", "print", "hand_over"):
@@ -364,8 +360,8 @@ def feed_was_old() -> None:
 def merged_by_nobody() -> None:
     off("screening_person")
     run("""UPDATE screening_person SET next_due_on = NULL, not_due_code = 'merged',
-        merged_into_id = (SELECT min(id) FROM screening_person) WHERE id = (SELECT max(id) FROM screening_person p
-        WHERE next_due_on IS NOT NULL AND NOT EXISTS (SELECT 1 FROM screening_round r WHERE r.person_id = p.id))""")
+        merged_into_id = (SELECT min(id) FROM screening_person) WHERE id = (SELECT max(id) FROM screening_person
+        WHERE next_due_on IS NOT NULL)""")
 
 
 def task_of_nobody() -> None:
@@ -415,14 +411,14 @@ DAMAGES = [
     _damage("I4", no_evidence), _damage("I4", evidence_emptied),
     _damage("I5", sent_to_the_dead, ["I16"]), _damage("I5", invited_against_a_stop),
     _damage("I6", control_out), _damage("I7", another_comparison), _damage("I8", another_side, ["F1"]),
-    _damage("I9", another_value, ["F1"]), _damage("I10", high_letter_never_left), _damage("I10b", below_letter_never_left),
-    _damage("I11", came_back_to_the_office), _damage("I12", correction_lost, ["I10"]),
+    _damage("I9", another_value), _damage("I10", high_letter_never_left), _damage("I10b", below_letter_never_left),
+    _damage("I11", came_back_to_the_office), _damage("I12", correction_lost, ["I10", "F1"]),
     _damage("I13", sample_of_another), _damage("I13", two_results_stand), _damage("I14", two_open_rounds),
     _damage("I15", no_next_step), _damage("I15", reason_unfounded), _damage("I16", move_deleted),
-    _damage("I17", kit_moved_to_another_lot), _damage("I18", kit_forgotten), _damage("I19", nothing_after_unsuitable),
+    _damage("I17", kit_moved_to_another_lot), _damage("I18", kit_forgotten, ["F1"]), _damage("I19", nothing_after_unsuitable),
     _damage("I20", count_altered), _damage("I21", sent_after_it_came), _damage("I22", too_old_after_all),
     _damage("I23", running_number_skipped), _damage("I24", typed_alone), _damage("I25", line_unsettled),
-    _damage("I26", histology_lost), _damage("I27", examination_incomplete, ["I28"]), _damage("I28", another_class),
+    _damage("I26", histology_lost), _damage("I27", examination_incomplete, ["I28", "F1"]), _damage("I28", another_class, ["F1"]),
     _damage("I29", plan_passed), _damage("I30", told_below_meanwhile), _damage("I31", put_off_too_long),
     _damage("I32", reminded_with_the_kit_here), _damage("I34", cutoff_with_a_gap), _damage("I35", approved_alone),
     _damage("I36", sealed_row_altered), _damage("I39", feed_was_old), _damage("I40", merged_by_nobody, ["I16"]),
