@@ -24,6 +24,8 @@ ROUTES: dict[str, Door] = {
     "oversight:proof": OVERSEERS,
     "oversight:checks": OVERSEERS,
     "oversight:ledgers": OVERSEERS,
+    "oversight:known": OVERSEERS,
+    "oversight:known-person": door(Role.COORDINATOR, Role.CLINICIAN, Role.MANAGER),
     "oversight:net-list": OVERSEERS,
     "oversight:net-settle": door(Role.COORDINATOR, Role.CLINICIAN),
     "oversight:statement": OVERSEERS,

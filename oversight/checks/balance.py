@@ -7,7 +7,9 @@ from oversight.checks.base import Check, Severity
 from oversight.models import Seal
 from oversight.seal.sql import broken_sql, sealed_tonight_sql
 
-STOP = _("Change nothing. Call whoever runs the database: rows were changed, lost or put in behind the application's back.")
+STOP = _(
+    "Change nothing. Call whoever runs the database: rows were changed, lost or put in behind the application's back."
+)
 
 I16 = Check(
     name="I16",
@@ -24,7 +26,9 @@ I16 = Check(
         " become fewer since the last full proof. The note names ledger, state and difference."
     ),
     checked=lambda: f"SELECT sum(counted) FROM ({ledgers_sql()}) c",
-    offenders=lambda: UNBALANCED.format(counts=ledgers_sql(), id="abs(b.over) + abs(least(b.came, 0)) + abs(least(b.went, 0))"),
+    offenders=lambda: UNBALANCED.format(
+        counts=ledgers_sql(), id="abs(b.over) + abs(least(b.came, 0)) + abs(least(b.went, 0))"
+    ),
 )
 
 I17 = Check(
@@ -53,7 +57,9 @@ I36 = Check(
         " give their digests again."
     ),
     who=_("Administrator"),
-    what_to_do=_("Run manage.py seal --verify: it names the first altered row. Change nothing before that row is copied."),
+    what_to_do=_(
+        "Run manage.py seal --verify: it names the first altered row. Change nothing before that row is copied."
+    ),
     in_words=_(
         "Seals that do not link to the one before or were left out; tables with fewer rows than were sealed; and blocks whose"
         " digest is another, of last night's seal all, of the older ones one part in 28 a night."
@@ -76,7 +82,9 @@ I44 = Check(
         " those of the registry at that moment."
     ),
     who=_("Administrator"),
-    what_to_do=_("Restore last night's backup into a scratch database and run manage.py restore_drill on it (see docs)."),
+    what_to_do=_(
+        "Restore last night's backup into a scratch database and run manage.py restore_drill on it (see docs)."
+    ),
     in_words=_(
         "The last restore drill when it is older than eight days, found a check that does not hold, or counted otherwise. A"
         " programme that has never held one is reminded on the page."

@@ -38,7 +38,12 @@ FROM (
 
 def _of(ledger: Ledger) -> str:
     return _LEDGER.format(
-        name=ledger.machine.name, subject=ledger.subject_table, moves=ledger.move_table, join="", part_s="''", part_m="''"
+        name=ledger.machine.name,
+        subject=ledger.subject_table,
+        moves=ledger.move_table,
+        join="",
+        part_s="''",
+        part_m="''",
     )
 
 

@@ -12,7 +12,9 @@ I23 = Check(
         "The running numbers of each run follow each other without a gap, or every gap was looked into and explained."
     ),
     who=_("Laboratory"),
-    what_to_do=_("Compare the rack with the analyser's memory from the gap on, before anything of that run is believed."),
+    what_to_do=_(
+        "Compare the rack with the analyser's memory from the gap on, before anything of that run is believed."
+    ),
     in_words=_(
         "Runs with more running numbers missing between their first and last reading than lines of their files were kept"
         " back, and none of whose lines carries the note of a comparison."

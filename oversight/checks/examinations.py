@@ -14,7 +14,9 @@ I26 = Check(
         " than 42 days."
     ),
     who=_("Coordinators"),
-    what_to_do=_("Ring the pathology department today, and write down what they say and when the report comes."),
+    what_to_do=_(
+        "Ring the pathology department today, and write down what they say and when the report comes."
+    ),
     in_words=_(
         "Examinations with a lesion in a pot that has no histology, where the referral went on without it or has waited"
         " 42 days and nobody has written down a later day to ask again."
@@ -51,7 +53,9 @@ I27 = Check(
         "No referral is signed as “no abnormality” without a complete and well prepared examination behind it."
     ),
     who=_("Clinicians"),
-    what_to_do=_("Sign the next step anew: the finding is inconclusive and the examination is to be repeated."),
+    what_to_do=_(
+        "Sign the next step anew: the finding is inconclusive and the examination is to be repeated."
+    ),
     in_words=_(
         "Last signed next steps with “no abnormality” whose referral holds no complete, adequately prepared examination"
         " up to the day of signing."
@@ -124,7 +128,10 @@ LEFT JOIN LATERAL (
 WHERE NOT EXISTS (SELECT 1 FROM results_referral f WHERE f.person_id = x.person_id AND f.state NOT IN ('', 'closed'))
   AND (n.id IS NULL OR n."on" < %(today)s)
 """,
-    notes={"no_plan": _("no plan with a day"), "passed": _("the planned day has passed and nobody took it up")},
+    notes={
+        "no_plan": _("no plan with a day"),
+        "passed": _("the planned day has passed and nobody took it up"),
+    },
 )
 
 CHECKS = (I26, I27, I28, I29)

@@ -10,7 +10,9 @@ def _listed(names: object) -> str:
     return ", ".join(f"'{name}'" for name in sorted(names))  # type: ignore[call-overload]
 
 
-LOOKS = "CASE l.looks " + " ".join(f"WHEN '{k.value}' THEN '{v.value}'" for k, v in LOOKS_LIKE.items()) + " END"
+LOOKS = (
+    "CASE l.looks " + " ".join(f"WHEN '{k.value}' THEN '{v.value}'" for k, v in LOOKS_LIKE.items()) + " END"
+)
 RANK = "array_position(ARRAY[" + ", ".join(f"'{name}'" for name in ORDER) + "], {0})"
 CLASS = f"""CASE
     WHEN tissue = 'carcinoma' THEN 'cancer' WHEN tissue = 'other_cancer' THEN 'other_cancer'

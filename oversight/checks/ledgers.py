@@ -8,7 +8,6 @@ from oversight.walls import WAITING_PEOPLE
 from staff.ledger.proof import disagreeing
 from staff.ledger.registry import Ledger, walls
 
-
 _OF = {"round": "person s.person_id", "kit": "kit s.id", "return": "kit s.kit_id"}
 
 
@@ -17,9 +16,7 @@ def _of(ledger: Ledger) -> str:
 
 
 def _checked() -> str:
-    counts = [
-        f"(SELECT count(*) FROM {ledger.subject_table} s WHERE true {_of(ledger)})" for ledger in walls
-    ]
+    counts = [f"(SELECT count(*) FROM {ledger.subject_table} s WHERE true {_of(ledger)})" for ledger in walls]
     return "SELECT " + " + ".join(counts)
 
 

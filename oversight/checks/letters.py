@@ -35,9 +35,7 @@ FROM told t
 WHERE NOT t.left_us AND NOT t.on_hold AND t.counts_from <= %({limit})s
   AND NOT (t.deceased_on IS NOT NULL AND t.letters > 0 AND t.live = 0)
 """
-CHECKED = (
-    "SELECT count(*) FROM results_result e WHERE e.is_deciding AND e.side = '{side}' /*of person e.person_id*/"
-)
+CHECKED = "SELECT count(*) FROM results_result e WHERE e.is_deciding AND e.side = '{side}' /*of person e.person_id*/"
 DO = _("Open Today's mail: print and hand over the letter, or put it on hold with the reason.")
 
 I10 = Check(
@@ -213,7 +211,10 @@ WHERE NOT e.is_current AND n.authorised_on <= %(one_working_day)s AND CASE
     ELSE false END
   /*of person e.person_id*/
 """,
-    notes={"on_its_way": _("the old letter is still on its way out"), "uncorrected": _("no corrected letter and no talk")},
+    notes={
+        "on_its_way": _("the old letter is still on its way out"),
+        "uncorrected": _("no corrected letter and no talk"),
+    },
 )
 
 I30 = Check(
@@ -257,7 +258,9 @@ I32 = Check(
     title=_("Nobody was reminded of a kit we had"),
     sentence=_("No reminder left us while a kit of that round was in the building."),
     who=_("Call and recall office"),
-    what_to_do=_("Find the sack that was not opened, and settle with the desk why the reminders were not held back."),
+    what_to_do=_(
+        "Find the sack that was not opened, and settle with the desk why the reminders were not held back."
+    ),
     in_words=_(
         "Reminders and second contacts handed over after a delivery had reached the building that held a kit of their"
         " round."

@@ -56,7 +56,9 @@ I15 = Check(
         " open referral, or a recorded reason that still holds."
     ),
     who=_("Call and recall office"),
-    what_to_do=_("Open the person's record; “Why not due?” says what is missing. Have the next dates computed again."),
+    what_to_do=_(
+        "Open the person's record; “Why not due?” says what is missing. Have the next dates computed again."
+    ),
     in_words=_(
         "Living residents, not merged, in the age band of the protocol, that have neither a day nor an open round or referral"
         " nor a reason, or two of these, or a reason that its own record does not bear out."
@@ -79,10 +81,14 @@ I31 = Check(
     name="I31",
     severity=Severity.P2,
     title=_("Nobody is put off for ever"),
-    sentence=_("Everybody who postponed has a day on which the wait ends, at most twelve months after it began."),
+    sentence=_(
+        "Everybody who postponed has a day on which the wait ends, at most twelve months after it began."
+    ),
     who=_("Call and recall office"),
     what_to_do=_("Ask the person, and set a day within twelve months or record what was decided."),
-    in_words=_("Postponements that still run and have no end, or one more than twelve months after they began."),
+    in_words=_(
+        "Postponements that still run and have no end, or one more than twelve months after they began."
+    ),
     checked="""
 SELECT count(*) FROM screening_exclusion x WHERE x.kind = 'postponed' AND (x.until IS NULL OR x.until > %(today)s)
 /*of person x.person_id*/""",
@@ -104,7 +110,9 @@ I40 = Check(
         " open round, live referral or day to be invited of its own that its survivor has too."
     ),
     who=_("Administrator"),
-    what_to_do=_("Take the merge back or have the two people agree to it; settle what is open on both records."),
+    what_to_do=_(
+        "Take the merge back or have the two people agree to it; settle what is open on both records."
+    ),
     in_words=_(
         "Merged records without an agreed merge, agreed merges that the record does not carry, chains of merged records, and"
         " merged records that would still be invited."

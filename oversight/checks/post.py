@@ -94,7 +94,9 @@ I20 = Check(
         " or not ours."
     ),
     who=_("Front desk"),
-    what_to_do=_("Open the delivery, go on with its session and close it; where the counts differ a second person settles it."),
+    what_to_do=_(
+        "Open the delivery, go on with its session and close it; where the counts differ a second person settles it."
+    ),
     in_words=_(
         "Sessions still open after one working day; deliveries counted by hand that nobody has settled; and settled"
         " deliveries whose logged kits and envelopes not ours are not the count, without a reason."
@@ -135,7 +137,9 @@ I21 = Check(
         " exception."
     ),
     who=_("Front desk"),
-    what_to_do=_("Look at the label and the kit's history, and correct the day; ask the person if it stays odd."),
+    what_to_do=_(
+        "Look at the label and the kit's history, and correct the day; ask the person if it stays odd."
+    ),
     in_words=_(
         "Returns accepted for the bench without a question whose kit has no day of dispatch, arrived before it, or whose latest"
         " possible day of collection lies before the dispatch or after the arrival (ruling R2)."

@@ -14,7 +14,9 @@ I34 = Check(
         " under the upper limit of every kit model in use."
     ),
     who=_("Medical lead"),
-    what_to_do=_("Stop releasing. Propose the cutoff that is missing, or end one of two; a second person puts it in force."),
+    what_to_do=_(
+        "Stop releasing. Propose the cutoff that is missing, or end one of two; a second person puts it in force."
+    ),
     in_words=_(
         "Sex and age in the band of the protocol (and five years on either side) without a cutoff today or with two; and"
         " cutoffs not between the limits of a kit model with kits in stock or out."
@@ -72,12 +74,15 @@ I35 = Check(
         " no round or result rests on one that nobody approved."
     ),
     who=_("Administrator"),
-    what_to_do=_("Have a second person look at it and approve it, or withdraw it; look back at what it decided."),
+    what_to_do=_(
+        "Have a second person look at it and approve it, or withdraw it; look back at what it decided."
+    ),
     in_words=_(
         "Policy whose proposer and approver are the same person, and protocols or cutoffs without an approver that a round"
         " or a result names."
     ),
-    checked="SELECT " + " + ".join(f"(SELECT count(*) FROM {row[1]} WHERE {row[2]} IS NOT NULL)" for row in TWO_PEOPLE),
+    checked="SELECT "
+    + " + ".join(f"(SELECT count(*) FROM {row[1]} WHERE {row[2]} IS NOT NULL)" for row in TWO_PEOPLE),
     offenders=_ALONE
     + """
 UNION ALL
@@ -89,7 +94,10 @@ SELECT 'cutoff', c.id, NULL, lower(c.valid), coalesce(u.full_name, ''), 'unappro
 LEFT JOIN staff_user u ON u.id = c.proposed_by_id
 WHERE c.approved_by_id IS NULL AND c.id IN (SELECT e.rule_id FROM results_result e)
 """,
-    notes={"alone": _("proposed and approved by one person"), "unapproved": _("used, and nobody approved it")},
+    notes={
+        "alone": _("proposed and approved by one person"),
+        "unapproved": _("used, and nobody approved it"),
+    },
 )
 
 I39 = Check(
@@ -100,7 +108,9 @@ I39 = Check(
         "Whenever an invitation batch was opened, a register file not older than the protocol allows had been applied."
     ),
     who=_("Administrator"),
-    what_to_do=_("Load the missing register file, and check the batch's people for deaths and moves before it is posted."),
+    what_to_do=_(
+        "Load the missing register file, and check the batch's people for deaths and moves before it is posted."
+    ),
     in_words=_(
         "Batches opened when the register file applied last was older than the protocol's limit, or when none had been."
     ),
@@ -115,7 +125,10 @@ LEFT JOIN LATERAL (SELECT max(r.applied_at) AS at FROM screening_registerload r
 WHERE EXISTS (SELECT 1 FROM screening_registerload)
   AND (l.at IS NULL OR (l.at AT TIME ZONE %(zone)s)::date < b.opened_on - coalesce(p.feed_oldest_days, 7))
 """,
-    notes={"no_feed": _("no register file was ever applied before it"), "old_feed": _("the register was too old")},
+    notes={
+        "no_feed": _("no register file was ever applied before it"),
+        "old_feed": _("the register was too old"),
+    },
 )
 
 
@@ -125,7 +138,9 @@ def _tasks() -> str:
     parts = []
     for ledger in walls:
         name = ledger.machine.name
-        states = ", ".join(f"'{state}'" for state, kind in ledger.machine.states.items() if kind.value == "open")
+        states = ", ".join(
+            f"'{state}'" for state, kind in ledger.machine.states.items() if kind.value == "open"
+        )
         if name in about and states:
             person = about[name] if name != "return" else "NULL::bigint"
             of = f"/*of person {person}*/" if name != "return" else ""
@@ -148,13 +163,15 @@ I41 = Check(
     what_to_do=_("Give it to the desk whose work it is, with the day on which somebody acts next."),
     in_words=_("Open things without a day, without a pool or an owner, or whose owner's account is closed."),
     checked=lambda: f"SELECT count(*) FROM ({_tasks()}) t",
-    offenders=lambda: f"""
+    offenders=lambda: (
+        f"""
 SELECT t.thing, t.id, t.person_id, (t.state_since AT TIME ZONE %(zone)s)::date AS since, coalesce(u.full_name, t.pool) AS owner,
        CASE WHEN NOT t.about THEN 'nothing' WHEN t.due_on IS NULL THEN 'no_date'
             WHEN t.owner_id IS NULL THEN 'nobody' ELSE 'left' END AS note
 FROM ({_tasks()}) t LEFT JOIN staff_user u ON u.id = t.owner_id
 WHERE NOT t.about OR t.due_on IS NULL OR (t.owner_id IS NULL AND t.pool = '') OR NOT coalesce(u.is_active, true)
-""",
+"""
+    ),
     notes={
         "nothing": _("about nothing"),
         "no_date": _("no next date"),

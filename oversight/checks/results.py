@@ -156,7 +156,9 @@ I13 = Check(
         " versions has one that stands."
     ),
     who=_("Laboratory lead"),
-    what_to_do=_("Stop the kit's letters. Find out with both people whose kit it was; a medical lead settles both."),
+    what_to_do=_(
+        "Stop the kit's letters. Find out with both people whose kit it was; a medical lead settles both."
+    ),
     in_words=_(
         "Kits that were bound to rounds of different people; samples whose kit, round or person is not that of their return;"
         " reported samples without exactly one current result; results of another person than their sample."
@@ -216,7 +218,10 @@ WHERE e.is_current AND e.analysed_on > CASE WHEN b.collected_latest > l.expires_
     ELSE b.collected_earliest + m.sample_age_limit_days END
   AND (e.side = 'below' OR NOT coalesce(p.report_high_from_unfit, false)) /*of person e.person_id*/
 """,
-    notes={"old_below": _("below, from a sample too old"), "old_above": _("from a sample too old, against the protocol")},
+    notes={
+        "old_below": _("below, from a sample too old"),
+        "old_above": _("from a sample too old, against the protocol"),
+    },
 )
 
 I42 = Check(

@@ -8,7 +8,8 @@ __all__ = ["LISTS", "NetList", "net_query"]
 LISTS: dict[str, NetList] = {
     one.name: one
     for one in sorted(
-        (one for group in (follow_up, letters, people, post) for one in group.LISTS), key=lambda one: one.number
+        (one for group in (follow_up, letters, people, post) for one in group.LISTS),
+        key=lambda one: one.number,
     )
 }
 """Every list by name, in the order of the page."""

@@ -11,7 +11,9 @@ NO_CONTACT = NetList(
     number=1,
     name="no_contact",
     title=_("At or above, and nobody has spoken with them"),
-    question=_("Whose result at or above was released a week ago or more, and nobody has talked with the person since?"),
+    question=_(
+        "Whose result at or above was released a week ago or more, and nobody has talked with the person since?"
+    ),
     what_to_do=_("Call today; follow the ladder, and record each attempt."),
     checked=LIVE,
     rows=f"""
@@ -28,8 +30,12 @@ NO_EXAMINATION = NetList(
     number=2,
     name="no_examination",
     title=_("At or above, and not examined after 90 days"),
-    question=_("Whose result at or above is older than 90 days without an examination, and nothing on file settles it?"),
-    what_to_do=_("Look at what holds it up, with the unit; a clinician decides where the person cannot be examined."),
+    question=_(
+        "Whose result at or above is older than 90 days without an examination, and nothing on file settles it?"
+    ),
+    what_to_do=_(
+        "Look at what holds it up, with the unit; a clinician decides where the person cannot be examined."
+    ),
     checked=HIGH,
     rows=f"""
 SELECT 'referral' AS thing, f.id, f.person_id, min(e.authorised_on) AS since, coalesce(max(u.full_name), f.pool, '') AS owner,
@@ -82,7 +88,9 @@ NO_REPORT = NetList(
     number=5,
     name="no_report",
     title=_("Examined, and the report or the histology is missing"),
-    question=_("Who was examined more than 5 days ago without a report, or has waited more than 21 days for histology?"),
+    question=_(
+        "Who was examined more than 5 days ago without a report, or has waited more than 21 days for histology?"
+    ),
     what_to_do=_("Ask the unit or pathology for it, and write down what they say."),
     checked="SELECT count(*) FROM results_examination",
     rows=f"""
@@ -124,7 +132,9 @@ PLAN_PASSED = NetList(
     number=7,
     name="plan_passed",
     title=_("A clinician's day has passed"),
-    question=_("Whose day, set by a clinician for an examination or a new look, has passed without anything?"),
+    question=_(
+        "Whose day, set by a clinician for an examination or a new look, has passed without anything?"
+    ),
     what_to_do=_("Take the plan up, or look at the pause and set the next day."),
     checked="SELECT (SELECT count(*) FROM results_nextstep WHERE step = 'surveillance')"
     " + (SELECT count(*) FROM results_referral WHERE state = 'paused_until')",

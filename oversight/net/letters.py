@@ -26,7 +26,9 @@ BOUNCED = NetList(
     name="bounced",
     title=_("Came back, and nothing else was tried"),
     question=_("Whose letter or kit came back undelivered, and the day to find another way has passed?"),
-    what_to_do=_("Look for the right address or number; where there is none, close the round as undeliverable."),
+    what_to_do=_(
+        "Look for the right address or number; where there is none, close the round as undeliverable."
+    ),
     checked="SELECT (SELECT count(*) FROM outreach_letter WHERE state IN ('undelivered', 'settled'))"
     " + (SELECT count(*) FROM screening_kit WHERE state IN ('undelivered', 'reported_lost'))",
     who=Role.PHONE_DESK,

@@ -36,7 +36,9 @@ GHOSTS = NetList(
     number=13,
     name="ghosts",
     title=_("Invited long ago, and not due again"),
-    question=_("Whose last invitation lies more than the interval and 90 days back, with no new day and no reason?"),
+    question=_(
+        "Whose last invitation lies more than the interval and 90 days back, with no new day and no reason?"
+    ),
     what_to_do=_("Open the record, see “Why not due?”, and have the next date computed again."),
     checked="SELECT count(*) FROM screening_person",
     who=Role.MANAGER,
@@ -57,7 +59,9 @@ SURVEILLANCE_LOST = NetList(
     number=14,
     name="surveillance_lost",
     title=_("In surveillance without a day, or out of it and not back"),
-    question=_("Who is kept for surveillance without a plan, or has left it without going back to screening?"),
+    question=_(
+        "Who is kept for surveillance without a plan, or has left it without going back to screening?"
+    ),
     what_to_do=_("A clinician signs the next step: the next examination, or back to screening."),
     checked="SELECT count(*) FROM screening_exclusion WHERE kind = 'surveillance'",
     who=Role.CLINICIAN,
@@ -82,7 +86,9 @@ UNCONFIRMED = NetList(
     number=15,
     name="unconfirmed",
     title=_("Left out for good, and nobody confirmed it"),
-    question=_("Who is excluded without an end and without a clinician's confirmation, or opted out without a source?"),
+    question=_(
+        "Who is excluded without an end and without a clinician's confirmation, or opted out without a source?"
+    ),
     what_to_do=_("A clinician confirms it or sets an end; for an opt-out, find and record who told us."),
     checked="SELECT (SELECT count(*) FROM screening_exclusion) + (SELECT count(*) FROM screening_stop)",
     who=Role.CLINICIAN,

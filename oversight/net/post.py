@@ -33,7 +33,9 @@ REPLACEMENT_OUT = NetList(
     number=11,
     name="replacement_out",
     title=_("The first kit could not be tested, and the next never came"),
-    question=_("Who was sent a replacement more than 60 days ago that has not come back, with no new round since?"),
+    question=_(
+        "Who was sent a replacement more than 60 days ago that has not come back, with no new round since?"
+    ),
     what_to_do=_("Ring or write once more; the person believes the test is done."),
     checked="SELECT count(*) FROM screening_kit WHERE ordinal > 1",
     who=Role.PHONE_DESK,
@@ -49,7 +51,10 @@ WHERE k.ordinal > 1 AND k.state = 'dispatched' AND k.void_on IS NULL AND k.dispa
               AND b.state <> 'undone')
   AND NOT EXISTS (SELECT 1 FROM screening_round o WHERE o.person_id = r.person_id AND o.invited_on > r.invited_on)
 """,
-    notes={"out": _("replacement still out"), "closed": _("round closed without a sample that could be tested")},
+    notes={
+        "out": _("replacement still out"),
+        "closed": _("round closed without a sample that could be tested"),
+    },
 )
 
 NOT_RETESTED = NetList(

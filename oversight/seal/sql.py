@@ -9,8 +9,10 @@ from oversight.seal.tables import SealedTable, sealed_tables
 SPAN = 4096
 MARK = 14
 SLICES = 28
-STEADY = "SET LOCAL timezone = 'UTC'; SET LOCAL datestyle = 'ISO, YMD'; SET LOCAL intervalstyle = 'postgres';" \
+STEADY = (
+    "SET LOCAL timezone = 'UTC'; SET LOCAL datestyle = 'ISO, YMD'; SET LOCAL intervalstyle = 'postgres';"
     " SET LOCAL extra_float_digits = 1; SET LOCAL bytea_output = 'hex'"
+)
 """What the text of a row depends on."""
 
 

@@ -54,9 +54,7 @@ def changes_since(base: ProofRun) -> Changes:
     """What changed since a run; call inside the snapshot that will be looked at."""
     found = Changes(set(), set(), set(), {})
     with connection.cursor() as cursor:
-        cursor.execute(
-            "SELECT age((%s::bigint %% 4294967296)::text::xid)", [base.horizon]
-        )
+        cursor.execute("SELECT age((%s::bigint %% 4294967296)::text::xid)", [base.horizon])
         (behind,) = cursor.fetchone()
         for source in SOURCES:
             top, rows = base.tables.get(source.table, [0, 0])
@@ -84,10 +82,7 @@ def prove_changed(*, by: User) -> ProofRun:
         with connection.cursor() as cursor:
             cursor.execute(STEADY)
         changes = changes_since(base)
-        if len(changes.people) > MANY:
-            found = None
-        else:
-            found = _found(base, changes)
+        found = None if len(changes.people) > MANY else _found(base, changes)
         horizon = horizon_now()
     if found is None:
         return prove(by=by)

@@ -31,7 +31,11 @@ class Source:
     def sql(self) -> str:
         """People, kits, old rows that were written anew, and the table's old rows, highest number and rows."""
         people = self.people or "SELECT NULL::bigint WHERE false"
-        kits = f"coalesce((SELECT array_agg(DISTINCT {self.kits}) FROM c), '{{}}')" if self.kits else "'{}'::bigint[]"
+        kits = (
+            f"coalesce((SELECT array_agg(DISTINCT {self.kits}) FROM c), '{{}}')"
+            if self.kits
+            else "'{}'::bigint[]"
+        )
         return (
             f"WITH c AS MATERIALIZED (SELECT * FROM {self.table} t WHERE age(t.xmin) <= %(behind)s)"
             + _FIND.format(people=people, kits=kits, table=self.table, key=self.key)
@@ -44,13 +48,17 @@ def _own(table: str, *, append_only: bool = False) -> Source:
 
 def _of_round(table: str, column: str = "round_id", *, append_only: bool = False) -> Source:
     return Source(
-        table, f"SELECT r.person_id FROM c JOIN screening_round r ON r.id = c.{column}", append_only=append_only
+        table,
+        f"SELECT r.person_id FROM c JOIN screening_round r ON r.id = c.{column}",
+        append_only=append_only,
     )
 
 
 def _of_referral(table: str, column: str = "referral_id", *, append_only: bool = False) -> Source:
     return Source(
-        table, f"SELECT f.person_id FROM c JOIN results_referral f ON f.id = c.{column}", append_only=append_only
+        table,
+        f"SELECT f.person_id FROM c JOIN results_referral f ON f.id = c.{column}",
+        append_only=append_only,
     )
 
 

@@ -50,7 +50,9 @@ def continuity_rows(day: date) -> dict[str, list[dict[str, Any]]]:
     for row in referrals:
         row["state_words"] = REFERRAL.labels[row["state"]]
         row["days"] = (day - row["opened_on"]).days
-        row["holder"] = row["owner"] or (Pool(row["pool"]).label if row["pool"] in Pool.values else row["pool"])
+        row["holder"] = row["owner"] or (
+            Pool(row["pool"]).label if row["pool"] in Pool.values else row["pool"]
+        )
     until = day + timedelta(days=AHEAD_CALLS)
     calls = [row for row in referrals if row["state"] in CALLS and row["due_on"] and row["due_on"] <= until]
     bookings = _rows(BOOKINGS, today=day, until=day + timedelta(days=AHEAD_BOOKINGS))
@@ -65,5 +67,11 @@ def continuity_people() -> list[int]:
 
 def continuity_pack(day: date) -> str:
     """The pack as HTML."""
-    told = {"day": day, "now": clock.now(), "ahead": AHEAD_CALLS, "booked_ahead": AHEAD_BOOKINGS, **continuity_rows(day)}
+    told = {
+        "day": day,
+        "now": clock.now(),
+        "ahead": AHEAD_CALLS,
+        "booked_ahead": AHEAD_BOOKINGS,
+        **continuity_rows(day),
+    }
     return render_to_string("oversight/paper/continuity.html", told)

@@ -54,7 +54,9 @@ class Balance:
 
 def run_before(run: ProofRun) -> ProofRun | None:
     """The full proof before this one that counted the ledgers, of an earlier day where there is one."""
-    earlier = ProofRun.objects.filter(kind=ProofRun.Kind.FULL, pk__lt=run.pk, ledgers__isnull=False).distinct()
+    earlier = ProofRun.objects.filter(
+        kind=ProofRun.Kind.FULL, pk__lt=run.pk, ledgers__isnull=False
+    ).distinct()
     return earlier.order_by("-pk").first()
 
 
@@ -79,7 +81,9 @@ def _total(name: str, lines: list[Line]) -> Line:
     """The sum of a ledger's parts: moves from one part to another cancel out."""
     came, went = sum(line.came for line in lines), sum(line.went for line in lines)
     was = None if all(line.was is None for line in lines) else sum(line.was or 0 for line in lines)
-    return Line(name, _("all"), was, max(came - went, 0), max(went - came, 0), sum(line.now for line in lines))
+    return Line(
+        name, _("all"), was, max(came - went, 0), max(went - came, 0), sum(line.now for line in lines)
+    )
 
 
 def _part(ledger: str, part: str, lots: dict[str, str]) -> "StrOrPromise":

@@ -54,7 +54,9 @@ def net_settle(
     if name not in LISTS:
         raise RoundbookError("unknown_list", _("There is no such list."))
     if len(evidence.strip()) < 10:
-        raise RoundbookError("evidence_missing", _("Write what was found and done, so that somebody else can follow it."))
+        raise RoundbookError(
+            "evidence_missing", _("Write what was found and done, so that somebody else can follow it.")
+        )
     with acting(by, reason=evidence.strip()[:200]) as frame:
         if not frame.today < until <= frame.today + timedelta(days=LONGEST):
             raise RoundbookError(

@@ -26,7 +26,9 @@ def open_questions() -> OpenQuestions:
     """Counted over every ledger that has open states."""
     parts = []
     for ledger in walls:
-        states = ", ".join(f"'{state}'" for state, kind in ledger.machine.states.items() if kind.value == "open")
+        states = ", ".join(
+            f"'{state}'" for state, kind in ledger.machine.states.items() if kind.value == "open"
+        )
         if states:
             parts.append(
                 f"SELECT {_PERSON[ledger.machine.name]} AS person, s.owner_id IS NULL AND s.pool = '' AS nobody,"

@@ -21,6 +21,21 @@ from staff.models import User
 from staff.paper import pdf_made
 
 
+STYLES = {
+    Paper.Kind.STATEMENT: """
+h1 { font-size: 15pt; margin: 0 0 1mm; } h2 { font-size: 10.5pt; margin: 3mm 0 1mm; } body { font-size: 8.5pt; } p { margin: 0 0 1.2mm; }
+table { font-size: 7.6pt; } th, td { padding: 0.35mm 1.2mm; } .n { text-align: right; } .bad { font-weight: bold; }
+.two { display: grid; grid-template-columns: 56% 42%; column-gap: 2%; } code { font-family: "DejaVu Sans Mono", monospace; font-size: 6.8pt; }
+.sign { margin-top: 4mm; display: grid; grid-template-columns: 1fr 1fr; column-gap: 8mm; } .sign div { border-top: 0.5pt solid #555555; padding-top: 1mm; }
+.big { font-size: 10pt; border: 0.8pt solid #000000; padding: 2mm; margin: 2mm 0; }
+""",
+    Paper.Kind.CONTINUITY: """
+body { font-size: 9pt; } table { font-size: 8.5pt; margin-bottom: 3mm; } th, td { padding: 0.8mm 1.5mm; vertical-align: top; } .write { width: 34mm; } .now { white-space: nowrap; }
+h2 { break-before: auto; }
+""",
+}
+
+
 def statement_html() -> str | None:
     """The statement of the last full proof as one page of HTML; None before the first proof."""
     run = proof_latest(full=True)
@@ -48,7 +63,7 @@ def papers_make(*, by: User, day: date) -> bool:
         body = html()
         if body is None:
             continue
-        content = pdf_made(body)
+        content = pdf_made(body, style=STYLES[kind])
         with acting(by, reason=f"duty {name}") as frame:
             if duty_claim(name, day) and not Paper.objects.filter(kind=kind, day=day).exists():
                 Paper.objects.create(

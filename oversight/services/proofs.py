@@ -91,7 +91,12 @@ def look(*, wait: bool = True) -> Seen | None:
 def kept(seen: Seen, *, by: User) -> ProofRun:
     """Store what a look saw; call inside `acting(...)`."""
     run = ProofRun.objects.create(
-        started_at=seen.at, seconds=seen.seconds, run_by=by, kind=seen.kind, horizon=seen.horizon, tables=seen.tables
+        started_at=seen.at,
+        seconds=seen.seconds,
+        run_by=by,
+        kind=seen.kind,
+        horizon=seen.horizon,
+        tables=seen.tables,
     )
     today = clock.local_day(seen.at)
     ProofResult.objects.bulk_create(
@@ -136,9 +141,7 @@ def check_run(check: Check, params: Mapping[str, Any], *, narrow: bool = False) 
         (checked,) = cursor.fetchone()
         cursor.execute(check_query(check, narrow=narrow), values)
         violating, oldest, offenders = cursor.fetchone()
-    return Found(
-        check, int(checked or 0), int(violating), oldest, _json(offenders), perf_counter() - began
-    )
+    return Found(check, int(checked or 0), int(violating), oldest, _json(offenders), perf_counter() - began)
 
 
 def _json(told: Any) -> Any:

@@ -34,6 +34,8 @@ def seal_night(*, by: User, day: date) -> Seal | None:
     Rows are covered by membership: those above the highest sealed number, and those whose number was missing then because
     their transaction was still being written. One transaction, one snapshot.
     """
+    if Seal.objects.filter(day=day).exists():
+        return None
     began = perf_counter()
     with snapshot(), acting(by, reason="seal") as frame:
         with connection.cursor() as cursor:
@@ -92,7 +94,12 @@ def _blocks_digest(name: str, seal: int) -> str:
 
 def digest_of(seal: Seal) -> str:
     """The digest of a seal: the one before, the day, and what it says of each table."""
-    told = {"before": seal.before, "day": seal.day.isoformat(), "snapshot": seal.snapshot, "tables": seal.tables}
+    told = {
+        "before": seal.before,
+        "day": seal.day.isoformat(),
+        "snapshot": seal.snapshot,
+        "tables": seal.tables,
+    }
     return hashlib.sha256(json.dumps(told, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
 
 

@@ -63,7 +63,9 @@ def nobody_falls_through(request: HttpRequest) -> HttpResponse:
         "full": full,
         "lines": net_lines(full) if full else [],
         "open": open_questions() if full else None,
-        "look_backs": [(one, look_back_progress(one)) for one in LookBack.objects.filter(closed_at=None)[:50]],
+        "look_backs": [
+            (one, look_back_progress(one)) for one in LookBack.objects.filter(closed_at=None)[:50]
+        ],
     }
     return render(request, "oversight/net.html", frame_of(request, "net") | told)
 
@@ -80,7 +82,11 @@ def _list(request: HttpRequest, name: str, form: SettleForm, status: int, asked:
     one, full, user = LISTS[name], proof_latest(full=True), reader(request)
     count = full.net.filter(name=name).first() if full else None
     today = clock.today()
-    settled = Settlement.objects.filter(name=name, until__gt=today).select_related("settled_by").order_by("until", "pk")
+    settled = (
+        Settlement.objects.filter(name=name, until__gt=today)
+        .select_related("settled_by")
+        .order_by("until", "pk")
+    )
     gone = {(row.thing, row.thing_id) for row in settled}
     told = {
         "one": one, "count": count, "full": full, "form": form, "asked": asked, "sql": net_query(one),
@@ -105,7 +111,9 @@ def settle(request: HttpRequest, name: str) -> HttpResponse:
         form.add_error(None, str(error))
         return _list(request, name, form, 422, asked)
     messages.success(
-        request, _("Settled until %(day)s. On that day it is back on the list, unless it was resolved.") % {"day": row.until}
+        request,
+        _("Settled until %(day)s. On that day it is back on the list, unless it was resolved.")
+        % {"day": row.until},
     )
     return redirect("oversight:net-list", name=name)
 
@@ -133,13 +141,21 @@ def statement(request: HttpRequest, day: str) -> HttpResponse:
 def continuity(request: HttpRequest, day: str) -> HttpResponse:
     """The continuity pack of a night; whoever stands in it is journalled as taken away."""
     answer = _paper(Paper.Kind.CONTINUITY, day)
-    people_listed(by=reader(request), person_ids=continuity_people(), place="continuity pack", purpose=Purpose.EXPORT)
+    people_listed(
+        by=reader(request), person_ids=continuity_people(), place="continuity pack", purpose=Purpose.EXPORT
+    )
     return answer
 
 
 def _paper(kind: Paper.Kind, day: str) -> HttpResponse:
     chosen = Paper.objects.filter(kind=kind)
-    row = chosen.order_by("-day").first() if day == "latest" else chosen.filter(day=day).first() if _is_day(day) else None
+    row = (
+        chosen.order_by("-day").first()
+        if day == "latest"
+        else chosen.filter(day=day).first()
+        if _is_day(day)
+        else None
+    )
     if row is None:
         raise Http404
     answer = HttpResponse(bytes(row.content), content_type="application/pdf")
@@ -153,4 +169,3 @@ def _is_day(text: str) -> bool:
     except ValueError:
         return False
     return True
-

@@ -3,11 +3,12 @@
 Each is SQL on a region that holds, run by the owner with the table's triggers off, or a move that no service would make.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import timedelta
 
-from django.db import connection
+from django.db import connection, transaction
 
 from outreach.models import Letter
 from oversight.services.seal import seal_night
@@ -31,6 +32,14 @@ class Damage:
     @property
     def name(self) -> str:
         return f"{self.check}-{self.do.__name__}"
+
+
+@contextmanager
+def undone() -> Iterator[None]:
+    """What happens inside leaves no trace."""
+    with transaction.atomic():
+        yield
+        transaction.set_rollback(True)
 
 
 def run(statement: str, *params: object) -> None:
@@ -65,7 +74,9 @@ def both(table: str, moves: str, pk: int, change: str) -> None:
     )  # fmt: skip
 
 
-LIVE = "SELECT id FROM results_referral WHERE state IN ('to_reach', 'to_assess', 'to_book') ORDER BY id LIMIT 1"
+LIVE = (
+    "SELECT id FROM results_referral WHERE state IN ('to_reach', 'to_assess', 'to_book') ORDER BY id LIMIT 1"
+)
 HIGH = """SELECT e.id FROM results_result e JOIN results_referralresult l ON l.result_id = e.id
     JOIN results_referral f ON f.id = l.referral_id JOIN outreach_letter o ON o.result_id = e.id AND o.recipient = 'person'
     WHERE e.is_deciding AND e.side = 'at_or_above' AND o.state = 'handed_over' AND e.version = 1 AND f.state = 'closed'
@@ -120,9 +131,15 @@ def invited_against_a_stop() -> None:
     person = one("""SELECT r.person_id FROM screening_round r JOIN outreach_letter l ON l.round_id = r.id
         AND l.kind = 'reminder' AND l.state = 'handed_over' ORDER BY r.id LIMIT 1""")
     off("screening_stop")
-    run("INSERT INTO screening_stop (person_id, scope, since, source) VALUES (%s, 'invitations', '2025-11-01', 'call')", person)
-    run("""INSERT INTO screening_stophistory (pgh_created_at, pgh_label, pgh_obj_id, id, person_id, scope, since, source)
-        SELECT '2025-11-01', 'insert', id, id, person_id, scope, since, source FROM screening_stop WHERE person_id = %s""", person)
+    run(
+        "INSERT INTO screening_stop (person_id, scope, since, source) VALUES (%s, 'invitations', '2025-11-01', 'call')",
+        person,
+    )
+    run(
+        """INSERT INTO screening_stophistory (pgh_created_at, pgh_label, pgh_obj_id, id, person_id, scope, since, source)
+        SELECT '2025-11-01', 'insert', id, id, person_id, scope, since, source FROM screening_stop WHERE person_id = %s""",
+        person,
+    )
 
 
 def control_out() -> None:
@@ -226,9 +243,15 @@ READY = """SELECT b.id FROM screening_return b JOIN results_sample s ON s.return
 def kit_forgotten() -> None:
     back = one(READY)
     off("screening_return", "screening_kit")
-    run("UPDATE screening_kit SET dispatched_on = '2026-05-01' WHERE id = (SELECT kit_id FROM screening_return WHERE id = %s)", back)
-    run("""UPDATE screening_return SET arrived_on = '2026-06-05', collected_earliest = '2026-06-03',
-        collected_latest = '2026-06-03' WHERE id = %s""", back)
+    run(
+        "UPDATE screening_kit SET dispatched_on = '2026-05-01' WHERE id = (SELECT kit_id FROM screening_return WHERE id = %s)",
+        back,
+    )
+    run(
+        """UPDATE screening_return SET arrived_on = '2026-06-05', collected_earliest = '2026-06-03',
+        collected_latest = '2026-06-03' WHERE id = %s""",
+        back,
+    )
 
 
 def nothing_after_unsuitable() -> None:
@@ -238,9 +261,10 @@ def nothing_after_unsuitable() -> None:
         make_move(back, "reject", reason="leaked_out")
 
 
-def count_altered() -> None:
-    run("UPDATE screening_delivery SET hand_count = hand_count + 1 WHERE id = (SELECT min(id) FROM screening_delivery"
-        " WHERE hand_count > 0 AND settled_at IS NOT NULL AND settled_reason = '')")
+def never_settled() -> None:
+    run(
+        "UPDATE screening_delivery SET settled_at = NULL WHERE id = (SELECT min(id) FROM screening_delivery WHERE hand_count > 0)"
+    )
 
 
 def sent_after_it_came() -> None:
@@ -275,8 +299,11 @@ def typed_alone() -> None:
 
 
 def line_unsettled() -> None:
-    run("""INSERT INTO results_inboxline (at, file_id, line, raw, serial, verdict, sentence, settled_note)
-        VALUES (%s, 1, 900, 'x', '', 'unknown_serial', 'x', '')""", clock.now() - timedelta(days=4))
+    run(
+        """INSERT INTO results_inboxline (at, file_id, line, raw, serial, verdict, sentence, settled_note)
+        VALUES (%s, 1, 900, 'x', '', 'unknown_serial', 'x', '')""",
+        clock.now() - timedelta(days=4),
+    )
 
 
 def histology_lost() -> None:
@@ -286,8 +313,11 @@ def histology_lost() -> None:
         WHERE f.state = 'closed' AND f.close_reason = 'next_step_signed' AND h.tissue = 'tubular' AND h.dysplasia = 'low'
           AND l.looks = 'adenoma' ORDER BY l.id LIMIT 1""")
     run("DELETE FROM results_histology WHERE lesion_id = %s", lesion)
-    run("""UPDATE results_nextstep SET histology = '' WHERE referral_id = (SELECT x.referral_id FROM results_examination x
-        JOIN results_lesionrow l ON l.examination_id = x.id WHERE l.id = %s)""", lesion)
+    run(
+        """UPDATE results_nextstep SET histology = '' WHERE referral_id = (SELECT x.referral_id FROM results_examination x
+        JOIN results_lesionrow l ON l.examination_id = x.id WHERE l.id = %s)""",
+        lesion,
+    )
 
 
 def examination_incomplete() -> None:
@@ -388,17 +418,26 @@ def death_not_carried_out() -> None:
 
 
 def drill_failed() -> None:
-    run("""INSERT INTO oversight_restoredrill (kind, taken_at, checks, violated, ledgers_equal, differences, seal, noted_at, noted_by_id)
-        VALUES ('dump', %s, 40, '["I1"]', true, '[]', '', %s, %s)""", clock.now(), clock.now(), User.objects.system().pk)
+    run(
+        """INSERT INTO oversight_restoredrill (kind, taken_at, checks, violated, ledgers_equal, differences, seal, noted_at, noted_by_id)
+        VALUES ('dump', %s, 40, '["I1"]', true, '[]', '', %s, %s)""",
+        clock.now(),
+        clock.now(),
+        User.objects.system().pk,
+    )
 
 
 def row_altered() -> None:
     off("screening_round")
-    run("UPDATE screening_round SET pool = 'phone_desk' WHERE id = (SELECT min(id) FROM screening_round WHERE state = 'kit_out')")
+    run(
+        "UPDATE screening_round SET pool = 'phone_desk' WHERE id = (SELECT min(id) FROM screening_round WHERE state = 'kit_out')"
+    )
 
 
 def figure_altered() -> None:
-    run("UPDATE oversight_fact SET place = 'left' WHERE round_id = (SELECT max(round_id) FROM oversight_fact WHERE place <> 'left')")
+    run(
+        "UPDATE oversight_fact SET place = 'left' WHERE round_id = (SELECT max(round_id) FROM oversight_fact WHERE place <> 'left')"
+    )
 
 
 def _damage(check: str, do: Callable[[], None], besides: Iterable[str] = ()) -> Damage:
@@ -416,7 +455,7 @@ DAMAGES = [
     _damage("I13", sample_of_another), _damage("I13", two_results_stand), _damage("I14", two_open_rounds),
     _damage("I15", no_next_step), _damage("I15", reason_unfounded), _damage("I16", move_deleted),
     _damage("I17", kit_moved_to_another_lot), _damage("I18", kit_forgotten, ["F1"]), _damage("I19", nothing_after_unsuitable),
-    _damage("I20", count_altered), _damage("I21", sent_after_it_came), _damage("I22", too_old_after_all),
+    _damage("I20", never_settled), _damage("I21", sent_after_it_came), _damage("I22", too_old_after_all),
     _damage("I23", running_number_skipped), _damage("I24", typed_alone), _damage("I25", line_unsettled),
     _damage("I26", histology_lost), _damage("I27", examination_incomplete, ["I28", "F1"]), _damage("I28", another_class, ["F1"]),
     _damage("I29", plan_passed), _damage("I30", told_below_meanwhile), _damage("I31", put_off_too_long),

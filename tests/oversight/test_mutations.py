@@ -6,49 +6,20 @@ description, section 3g (I1 to I44).
 
 import random
 import re
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
-from urllib.parse import urlsplit
+from contextlib import suppress
 
 import pytest
-from django.db import DatabaseError, connection, transaction
+from django.db import DatabaseError, transaction
 
 from oversight.checks import CHECKS, narrowed
 from oversight.models import ProofRun
 from oversight.services.changed import prove_changed
 from oversight.services.changed_sql import SOURCES, WHOLE
 from oversight.services.proofs import prove
-from staff import clock
 from staff.models import User
-from tests.conftest import NOON, owner_url_for, use_database
-from tests.oversight.damages import DAMAGES, Damage
+from tests.oversight.damages import DAMAGES, Damage, undone
 
 pytestmark = [pytest.mark.timeout(600), pytest.mark.xdist_group("rehearsal")]
-
-
-@pytest.fixture(scope="module")
-def as_owner_of_region(
-    _played: str, worker_database: str, django_db_blocker: pytest.FixtureRequest
-) -> Iterator[ProofRun]:
-    """The played region, connected as its owner, with one proof of it; everything is rolled back."""
-    owner = urlsplit(owner_url_for(_played))
-    before = {key: connection.settings_dict[key] for key in ("USER", "PASSWORD")}
-    with django_db_blocker.unblock(), clock.at(NOON):
-        use_database(_played)
-        connection.settings_dict |= {"USER": owner.username or "", "PASSWORD": owner.password or ""}
-        with transaction.atomic():
-            yield prove(by=User.objects.system())
-            transaction.set_rollback(True)
-        use_database(worker_database)
-        connection.settings_dict |= before
-
-
-@contextmanager
-def undone() -> Iterator[None]:
-    """What happens inside leaves no trace."""
-    with transaction.atomic():
-        yield
-        transaction.set_rollback(True)
 
 
 def fired(run: ProofRun) -> dict[str, int]:
@@ -76,7 +47,7 @@ def test_a_damage_fires_its_check_and_no_other(as_owner_of_region: ProofRun, dam
 
 @pytest.mark.parametrize("seed", range(6))
 def test_both_proofs_agree_under_random_damage(as_owner_of_region: ProofRun, seed: int) -> None:
-    dice = random.Random(seed)
+    dice = random.Random(seed)  # noqa: S311 - which damages, not a secret
     with undone():
         for _round in range(2):
             for damage in dice.sample([one for one in DAMAGES if one.check not in WHOLE], 4):
@@ -93,7 +64,9 @@ def test_the_incremental_proof_watches_every_table_it_reads() -> None:
         statement = check.offenders_sql
         if check.can_narrow and check.name not in WHOLE:
             assert narrowed(statement) != statement
-            read = set(re.findall(r"(?:FROM|JOIN) ((?:screening|results|outreach|staff|oversight)_\w+)", statement))
+            read = set(
+                re.findall(r"(?:FROM|JOIN) ((?:screening|results|outreach|staff|oversight)_\w+)", statement)
+            )
             assert read <= watched | WRITTEN_WITH_OTHERS, (check.name, read - watched)
 
 

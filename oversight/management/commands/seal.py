@@ -21,7 +21,9 @@ class Command(BaseCommand):
     def add_arguments(self, parser: CommandParser) -> None:
         """The command's options."""
         parser.add_argument("--verify", action="store_true", help="verify instead of sealing")
-        parser.add_argument("--all", action="store_true", help="with --verify: name every altered row, not the first only")
+        parser.add_argument(
+            "--all", action="store_true", help="with --verify: name every altered row, not the first only"
+        )
         parser.add_argument("--json", action="store_true", help="one JSON object instead of words")
         parser.add_argument("--dry-run", action="store_true", help="say what would be sealed, seal nothing")
 
@@ -32,7 +34,9 @@ class Command(BaseCommand):
             return
         if options["dry_run"]:
             last = Seal.objects.order_by("-pk").first()
-            self.stdout.write(f"Would seal {clock.today()}; the last seal is of {last.day if last else 'no day'}.")
+            self.stdout.write(
+                f"Would seal {clock.today()}; the last seal is of {last.day if last else 'no day'}."
+            )
             return
         seal = seal_night(by=User.objects.system(), day=clock.today())
         if seal is None:
