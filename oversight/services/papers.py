@@ -1,25 +1,29 @@
 """The papers of a night, made and kept: the signed statement, and the continuity pack for a day without power."""
 
 import hashlib
-from collections.abc import Callable
+import re
+import zlib
+from collections.abc import Callable, Iterator
+from contextlib import suppress
 from datetime import date
 
+from django.conf import settings
 from django.template.loader import render_to_string
 
-from oversight.models import Paper, Seal
+from oversight.checks import CHECKS, Severity
+from oversight.models import Paper, ProofRun, Seal
 from oversight.net import LISTS
 from oversight.services.continuity import continuity_pack
 from oversight.services.duties import duty_claim, duty_done
 from oversight.services.ledgers import balances, run_before
 from oversight.services.net import net_lines
-from oversight.services.open_questions import open_questions
+from oversight.services.open_questions import open_by_holder, open_questions
 from oversight.services.proofs import p1_violations, proof_latest, run_summary
 from oversight.services.seal import signature_of
 from staff import clock
 from staff.acting import acting
 from staff.models import User
 from staff.paper import pdf_made
-
 
 STYLES = {
     Paper.Kind.STATEMENT: """
@@ -44,10 +48,33 @@ def statement_html() -> str | None:
     before, seal = run_before(run), Seal.objects.order_by("-pk").first()
     told = {
         "summary": run_summary(run), "grave": p1_violations(run), "balances": balances(run, before), "before": before,
-        "lines": net_lines(run), "open": open_questions(), "seal": seal, "lists": len(LISTS), "now": clock.now(),
+        "lines": net_lines(run), "open": open_questions(), "seal": seal, "lists": len(LISTS), "now": clock.now(), "programme_name": settings.PROGRAMME_NAME, "holders": open_by_holder(),
+        "severities": severities(run),
     }  # fmt: skip
     body = render_to_string("oversight/paper/statement.html", told)
     return body.replace("{signature}", signature_of(hashlib.sha256(body.encode()).hexdigest())[:32])
+
+
+def pages_of(content: bytes) -> int:
+    """How many pages a PDF of ours has: its page tree says so."""
+    plain = content + b"".join(_inflated(content))
+    return max((int(n) for n in re.findall(rb"/Count (\d+)", plain)), default=1)
+
+
+def _inflated(content: bytes) -> Iterator[bytes]:
+    for packed in re.findall(rb"stream\r?\n(.*?)\r?\nendstream", content, re.S):
+        with suppress(zlib.error):
+            yield zlib.decompress(packed)
+
+
+def severities(run: ProofRun) -> list[tuple[Severity, int, int, int]]:
+    """For each severity: checks, how many of them do not hold, and how many things they looked at."""
+    results = [(CHECKS[r.check_name].severity, r) for r in run.results.all() if r.check_name in CHECKS]
+    return [
+        (one, len(own), sum(bool(r.violating) for r in own), sum(r.checked for r in own))
+        for one in Severity
+        if (own := [r for severity, r in results if severity is one])
+    ]
 
 
 def papers_make(*, by: User, day: date) -> bool:
@@ -67,7 +94,7 @@ def papers_make(*, by: User, day: date) -> bool:
         with acting(by, reason=f"duty {name}") as frame:
             if duty_claim(name, day) and not Paper.objects.filter(kind=kind, day=day).exists():
                 Paper.objects.create(
-                    kind=kind, day=day, made_at=frame.now, pages=content.count(b"/Type /Page\n") or 1,
+                    kind=kind, day=day, made_at=frame.now, pages=pages_of(content),
                     sha256=hashlib.sha256(content).hexdigest(), content=content,
                 )  # fmt: skip
                 made = True
