@@ -58,7 +58,7 @@ def statement_html() -> str | None:
 def pages_of(content: bytes) -> int:
     """How many pages a PDF of ours has: its page tree says so."""
     plain = content + b"".join(_inflated(content))
-    return max((int(n) for n in re.findall(rb"/Count (\d+)", plain)), default=1)
+    return max((int(n) for n in re.findall(rb"/Type /Pages[^>]*?/Count (\d+)", plain)), default=1)
 
 
 def _inflated(content: bytes) -> Iterator[bytes]:
