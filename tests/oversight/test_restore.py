@@ -24,7 +24,9 @@ from tests.conftest import NOON, clone_database, drop_database, owner_url_for, u
 pytestmark = [
     pytest.mark.timeout(600),
     pytest.mark.xdist_group("rehearsal"),
-    pytest.mark.skipif(bool(os.environ.get("DATABASE_OWNER_URL")), reason="needs the embedded server's own programs"),
+    pytest.mark.skipif(
+        bool(os.environ.get("DATABASE_OWNER_URL")), reason="needs the embedded server's own programs"
+    ),
 ]
 
 
@@ -58,7 +60,10 @@ def equal(restored: dict[str, object], original: dict[str, object]) -> None:
 
 
 def test_a_dump_restored_proves_clean_and_counts_the_same(
-    original: tuple[str, dict[str, object]], worker_database: str, django_db_blocker: pytest.FixtureRequest, tmp_path: Path
+    original: tuple[str, dict[str, object]],
+    worker_database: str,
+    django_db_blocker: pytest.FixtureRequest,
+    tmp_path: Path,
 ) -> None:
     name, report = original
     restored = f"{worker_database}_restored"
@@ -66,7 +71,8 @@ def test_a_dump_restored_proves_clean_and_counts_the_same(
     subprocess.run([programs() / "pg_dump", "-Fc", "-f", file, "-d", _libpq(name)], check=True)
     with _empty(restored):
         subprocess.run(
-            [programs() / "pg_restore", "--no-owner", "--exit-on-error", "-d", _libpq(restored), file], check=True
+            [programs() / "pg_restore", "--no-owner", "--exit-on-error", "-d", _libpq(restored), file],
+            check=True,
         )
         with django_db_blocker.unblock(), clock.at(NOON):
             use_database(restored)
@@ -80,7 +86,9 @@ def _empty(name: str) -> Iterator[None]:
 
     with psycopg.connect(owner_url_for("postgres"), autocommit=True) as admin:
         admin.execute(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
-        admin.execute(f"CREATE DATABASE {name} TEMPLATE template0 LC_COLLATE 'C' LC_CTYPE 'C' ENCODING 'UTF8'")
+        admin.execute(
+            f"CREATE DATABASE {name} TEMPLATE template0 LC_COLLATE 'C' LC_CTYPE 'C' ENCODING 'UTF8'"
+        )
     yield
     drop_database(name)
 
