@@ -6,12 +6,12 @@ from screening.eligibility_words import EligibilityCode
 BORNE_OUT = {
     EligibilityCode.IN_A_ROUND: "x.rounds > 0",
     EligibilityCode.UNDER_INVESTIGATION: "x.rounds + x.referrals > 0",
-    EligibilityCode.IN_SURVEILLANCE: "'surveillance' = ANY(x.held)",
+    EligibilityCode.IN_SURVEILLANCE: "x.surveillance",
     EligibilityCode.OPTED_OUT: "x.stopped",
     EligibilityCode.NO_BIRTH_DATE: "x.birth_date IS NULL",
     EligibilityCode.NO_ADDRESS: "x.address_1 = ''",
     EligibilityCode.EXCLUDED_FOR_GOOD: "x.for_good",
-    EligibilityCode.EXCLUSION_UNCONFIRMED: "cardinality(x.held) > 0",
+    EligibilityCode.EXCLUSION_UNCONFIRMED: "x.held",
     EligibilityCode.NO_NEXT_STEP: "x.concluded",
     EligibilityCode.LAST_ROUND_DONE: "x.passed",
     EligibilityCode.DIED: "false",
@@ -40,21 +40,25 @@ WITH policy AS (
       AND p.birth_date <= (%(today)s::date - make_interval(years => y.age_from))::date
       AND p.birth_date > (%(today)s::date - make_interval(years => y.age_to + 1))::date
       AND (p.next_due_on IS NULL OR o.n IS NOT NULL OR l.n IS NOT NULL) /*of person p.id*/
+), held AS (
+    SELECT coalesce(m.merged_into_id, m.id) AS person, bool_or(e.kind = 'surveillance') AS surveillance,
+           bool_or(e.until IS NULL AND e.confirmed AND e.kind <> 'surveillance') AS for_good
+    FROM screening_exclusion e JOIN screening_person m ON m.id = e.person_id
+    WHERE (e.until IS NULL OR e.until > %(today)s) /*of person e.person_id*/ GROUP BY 1
+), stopped AS (
+    SELECT DISTINCT coalesce(m.merged_into_id, m.id) AS person FROM screening_stop t JOIN screening_person m ON m.id = t.person_id
+    WHERE t.scope = 'invitations' AND (t.ended_on IS NULL OR t.ended_on > %(today)s) /*of person t.person_id*/
+), past AS (
+    SELECT coalesce(m.merged_into_id, m.id) AS person,
+           bool_or(r.close_reason = 'follow_up_concluded' AND r.due_on IS NULL) AS concluded
+    FROM screening_round r JOIN screening_person m ON m.id = r.person_id
+    JOIN odd o ON o.id = coalesce(m.merged_into_id, m.id) AND o.not_due_code IN ('last_round_done', 'no_next_step')
+    WHERE r.state = 'closed' /*of person r.person_id*/ GROUP BY 1
 ), facts AS (
-    SELECT o.*, ARRAY(SELECT e.kind FROM screening_exclusion e JOIN screening_person m ON m.id = e.person_id
-            WHERE (m.id = o.id OR m.merged_into_id = o.id) AND (e.until IS NULL OR e.until > %(today)s)) AS held,
-        EXISTS (SELECT 1 FROM screening_exclusion e JOIN screening_person m ON m.id = e.person_id
-            WHERE (m.id = o.id OR m.merged_into_id = o.id) AND e.until IS NULL AND e.confirmed
-            AND e.kind <> 'surveillance') AS for_good,
-        EXISTS (SELECT 1 FROM screening_stop t JOIN screening_person m ON m.id = t.person_id
-            WHERE (m.id = o.id OR m.merged_into_id = o.id) AND t.scope = 'invitations'
-            AND (t.ended_on IS NULL OR t.ended_on > %(today)s)) AS stopped,
-        EXISTS (SELECT 1 FROM screening_round r JOIN screening_person m ON m.id = r.person_id
-            WHERE (m.id = o.id OR m.merged_into_id = o.id) AND r.state = 'closed') AS passed,
-        EXISTS (SELECT 1 FROM screening_round r JOIN screening_person m ON m.id = r.person_id
-            WHERE (m.id = o.id OR m.merged_into_id = o.id) AND r.close_reason = 'follow_up_concluded'
-            AND r.due_on IS NULL) AS concluded
-    FROM odd o
+    SELECT o.*, h.person IS NOT NULL AS held, coalesce(h.surveillance, false) AS surveillance,
+           coalesce(h.for_good, false) AS for_good, t.person IS NOT NULL AS stopped, a.person IS NOT NULL AS passed,
+           coalesce(a.concluded, false) AS concluded
+    FROM odd o LEFT JOIN held h ON h.person = o.id LEFT JOIN stopped t ON t.person = o.id LEFT JOIN past a ON a.person = o.id
 ), judged AS (
     SELECT x.*, CASE
         WHEN x.next_due_on IS NOT NULL AND x.rounds + x.referrals > 0 THEN 'two'

@@ -6,9 +6,12 @@ from datetime import date
 from django.db import connection
 from django.utils.translation import gettext as _
 
+from oversight.models import ProofRun
 from staff.ledger.registry import walls
 from staff.roles import Pool
 
+OPEN = "open questions"
+"""Where a full proof keeps what it counted."""
 _PERSON = {
     "round": "s.person_id", "sample": "s.person_id", "referral": "s.person_id", "letter": "s.person_id",
     "return": "(SELECT r.person_id FROM screening_kit k JOIN screening_round r ON r.id = k.round_id WHERE k.id = s.kit_id)",
@@ -23,6 +26,12 @@ class OpenQuestions:
     things: int
     ownerless: int
     dateless: int
+
+
+def open_questions_of(run: ProofRun | None) -> OpenQuestions | None:
+    """As a full proof counted them."""
+    told = run.tables.get(OPEN) if run else None
+    return OpenQuestions(*told) if told else None
 
 
 def _open_sql() -> str:

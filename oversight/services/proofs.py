@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from datetime import date, timedelta
 from time import perf_counter
 from typing import Any
@@ -16,6 +16,7 @@ from oversight.net import LISTS, NetList, net_query
 from oversight.seal.sql import STEADY
 from oversight.services.duties import duty_claim, duty_done
 from oversight.services.horizon import horizon_now, tables_now
+from oversight.services.open_questions import OPEN, open_questions
 from oversight.services.snapshot import lock_taken, snapshot
 from staff import clock
 from staff.acting import acting
@@ -82,7 +83,7 @@ def look(*, wait: bool = True) -> Seen | None:
         found = [check_run(check, params) for check in CHECKS.values()]
         ledgers = _rows(f"{ledgers_sql()} UNION ALL {lots_sql()}")
         lists = [list_run(one, params) for one in LISTS.values()]
-        horizon, tables = horizon_now(), tables_now()
+        horizon, tables = horizon_now(), tables_now() | {OPEN: list(astuple(open_questions()))}
     return Seen(
         ProofRun.Kind.FULL, clock.now(), perf_counter() - began, found, ledgers, lists, horizon, tables
     )

@@ -17,7 +17,7 @@ from oversight.proof_page import person_address
 from oversight.services.continuity import continuity_people
 from oversight.services.ledgers import balances, run_before
 from oversight.services.net import MAY_SETTLE, net_lines, net_settle
-from oversight.services.open_questions import open_questions
+from oversight.services.open_questions import open_questions_of
 from oversight.services.proofs import p1_violations, proof_latest, run_summary
 from results.models import LookBack
 from results.services.look_back import look_back_progress
@@ -62,7 +62,7 @@ def nobody_falls_through(request: HttpRequest) -> HttpResponse:
     told = {
         "full": full,
         "lines": net_lines(full) if full else [],
-        "open": open_questions() if full else None,
+        "open": open_questions_of(full),
         "look_backs": [
             (one, look_back_progress(one)) for one in LookBack.objects.filter(closed_at=None)[:50]
         ],
