@@ -10,8 +10,9 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_POST
 
 from oversight.forms_net import SettleForm
-from oversight.models import Paper, Seal, Settlement
+from oversight.models import Paper, RestoreDrill, Seal, Settlement
 from oversight.net import LISTS, net_query
+from oversight.net.things import THINGS
 from oversight.net_page import entries_of
 from oversight.proof_page import person_address
 from oversight.services.continuity import continuity_people
@@ -91,7 +92,7 @@ def _list(request: HttpRequest, name: str, form: SettleForm, status: int, asked:
     told = {
         "one": one, "count": count, "full": full, "form": form, "asked": asked, "sql": net_query(one),
         "entries": entries_of(one, count, gone, address=person_address(user)) if count else [],
-        "settled": settled[:SETTLED_SHOWN], "may_settle": user_holds(user, MAY_SETTLE),
+        "settled": [(row, THINGS.get(row.thing, row.thing)) for row in settled[:SETTLED_SHOWN]], "may_settle": user_holds(user, MAY_SETTLE),
     }  # fmt: skip
     return render(request, "oversight/net_list.html", frame_of(request, "net") | told, status=status)
 
@@ -126,6 +127,7 @@ def ledgers(request: HttpRequest) -> HttpResponse:
     told = {
         "full": full, "before": before, "balances": balances(full, before) if full else [],
         "seals": Seal.objects.order_by("-pk")[:NIGHTS],
+        "drill": RestoreDrill.objects.first(),
         "papers": Paper.objects.defer("content").order_by("-day", "kind")[: 2 * NIGHTS],
     }  # fmt: skip
     return render(request, "oversight/ledgers.html", frame_of(request, "ledgers") | told)
