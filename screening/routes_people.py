@@ -28,6 +28,8 @@ ROUTES: dict[str, Door] = {
     "screening:batch": INVITE_OR_LOOK,
     "screening:pause": INVITE,
     "screening:pause-end": INVITE,
+    "screening:pace": INVITE,
+    "screening:doubts": INVITE,
     "screening:batch-release": INVITE,
     "screening:batch-dispatch": INVITE,
     "screening:replacements": INVITE,

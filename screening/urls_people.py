@@ -5,6 +5,7 @@ from django.urls import path
 from screening.views import (
     batches,
     corrections,
+    doubts,
     duplicates,
     exclusions,
     journal,
@@ -28,6 +29,8 @@ urlpatterns = [
     path("invite/waiting/<int:pk>/close/", batches.waiting_close, name="waiting-close"),
     path("invite/<int:pk>/", batches.batch, name="batch"),
     path("invite/pause/", batches.pause, name="pause"),
+    path("invite/pace/", batches.pace, name="pace"),
+    path("invite/doubts/", doubts.doubts, name="doubts"),
     path("invite/pause/<int:pk>/end/", batches.pause_over, name="pause-end"),
     path("invite/<int:pk>/release/", batches.release, name="batch-release"),
     path("invite/<int:pk>/dispatch/", batches.dispatch, name="batch-dispatch"),

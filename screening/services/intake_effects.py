@@ -247,6 +247,9 @@ def _takes_the_round(kit: KitFacts, verdict: Verdict) -> str:
     fact, unfit = kit.round_fact, verdict.return_state is ReturnState.UNSUITABLE
     if unfit and kit.others_out:
         return ""
+    # Nobody knows whose a kit in doubt is, so a round that waits for a fresh one, or has one out, goes on waiting (H5).
+    if verdict.reason is Reason.IDENTITY_IN_DOUBT and (fact is RoundFact.KIT_DUE or kit.others_out):
+        return ""
     if fact in (RoundFact.KIT_DUE, RoundFact.KIT_OUT):
         return "kit_back"
     reopens = fact in REOPENING and not kit.newer_round_open and not kit.person_died
