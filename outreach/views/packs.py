@@ -8,7 +8,7 @@ from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy, ngettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from outreach.letters.tokens import token_read
@@ -126,7 +126,11 @@ def pack_missing(request: HttpRequest, pk: int) -> HttpResponse:
     except RoundbookError as error:
         messages.error(request, str(error.sentence))
     else:
-        words = _("%(n)s kits are taken out and void; their people wait for another.")
+        words = ngettext(
+            "%(n)s kit is taken out and void; its person waits for another.",
+            "%(n)s kits are taken out and void; their people wait for another.",
+            out,
+        )
         messages.success(request, words % {"n": out})
     return redirect("outreach:pack", pk=pk)
 

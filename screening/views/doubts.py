@@ -25,7 +25,7 @@ def doubts(request: HttpRequest) -> HttpResponse:
         except RoundbookError as error:
             form.add_error(error.data.get("field"), str(error.sentence))
         else:
-            words = _("%(kits)s kits are set aside when they come; %(people)s people get another kit.")
+            words = _("Kits set aside when they come: %(kits)s. People who get another kit: %(people)s.")
             messages.success(request, words % {"kits": made.kits, "people": made.people})
             return redirect("screening:doubts")
     rows = [

@@ -17,7 +17,10 @@ def a_printed_batch(size: int, *, every: int = 200, **facts: object) -> Batch:
     with acting(cast.member(cast.ADMINISTRATOR)):
         ScreeningPolicy.objects.update(pairs_proven=True, pack_check_every=every)
     kits_stock(
-        by=cast.member(cast.ADMINISTRATOR), lot=Lot.objects.get(code="KL002"), first_number=1, count=size + 20
+        by=cast.member(cast.ADMINISTRATOR),
+        lot=Lot.objects.get(code="KL002"),
+        first_number=1001,
+        count=size + 20,
     )
     for _ in range(size):
         factories.a_person(**facts)

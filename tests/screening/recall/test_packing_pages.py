@@ -34,18 +34,21 @@ def test_a_batch_is_packed_with_a_scanner_checked_and_posted(browser: Browser, s
         scanner(page, one)
         expect(page.get_by_label("Kit", exact=True)).to_be_focused()
         scanner(page, theirs)
-        expect(page.get_by_role("status")).to_contain_text(f"STOP: not this kit. The letter asks for {mine}")
+        expect(page.locator(".notice.said")).to_contain_text(
+            f"STOP: not this kit. The letter asks for {mine}"
+        )
         for pair in ((one, mine), (other, theirs)):
-            for code in pair:
-                scanner(page, code)
-                page.wait_for_load_state("load")
-            expect(page.get_by_role("status")).to_contain_text("Right letter, right kit. Seal it.")
+            scanner(page, pair[0])
+            expect(page.get_by_label("Kit", exact=True)).to_be_focused()
+            scanner(page, pair[1])
+            expect(page.locator(".notice.said")).to_contain_text("Right letter, right kit. Seal it.")
+            expect(page.get_by_label("Letter", exact=True)).to_be_focused()
         for pair in ((one, mine), (other, theirs)):
             page.get_by_label("Letter of the opened pack").focus()
-            for code in pair:
-                scanner(page, code)
-                page.wait_for_load_state("load")
-            expect(page.get_by_role("status")).to_contain_text("Right. Seal it again.")
+            scanner(page, pair[0])
+            expect(page.get_by_label("Kit found in it")).to_be_focused()
+            scanner(page, pair[1])
+            expect(page.locator(".notice.said")).to_contain_text("Right. Seal it again.")
         page.goto(f"{server}/invite/{batch.pk}/")
         opened(page, "Hand to the post")
         page.get_by_label("Posted from").select_option(label="Quillport Harbour Clinic")
@@ -119,7 +122,7 @@ def test_a_range_is_put_in_doubt_at_its_page(signed_in: SignIn) -> None:
     done = desk.post(
         at, {"first": kit.serial, "last": kit.serial, "why": "offset", "posted": "on"}, follow=True
     )
-    assert "1 kits are set aside when they come; 1 people get another kit." in done.content.decode()
+    assert "Kits set aside when they come: 1. People who get another kit: 1." in done.content.decode()
     assert KitDoubt.objects.get().posted
 
 
