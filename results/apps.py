@@ -47,6 +47,7 @@ class ResultsConfig(AppConfig):
             BOOKING_RESTS_ON_AN_ASSESSMENT,
             BRACKET_IS_CLOSED,
             CLOSED_HAS_EVIDENCE,
+            DECIDED_ONCE,
             PLACE_LIES_ON_ITS_LIST,
             RESULT_HAS_A_RUN_IN_CONTROL,
             RETURN_FEED,
@@ -86,6 +87,7 @@ class ResultsConfig(AppConfig):
         register_guarded(models.UnitCalendar, {"kept_until"})
         register_guarded(models.ClinicList, {"cancelled_at", "cancelled_by_id", "why"})
         register_guarded(models.ListPlace, {"status", "booking_id", "held_until"})
+        register_guarded(models.AskedSecond, {"verdict", "decided_by_id", "decided_at", "note"})
         register_feed(TodoFeed("results_returns", "screening_returnmove", RETURN_FEED))
         register_sql("results_at_or_above", AT_OR_ABOVE_HAS_A_REFERRAL)
         register_sql("results_run_in_control", RESULT_HAS_A_RUN_IN_CONTROL)
@@ -94,3 +96,4 @@ class ResultsConfig(AppConfig):
         register_sql("results_booking_rests_on_an_assessment", BOOKING_RESTS_ON_AN_ASSESSMENT)
         register_sql("results_place_lies_on_its_list", PLACE_LIES_ON_ITS_LIST)
         register_sql("results_booking_has_its_place", BOOKING_HAS_ITS_PLACE)
+        register_sql("results_question_is_decided_once", DECIDED_ONCE)

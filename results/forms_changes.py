@@ -23,7 +23,7 @@ class SecondForm(SignedBySecond):
 
     reason = forms.CharField(label=_("Why"), widget=WORDS)
     seconds = (Role.LABORATORY, Role.CLINICIAN)
-    field_order: Sequence[str] = ("reason", "second", "second_password")
+    field_order: Sequence[str] = ("reason", "second", "second_password", "elsewhere")
 
 
 class AmendForm(SecondForm):
@@ -32,7 +32,7 @@ class AmendForm(SecondForm):
     reading = forms.ModelChoiceField(
         label=_("Reading that counts"), queryset=Reading.objects.none(), empty_label=None
     )
-    field_order = ("reading", "reason", "second", "second_password")
+    field_order = ("reading", "reason", "second", "second_password", "elsewhere")
 
     def __init__(self, *args: Any, result: Result, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -48,7 +48,7 @@ class ActForm(SecondForm):
         choices=[choice for choice in LookBackRow.Action.choices if choice[0]],
         widget=forms.RadioSelect,
     )
-    field_order = ("action", "reason", "second", "second_password")
+    field_order = ("action", "reason", "second", "second_password", "elsewhere")
 
 
 class CloseForm(forms.Form):

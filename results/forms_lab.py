@@ -167,12 +167,18 @@ class NoteForm(forms.Form):
 
 
 class SignedBySecond(forms.Form):
-    """The second person who agrees, and the password by which they sign after reading the words above."""
+    """The second person who agrees: here, by their own password after reading the words above, or where they are (R14)."""
 
-    second = forms.ModelChoiceField(label=_("Second person who agrees"), queryset=User.objects.none())
+    second = forms.ModelChoiceField(
+        label=_("Second person who agrees"), queryset=User.objects.none(), required=False
+    )
     second_password = forms.CharField(
         label=_("Their own password"), strip=False, widget=forms.PasswordInput(attrs={"autocomplete": "off"}),
-        help_text=_("Typed by the second person, after reading the words above."),
+        help_text=_("Typed by the second person, after reading the words above."), required=False,
+    )  # fmt: skip
+    elsewhere = forms.BooleanField(
+        label=_("Nobody is here: ask, and let them agree where they are"), required=False,
+        help_text=_("Nothing changes before somebody else agrees on the page “Agree to a change”."),
     )  # fmt: skip
     seconds: tuple[str, ...] = (Role.LABORATORY,)
 
@@ -180,6 +186,15 @@ class SignedBySecond(forms.Form):
         super().__init__(*args, **kwargs)
         people = User.objects.filter(is_active=True, postings__role__in=self.seconds).exclude(pk=by.pk)
         self.fields["second"].queryset = people.distinct()  # type: ignore[attr-defined]  # a ModelChoiceField
+
+    def clean(self) -> dict[str, Any]:
+        """Either somebody signs here, or the question is put to whoever is elsewhere."""
+        facts = super().clean() or {}
+        if not facts.get("elsewhere"):
+            for name in ("second", "second_password"):
+                if not facts.get(name) and name not in self.errors:
+                    self.add_error(name, _("Needed here, unless you ask somebody who is somewhere else."))
+        return facts
 
 
 class ResolveForm(SignedBySecond):
@@ -195,7 +210,7 @@ class ResolveForm(SignedBySecond):
         widget=forms.RadioSelect,
     )
     resolution = forms.CharField(label=_("What was found and done"), widget=WORDS)
-    field_order = ("what", "resolution", "second", "second_password")
+    field_order = ("what", "resolution", "second", "second_password", "elsewhere")
 
 
 def holders(role: str) -> Any:

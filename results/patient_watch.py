@@ -42,11 +42,17 @@ class Watch:
 
     sums: tuple[float, ...]
     alarm_at: int | None
+    limit: float = ALARM
 
     @property
     def alarm(self) -> bool:
         """Whether it passed its limit."""
         return self.alarm_at is not None
+
+    @property
+    def stands(self) -> bool:
+        """Whether it is at or past its limit at the newest reading; a slip that goes on keeps it there."""
+        return bool(self.sums) and self.sums[-1] >= self.limit
 
 
 def _run(steps: Sequence[float], limit: float) -> Watch:
@@ -56,7 +62,7 @@ def _run(steps: Sequence[float], limit: float) -> Watch:
         sums.append(total)
         if alarm is None and total >= limit:
             alarm = n
-    return Watch(tuple(sums), alarm)
+    return Watch(tuple(sums), alarm, limit)
 
 
 def unit_watch(

@@ -4,6 +4,8 @@ from staff.roles import Role
 from staff.routes import Door, door
 
 LAB = door(Role.LABORATORY)
+SECONDS = door(Role.LABORATORY, Role.CLINICIAN)
+"""Who may agree to a change in the laboratory as the second person."""
 ROUTES: dict[str, Door] = {
     "results:open-day": LAB,
     "results:day-close": LAB,
@@ -17,6 +19,8 @@ ROUTES: dict[str, Door] = {
     "results:look-back": LAB,
     "results:look-back-decide": LAB,
     "results:look-back-close": LAB,
+    "results:asked": SECONDS,
+    "results:asked-decide": SECONDS,
     "results:changes": LAB,
     "results:change": LAB,
     "results:paper": LAB,

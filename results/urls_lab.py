@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from results.views import bench, changes, charts, lab, messages, readings, reference, release, watch
+from results.views import asked, bench, changes, charts, lab, messages, readings, reference, release, watch
 
 urlpatterns = [
     path("lab/day/", lab.open_day, name="open-day"),
@@ -12,6 +12,8 @@ urlpatterns = [
     path("lab/look-back/<int:pk>/", changes.look_back, name="look-back"),
     path("lab/look-back/<int:pk>/decide/", changes.look_back_decide, name="look-back-decide"),
     path("lab/look-back/<int:pk>/close/", changes.look_back_end, name="look-back-close"),
+    path("lab/agree/", asked.asked, name="asked"),
+    path("lab/agree/<int:pk>/", asked.asked_decide, name="asked-decide"),
     path("lab/changes/", changes.changes, name="changes"),
     path("lab/changes/<int:pk>/", changes.change, name="change"),
     path("lab/watch/", watch.watch, name="watch"),

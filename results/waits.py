@@ -5,7 +5,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from results.calendar_week import calendars_on, capacity
-from results.models import InboxLine, InboxMessage, Run, Sample, SampleTodo
+from results.models import AskedSecond, InboxLine, InboxMessage, Run, Sample, SampleTodo
 from results.referral_attendance import attendance_missing
 from results.referral_queue import open_referrals
 from results.services.follow_up_policy import policies_proposed
@@ -104,10 +104,20 @@ def follow_up_policy() -> list[Wait]:
     return [Wait(words % {"n": n}, pressing=True)]
 
 
+def asked() -> list[Wait]:
+    """Changes that wait for a second person."""
+    n = AskedSecond.objects.filter(verdict="").count()
+    if not n:
+        return [Wait(_("nothing waits"))]
+    words = ngettext("%(n)s change waits for a second person", "%(n)s changes wait for a second person", n)
+    return [Wait(words % {"n": n}, pressing=True)]
+
+
 WAITS: dict[str, Teller] = {
     "results:open-day": open_day,
     "results:readings": readings,
     "results:release": release,
+    "results:asked": asked,
     "results:queue": queue,
     "results:room": room,
     "results:follow-up-policy": follow_up_policy,

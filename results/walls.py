@@ -1,6 +1,6 @@
 """The SQL that results adds to the walls: the feed of returns, no at-or-above result without a referral,
 no result without a run in control, no closed referral
-without its evidence, no booking without an assessment that allows it, and no place beyond its list."""
+without its evidence, no booking without an assessment that allows it, no place beyond its list, no question decided twice."""
 
 RETURN_FEED = """
 INSERT INTO results_sampletodo (return_id, became)
@@ -161,4 +161,14 @@ END $$;
 DROP TRIGGER IF EXISTS booking_has_its_place ON results_booking;
 CREATE CONSTRAINT TRIGGER booking_has_its_place AFTER INSERT ON results_booking
     DEFERRABLE INITIALLY DEFERRED FOR EACH ROW EXECUTE FUNCTION results_booking_has_its_place();
+"""
+
+DECIDED_ONCE = """
+CREATE OR REPLACE FUNCTION results_question_is_decided_once() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    RAISE EXCEPTION 'question % to a second person was decided already', OLD.id
+        USING ERRCODE = 'RB017', CONSTRAINT = 'question_is_decided_once';
+END $$;
+CREATE OR REPLACE TRIGGER question_is_decided_once BEFORE UPDATE ON results_askedsecond
+    FOR EACH ROW WHEN (OLD.verdict <> '') EXECUTE FUNCTION results_question_is_decided_once();
 """

@@ -20,6 +20,7 @@ PAGES: tuple[tuple[str, Any], ...] = (
     ("results:open-day", _("Open the day")),
     ("results:readings", _("Load readings")),
     ("results:release", _("Release results")),
+    ("results:asked", _("Agree to a change")),
     ("results:queue", _("Who needs me next")),
     ("results:room", _("Is there room?")),
     ("results:follow-up-policy", _("Change follow-up")),

@@ -155,6 +155,17 @@ def bare_hands(*tables: str, by: User) -> Iterator[psycopg.Connection]:
                 owner.execute(f"ALTER TABLE {table} ENABLE TRIGGER USER".encode())
 
 
+def bare_load(owner: psycopg.Connection[Any], content: bytes) -> None:
+    """A readings file by COPY into a table of its own, ``bare_lines``, which goes with the transaction."""
+    owner.execute(
+        b"CREATE TEMP TABLE bare_lines (number int, serial text, value text, unit text, flag text, read_at text)"
+        b" ON COMMIT DROP"
+    )
+    with owner.cursor() as cursor, cursor.copy(b"COPY bare_lines FROM STDIN (FORMAT csv, HEADER)") as copy:
+        copy.write(content)
+    owner.execute(b"ANALYZE bare_lines")
+
+
 @contextmanager
 def days_ago(days: int) -> Iterator[None]:
     """The clock so many days back, for laying down a past."""

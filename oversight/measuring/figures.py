@@ -11,6 +11,7 @@ from oversight.measuring import (
     lab_flat,
     mail,
     planner,
+    queue,
     register,
     rounds,
     scans,
@@ -75,6 +76,7 @@ MEASUREMENTS: dict[str, Measurement] = {
             "the same days before everybody in the register had a measured past round",
             lab_flat.lab_flat,
         ),
+        Measurement("queue_2000", "the same page at 200 open referrals", queue.queue_2000),
         Measurement("lab_day_loop", "one ORM object after the other", lab.lab_day_loop),
         Measurement(
             "letters", "one WeasyPrint document a letter, style sheet and fonts read once", mail.letters

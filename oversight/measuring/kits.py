@@ -6,7 +6,7 @@ from decimal import Decimal
 
 from django.db import connection
 
-from oversight.measuring.bench import ROUNDS, Bench, Measured, bare_hands
+from oversight.measuring.bench import ROUNDS, Bench, Measured, bare_hands, bare_load
 from oversight.measuring.rounds import rounds_out, serials_of
 from results.lab_formats.csv_readings import COLUMNS
 from results.models import Analyser, Run, Unit
@@ -79,15 +79,6 @@ def _bare_file(bench: Bench, run: Run, content: bytes) -> int:
     facts = {"run": run.pk, "today": clock.today()}
     tables = ("results_reading", "results_sample", "results_samplemove", "results_inboxline")
     with bare_hands(*tables, by=bench.desk) as owner, owner.transaction():
-        owner.execute(
-            b"CREATE TEMP TABLE bare_lines (number int, serial text, value text, unit text, flag text, read_at text)"
-            b" ON COMMIT DROP"
-        )
-        with (
-            owner.cursor() as cursor,
-            cursor.copy(b"COPY bare_lines FROM STDIN (FORMAT csv, HEADER)") as copy,
-        ):
-            copy.write(content)
-        owner.execute(b"ANALYZE bare_lines")
+        bare_load(owner, content)
         written = [owner.execute(statement.encode(), facts).rowcount for statement in BARE_READINGS]
         return min(written)

@@ -6,7 +6,7 @@ from typing import Any
 
 import psycopg
 
-from oversight.measuring.bench import ROUNDS, Bench, Measured, bare_hands
+from oversight.measuring.bench import ROUNDS, Bench, Measured, bare_hands, bare_load
 from oversight.measuring.kits import LARGEST_FILE, kits_back, run_opened
 from oversight.measuring.rounds import rounds_out, serials_of
 from results.lab_formats.csv_readings import COLUMNS
@@ -138,16 +138,7 @@ def _bare_day(
             "SELECT set_config('roundbook.actor', %s, true), set_config('roundbook.now', %s, true)",
             [str(bench.desk.pk), clock.now().isoformat()],
         )
-        owner.execute(
-            b"CREATE TEMP TABLE bare_lines (number int, serial text, value text, unit text, flag text, read_at text)"
-            b" ON COMMIT DROP"
-        )
-        with (
-            owner.cursor() as cursor,
-            cursor.copy(b"COPY bare_lines FROM STDIN (FORMAT csv, HEADER)") as copy,
-        ):
-            copy.write(content)
-        owner.execute(b"ANALYZE bare_lines")
+        bare_load(owner, content)
         written = [owner.execute(statement.encode(), facts).rowcount for statement in statements]
         return written[-1]
 

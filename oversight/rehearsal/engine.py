@@ -18,6 +18,7 @@ from oversight.rehearsal.post_work import (
     Post,
     invited,
     newcomers_loaded,
+    notes_dealt_with,
     replacements_sent,
     sack_logged,
     sent_noted,
@@ -167,6 +168,7 @@ def _bench_day(stage: Stage, post: Post, day: date) -> None:
     with clock.at(hours["post"]):
         sack_logged(stage, post, day)
         set_asides_solved(stage, post, day)
+        notes_dealt_with(stage, day)
         acts_due(stage, day)
     with clock.at(hours["open"]):
         day_in_the_laboratory(stage, day, hours)

@@ -19,6 +19,7 @@ from screening.services.batches import (
     replacements_send,
 )
 from screening.services.intake import delivery_record, delivery_settle, return_solve, returns_log_many
+from screening.services.intake_lists import note_read, notes_unread
 from screening.services.intake_solve import Answer
 from screening.services.register import register_apply, register_stage
 from staff.acting import acting
@@ -179,6 +180,13 @@ def set_asides_solved(stage: Stage, post: Post, day: date) -> None:
         else:
             return_solve(by=stage.crew.office, return_=aside, answer=Answer.UNSUITABLE)
         stage.tally("set asides solved", 1)
+
+
+def notes_dealt_with(stage: Stage, day: date) -> None:
+    """The phone desk reads every note that came with an earlier day's kits; the newest wait for tomorrow."""
+    for back in notes_unread().filter(arrived_on__lt=day)[:200]:
+        note_read(by=stage.crew.office, return_id=back.pk)
+        stage.tally("notes read", 1)
 
 
 def replacements_sent(stage: Stage, post: Post, day: date) -> None:

@@ -1,5 +1,6 @@
 """Tables of results; import from here, never from a submodule."""
 
+from results.models.asked import AskedSecond
 from results.models.bench import BenchPlace, BenchSteps, DayClose, LabLot, RunLot, StockCount
 from results.models.calendar import ClinicList, ListPlace, TravelTime, UnitCalendar
 from results.models.control_plans import (
@@ -59,6 +60,7 @@ __all__ = [
     "AfterCall",
     "Analyser",
     "AnalyserVersion",
+    "AskedSecond",
     "Assessment",
     "AssessmentRound",
     "BenchPlace",

@@ -90,14 +90,23 @@ def readings_lately(analyser_id: int, limit: int = 2000) -> list[Seen]:
     )
 
 
-def unit_alarms(seen: Sequence[Seen], model: ZeroInflated | None = None) -> list[tuple[str, int]]:
-    """(kind of alarm, after how many readings) for readings that look five times too large or too small."""
+@dataclass(frozen=True, slots=True)
+class UnitAlarm:
+    """A kind of unit slip, after how many readings its sum first passed the limit, and whether it is past it still."""
+
+    kind: str
+    after: int
+    stands: bool
+
+
+def unit_alarms(seen: Sequence[Seen], model: ZeroInflated | None = None) -> list[UnitAlarm]:
+    """The alarms of readings that look five times too large or too small."""
     found = []
     values = [one.value for one in seen]
     for kind, factor in ((WatchAlarm.Kind.UNIT_TOO_LARGE, SLIP), (WatchAlarm.Kind.UNIT_TOO_SMALL, 1 / SLIP)):
         told = unit_watch(values, factor, model)
         if told.alarm_at is not None:
-            found.append((kind.value, told.alarm_at + 1))
+            found.append(UnitAlarm(kind.value, told.alarm_at + 1, told.stands))
     return found
 
 
@@ -108,7 +117,7 @@ def run_watched(run: Run, *, frame: Acting) -> bool:
         return False
     alarms = unit_alarms(readings_seen(run))
     WatchAlarm.objects.bulk_create(
-        WatchAlarm(run=run, kind=kind, after=after, at=frame.now) for kind, after in alarms
+        WatchAlarm(run=run, kind=alarm.kind, after=alarm.after, at=frame.now) for alarm in alarms
     )
     return bool(alarms)
 

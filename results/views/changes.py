@@ -13,6 +13,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from results.forms_changes import ActForm, AmendForm, CloseForm, KindForm, LookBackForm, SecondForm
 from results.models import InboxLine, LookBack, LookBackRow, Referral, Result
+from results.services.asked_second import Question, questions_open
 from results.services.authorise_amend import result_amend, result_withdraw
 from results.services.look_back import (
     look_back_act,
@@ -24,7 +25,7 @@ from results.services.look_back import (
 )
 from results.services.of_person import results_of
 from results.states import REFERRAL, SAMPLE
-from results.views.lab_request import actor, refuse, second_signs
+from results.views.lab_request import actor, asked_elsewhere, refuse, second_signs
 from screening.access import person_open
 from screening.models import Kit
 from screening.serials import SerialError, serial_read
@@ -128,18 +129,30 @@ def _still_out(found: LookBack) -> dict[str, Any] | None:
     }
 
 
+def _chosen_rows(request: HttpRequest, found: LookBack) -> list[int]:
+    """The rows ticked, or every undecided one."""
+    if request.POST.get("all"):
+        return list(LookBackRow.objects.filter(look_back=found, action="").values_list("pk", flat=True))
+    return [int(text) for text in request.POST.getlist("row") if text.isdigit()]
+
+
 @require_POST
 def look_back_decide(request: HttpRequest, pk: int) -> HttpResponse:
     """Decide about the chosen rows, or about every undecided one."""
     found = _look_back(pk)
     form = ActForm(request.POST, by=actor(request))
-    if not form.is_valid() or not second_signs(request, form):
+    if not form.is_valid():
         return _look_back_page(request, found, act=form)
-    if request.POST.get("all"):
-        ids = list(LookBackRow.objects.filter(look_back=found, action="").values_list("pk", flat=True))
-    else:
-        ids = [int(text) for text in request.POST.getlist("row") if text.isdigit()]
-    facts = form.cleaned_data
+    facts, ids = form.cleaned_data, _chosen_rows(request, found)
+    if facts["elsewhere"]:
+        question = Question(
+            "look_back", facts["reason"], look_back=found, chosen=facts["action"], rows=tuple(ids)
+        )
+        if not asked_elsewhere(request, form, question):
+            return _look_back_page(request, found, act=form)
+        return redirect("results:look-back", pk=pk)
+    if not second_signs(request, form):
+        return _look_back_page(request, found, act=form)
     try:
         done = look_back_act(
             by=actor(request), look_back=found, row_ids=ids, action=facts["action"], words=facts["reason"],
@@ -210,10 +223,15 @@ def change(request: HttpRequest, pk: int) -> HttpResponse:
         history = results_of(person)
     amend = AmendForm(request.POST if what == "amend" else None, by=by, result=result, prefix="amend")
     withdraw = SecondForm(request.POST if what == "withdraw" else None, by=by, prefix="withdraw")
+    made = None
     if request.method == "POST":
         chosen = amend if what == "amend" else withdraw
-        signed = chosen.is_valid() and second_signs(request, chosen)
-        made = _changed(by, result, what, chosen) if signed else None
+        valid = chosen.is_valid()
+        if valid and chosen.cleaned_data["elsewhere"]:
+            if asked_elsewhere(request, chosen, _question(result, what, chosen)):
+                return redirect("results:change", pk=pk)
+        elif valid and second_signs(request, chosen):
+            made = _changed(by, result, what, chosen)
         if made is not None:
             messages.success(request, _words_after(result, made))
             return redirect("results:change", pk=made.pk)
@@ -225,11 +243,19 @@ def change(request: HttpRequest, pk: int) -> HttpResponse:
         "readings": result.sample.readings.select_related("run__analyser").order_by("-pk"),
         "history": [one for one in history if one.sample_id != result.sample_id],
         "referral_words": REFERRAL.label(referral.state) if referral else "",
+        "asked": questions_open().filter(result=result).first(),
         "amend_form": amend,
         "withdraw_form": withdraw,
     }
     wrong = amend.errors or withdraw.errors
     return render(request, "results/change.html", context, status=422 if wrong else 200)
+
+
+def _question(result: Result, what: str, form: SecondForm) -> Question:
+    kind = "amend" if what == "amend" else "withdraw"
+    return Question(
+        kind, form.cleaned_data["reason"], result=result, reading=form.cleaned_data.get("reading")
+    )
 
 
 def _changed(by: Any, result: Result, what: str, form: SecondForm) -> Result | None:

@@ -13,6 +13,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from results.forms_lab import ClosingForm, ControlsForm, FileForm, NoteForm, OpeningForm, ResolveForm
 from results.models import Analyser, CheckLot, ControlReading, LabLot, Run, Sample
+from results.services.asked_second import Question
 from results.services.bench import expiring_first
 from results.services.control_plans import plan_on
 from results.services.lots import run_open_scanned
@@ -23,7 +24,7 @@ from results.services.runs_checks import checks_for
 from results.services.runs_controls import rule_words, run_sentence
 from results.services.samples import sample_spoil, samples_take_in
 from results.states import SAMPLE
-from results.views.lab_request import actor, refuse, second_signs
+from results.views.lab_request import actor, asked_elsewhere, refuse, second_signs
 from staff import clock
 from staff.errors import RoundbookError
 
@@ -252,9 +253,16 @@ def run_settle(request: HttpRequest, pk: int) -> HttpResponse:
     """Settle a held run with a second person."""
     run = _run(pk)
     form = ResolveForm(request.POST, by=actor(request))
-    if not form.is_valid() or not second_signs(request, form):
+    if not form.is_valid():
         return _run_page(request, run, resolve=form)
     facts = form.cleaned_data
+    if facts["elsewhere"]:
+        question = Question("settle", facts["resolution"], run=run, chosen=facts["what"])
+        if not asked_elsewhere(request, form, question):
+            return _run_page(request, run, resolve=form)
+        return redirect("results:run", pk=pk)
+    if not second_signs(request, form):
+        return _run_page(request, run, resolve=form)
     try:
         run_resolve(
             by=actor(request), run=run, resolution=facts["resolution"], second=facts["second"],

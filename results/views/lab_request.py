@@ -8,6 +8,7 @@ from django.http import HttpRequest
 from django.utils.translation import gettext as _
 
 from results.forms_lab import SignedBySecond
+from results.services.asked_second import Question, second_ask
 from staff.errors import RoundbookError
 from staff.models import User
 
@@ -20,6 +21,19 @@ def actor(request: HttpRequest) -> User:
 def refuse(request: HttpRequest, error: RoundbookError) -> None:
     """Show why it was refused at the top of the next page."""
     messages.error(request, str(error.sentence))
+
+
+def asked_elsewhere(request: HttpRequest, form: SignedBySecond, question: Question) -> bool:
+    """Whether the question of a valid form was put to a second person somewhere else; the form says why if it was not."""
+    try:
+        second_ask(by=actor(request), question=question)
+    except RoundbookError as error:
+        form.add_error(None, str(error.sentence))
+        return False
+    messages.success(
+        request, _("Asked. Nothing has changed yet: it is done when a second person agrees, by the next working day.")
+    )  # fmt: skip
+    return True
 
 
 def second_signs(request: HttpRequest, form: SignedBySecond) -> bool:

@@ -49,7 +49,7 @@ def watch(request: HttpRequest) -> HttpResponse:
         "told": _told(seen) if seen else None,
         "chart": _chart(seen) if len(seen) >= WINDOW else None,
         "window": WINDOW,
-        "alarms": [(dict(WatchAlarm.Kind.choices)[kind], after) for kind, after in unit_alarms(seen)],
+        "alarms": [(WatchAlarm.Kind(alarm.kind).label, alarm) for alarm in unit_alarms(seen)],
         "held": WatchAlarm.objects.select_related("run__analyser").order_by("-pk")[:20],
         "suspects": [(run, one) for run in runs for one in carry_over_in(run)],
         "stability": _stability(),
@@ -83,8 +83,8 @@ def _told(seen: Sequence[Seen]) -> dict[str, Any]:
         "expected_high": 100 * expected_high,
         "expected_detectable": 100 * expected_seen,
         "median": medians[-1] if medians else None,
-        "rising": share_watch(high, expected_high, min(0.9, 2 * expected_high)).alarm,
-        "falling": share_watch(high, expected_high, expected_high / 2).alarm,
+        "rising": share_watch(high, expected_high, min(0.9, 2 * expected_high)).stands,
+        "falling": share_watch(high, expected_high, expected_high / 2).stands,
     }
 
 

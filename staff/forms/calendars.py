@@ -48,4 +48,4 @@ class SeedForm(forms.Form):
 
     def __init__(self, *args: object, **kwargs: object) -> None:
         super().__init__(*args, **kwargs)  # type: ignore[arg-type]
-        self.fields["code"].choices = [(code, code) for code in countries()]  # type: ignore[attr-defined]
+        self.fields["code"].choices = [("", _("choose")), *countries()]  # type: ignore[attr-defined]

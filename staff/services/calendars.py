@@ -1,12 +1,14 @@
 """Closed days and days without post, of a site or of the whole programme: looked up, added, taken out, and seeded from the
 holidays of a country."""
 
+import re
 from dataclasses import dataclass
 from datetime import date, timedelta
 
 import holidays
 from django.db.models import Q, QuerySet
 from django.utils.translation import gettext as _
+from holidays.registry import COUNTRIES
 
 from staff.acting import acting
 from staff.errors import IllegalMove, RoundbookError
@@ -23,12 +25,20 @@ class Seeded:
     known: int
 
 
-def countries() -> list[str]:
-    """The countries and regions whose public holidays are known, as codes: `PT`, or `PT-20` for a region."""
-    found = holidays.list_supported_countries()
-    return sorted(
-        code for country, parts in found.items() for code in (country, *(f"{country}-{p}" for p in parts))
-    )
+def countries() -> list[tuple[str, str]]:
+    """The countries and regions whose public holidays are known, by name: code (`PT`, a region `PT-20`) and words."""
+    parts = holidays.list_supported_countries(include_aliases=False)
+    known = sorted((spaced(names[0]), names[1]) for names in COUNTRIES.values() if names[1] in parts)
+    return [
+        (code, f"{name} ({code})")
+        for name, country in known
+        for code in (country, *(f"{country}-{part}" for part in parts[country]))
+    ]
+
+
+def spaced(name: str) -> str:
+    """`"CaboVerde"` → `"Cabo Verde"`."""
+    return re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name)
 
 
 def closed_days(year: int, site: Site | None = None) -> "QuerySet[NonWorkingDay]":
@@ -68,7 +78,7 @@ def closed_day_remove(*, by: User, closed: NonWorkingDay) -> None:
 
 def holidays_seed(*, by: User, code: str, year: int, site: Site | None = None) -> Seeded:
     """Add the public holidays of a country or region that lie ahead in a year; weekends and known days are passed over."""
-    if code not in countries():
+    if code not in dict(countries()):
         raise RoundbookError("country_unknown", _("Choose the country from the list."), field="code")
     country, _dash, part = code.partition("-")
     with acting(by, reason=f"holidays of {code} {year}") as frame:

@@ -92,6 +92,18 @@ def test_h2_a_unit_slip_is_found_within_the_published_number_of_samples(
     assert found[107] == pytest.approx(ninetieth, rel=0.3)
 
 
+def test_an_alarm_stands_while_the_slip_goes_on_and_not_after_it() -> None:
+    rng = random.Random(5)  # noqa: S311 - a replayable draw
+    slipped = drawn(rng, 600, 5.0)
+    during = unit_watch(slipped, 5.0, MODEL)
+    after = unit_watch([*slipped[:300], *drawn(rng, 1500)], 5.0, MODEL)
+    assert during.alarm
+    assert during.stands
+    assert after.alarm
+    assert not after.stands
+    assert not unit_watch([], 5.0, MODEL).stands
+
+
 def test_false_alarms_are_as_rare_as_published() -> None:
     # Source: job 7.7: 1–2 % false alarms in 600 samples.
     rng = random.Random(11)  # noqa: S311 - a replayable draw
@@ -241,7 +253,9 @@ def test_h2_a_run_in_the_wrong_unit_is_held_when_the_protocol_says_so(factor: fl
 def test_the_watch_says_but_does_not_hold_while_it_is_off() -> None:
     run = a_run_reading(5.0)
     assert run_close(by=bench.technician(), run=run, readings=bench.controls()).status == "in_control"
-    assert unit_alarms(readings_lately(run.analyser_id))
+    (told,) = unit_alarms(readings_lately(run.analyser_id))
+    assert told.stands
+    assert told.kind == WatchAlarm.Kind.UNIT_TOO_LARGE
     assert not WatchAlarm.objects.exists()
 
 

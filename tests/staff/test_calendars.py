@@ -13,7 +13,13 @@ from django.urls import reverse
 
 from staff.errors import IllegalMove, RoundbookError
 from staff.models import NonWorkingDay, Site, User
-from staff.services.calendars import closed_day_add, closed_day_remove, closed_days, holidays_seed
+from staff.services.calendars import (
+    closed_day_add,
+    closed_day_remove,
+    closed_days,
+    countries,
+    holidays_seed,
+)
 from tests import cast
 
 pytestmark = pytest.mark.usefixtures("region")
@@ -75,3 +81,12 @@ def test_the_calendar_is_kept_at_its_page(signed_in: SignIn) -> None:
     assert "Harbour feast" not in opened.text
     assert client.get(at, {"year": "abcd", "site": "nowhere"}).status_code == 200
     assert signed_in(cast.PHONE_DESK).get(at).status_code == 403
+
+
+def test_countries_are_offered_by_name_and_each_once() -> None:
+    known = countries()
+    assert len({code for code, _words in known}) == len(known)
+    named = dict(known)
+    assert named["PT"] == "Portugal (PT)"
+    assert named["PT-20"] == "Portugal (PT-20)"
+    assert named["CV"] == "Cabo Verde (CV)"
