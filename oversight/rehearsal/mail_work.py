@@ -10,6 +10,7 @@ from outreach.services.print_runs import print_run_hand_over, print_run_make
 from oversight.rehearsal.crew import Stage
 from screening.models import Batch
 from screening.services.packing import packs_missing_out
+from staff.models import User
 
 LIMIT = 5_000
 PACKS_A_TRAY = 100
@@ -23,7 +24,7 @@ def invitations_out(stage: Stage, batch: Batch) -> int:
     return _printed(stage, "invitation")
 
 
-def packed_by_contractor(stage: Stage, batch: Batch, day: date) -> None:
+def packed_by_contractor(by: User, batch: Batch, day: date) -> None:
     """The mailing house's file of a batch: every letter with its kit; a kit whose letter is held is taken out."""
     pairs = PrintedLetter.objects.filter(
         letter__round__batch=batch, letter__kind="invitation", pulled=""
@@ -34,8 +35,8 @@ def packed_by_contractor(stage: Stage, batch: Batch, day: date) -> None:
     ]
     if rows:
         content = "\r\n".join([",".join(MANIFEST_COLUMNS), *rows, ""]).encode()
-        manifest_take(by=stage.crew.office, name=f"packed-{batch.number}.csv", content=content)
-    packs_missing_out(by=stage.crew.office, batch=batch)
+        manifest_take(by=by, name=f"packed-{batch.number}.csv", content=content)
+    packs_missing_out(by=by, batch=batch)
 
 
 def mail_out(stage: Stage) -> int:

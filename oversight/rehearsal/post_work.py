@@ -88,7 +88,7 @@ def invited(stage: Stage, day: date) -> Batch | None:
         batch = batch_open(by=stage.crew.office, size=size)
         batch_release(by=stage.crew.manager, batch=batch, stale_note=NIGHTLY_FILE)
         invitations_out(stage, batch)
-        packed_by_contractor(stage, batch, day)
+        packed_by_contractor(stage.crew.office, batch, day)
         batch_dispatch(by=stage.crew.office, batch=batch)
     return batch
 
