@@ -20,6 +20,7 @@ class ScreeningConfig(AppConfig):
             Manifest,
             Pack,
             PackCheck,
+            PersonNote,
             Return,
             ReturnMove,
             Round,
@@ -30,4 +31,4 @@ class ScreeningConfig(AppConfig):
         register_ledger(Ledger(states.ROUND, Round, RoundMove))
         register_ledger(Ledger(states.KIT, Kit, KitMove))
         register_ledger(Ledger(states.RETURN, Return, ReturnMove))
-        register_append_only(InvitationPace, KitDoubt, Manifest, Pack, PackCheck)
+        register_append_only(InvitationPace, KitDoubt, Manifest, Pack, PackCheck, PersonNote)

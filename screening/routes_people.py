@@ -38,6 +38,8 @@ ROUTES: dict[str, Door] = {
     "screening:waiting-close": door(Role.PHONE_DESK),
     "screening:search": SPEAKS_WITH_PEOPLE,
     "screening:person": SPEAKS_WITH_PEOPLE,
+    "screening:person-look": SPEAKS_WITH_PEOPLE,
+    "screening:person-note": RECORDS_WISHES,
     "screening:person-stop": RECORDS_WISHES,
     "screening:person-stop-end": RECORDS_WISHES,
     "screening:person-postpone": RECORDS_WISHES,

@@ -18,6 +18,7 @@ from screening.models.intake import (
     TrayKind,
 )
 from screening.models.kits import Batch, Kit, KitModel, KitMove, Lot
+from screening.models.notes import PersonNote
 from screening.models.packing import KitDoubt, Manifest, Pack, PackCheck
 from screening.models.pauses import InvitationPace, InvitationPause
 from screening.models.people import (
@@ -38,7 +39,7 @@ from screening.models.rounds import Round, RoundMove
 
 __all__ = [
     "CORRECTABLE", "Area", "Batch", "DeathQuestion", "Delivery", "Exclusion", "ExclusionKind", "FieldCorrection", "IntakeSession", "InvitationPace", "InvitationPause", "Kit", "KitDoubt", "KitModel", "KitMove", "Lot", "Manifest", "Pack", "PackCheck",
-    "Person", "PersonIdentifier", "PersonMerge", "PossibleDuplicate", "PostcodeFifth", "Practice", "Protocol", "RefusedLine", "RegisterComparison", "RegisterLoad", "Return",
+    "Person", "PersonIdentifier", "PersonMerge", "PersonNote", "PossibleDuplicate", "PostcodeFifth", "Practice", "Protocol", "RefusedLine", "RegisterComparison", "RegisterLoad", "Return",
     "ReturnMove", "Round", "RoundMove", "Scan", "ScreeningPolicy", "SessionMode", "Sex",
     "StagedPerson", "Stop", "StopScope", "Tray", "TrayKind",
 ]  # fmt: skip

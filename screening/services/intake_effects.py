@@ -64,6 +64,7 @@ class KitFacts:
     newer_round_open: bool = False
     opted_out: bool = False
     household_kit_out: bool = False
+    look_alike: bool = False
     person_died: bool = False
     missing_date: str = "worst_case"
     report_high_from_unfit: bool = False

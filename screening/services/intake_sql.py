@@ -43,6 +43,8 @@ _KIT_COLUMNS = """
     (SELECT count(*) > 0 FROM screening_person h JOIN screening_round hr ON hr.person_id = h.id
         AND hr.state IN ('kit_due', 'kit_out', 'result_due') WHERE person.postcode <> '' AND h.postcode = person.postcode
         AND h.address_1 = person.address_1 AND h.id <> person.id) AS household_kit_out,
+    (SELECT count(*) > 0 FROM screening_possibleduplicate d WHERE d.verdict = 'different'
+        AND (d.first_id = person.id OR d.second_id = person.id)) AS look_alike,
     person.deceased_on IS NOT NULL AS person_died,
     coalesce(person.given_names || ' ' || person.family_name, '') AS name,
     extract(year FROM person.birth_date)::int AS birth_year

@@ -86,6 +86,7 @@ def test_the_pages_of_the_mail_at_200_percent(
 ) -> None:
     desk, gone = a_busy_day(tmp_path, settings)
     person = Letter.objects.filter(state="undelivered").get().person_id
+    on_the_list(cast.PHONE_DESK, person)
     connections.close_all()
     for who, addresses in (
         (cast.PHONE_DESK, [

@@ -21,6 +21,7 @@ from screening.services.packing import pack_scan
 from screening.services.protocols import protocol_effect, protocol_propose
 from staff.services.calendars import no_post_add
 from tests import cast, factories
+from tests.looks import on_the_list
 from tests.screening.intake.desk_browser import signed_in_page
 from tests.screening.intake.test_desk_look import DOUBLED, is_clean
 from tests.screening.recall.packing import a_manifest, a_printed_batch, pairs_of
@@ -63,9 +64,12 @@ def seen_pages() -> list[tuple[str, str]]:
     )  # fmt: skip
     protocol_effect(by=other, protocol=draft)
     pair = duplicates_open().get()
+    on_the_list(cast.PHONE_DESK, sick.pk, one.pk)
+    stranger = factories.a_person(birth_date=date(1963, 2, 2))
     return [
         (cast.PHONE_DESK, reverse("screening:person", args=[sick.pk])),
         (cast.PHONE_DESK, reverse("screening:person", args=[one.pk])),
+        (cast.PHONE_DESK, reverse("screening:person", args=[stranger.pk])),
         (cast.PHONE_DESK, reverse("screening:duplicates")),
         (cast.PHONE_DESK, reverse("screening:duplicate", args=[pair.pk])),
         (cast.COORDINATOR, reverse("screening:second-look")),
