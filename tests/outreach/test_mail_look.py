@@ -24,6 +24,7 @@ from staff import clock
 from staff.acting import acting
 from tests import cast
 from tests.factories import a_delivery, a_round, by_default
+from tests.looks import on_the_list
 from tests.outreach.makers import a_patient, a_result, frozen
 from tests.outreach.test_sending import a_message
 from tests.screening.intake.conftest import browser, player, program, server  # noqa: F401 - fixtures

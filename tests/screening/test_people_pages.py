@@ -4,11 +4,12 @@ from collections.abc import Callable
 from datetime import date, timedelta
 
 import pytest
+from django.db import DatabaseError, transaction
 from django.test import Client
 from django.urls import reverse
 
 from screening.access import person_open
-from screening.models import Exclusion, Kit, Lot, Person, Round, Stop
+from screening.models import Exclusion, Kit, Lot, Person, PersonNote, Round, Stop
 from screening.services.batches import kits_stock
 from screening.services.due import due_dates_refresh
 from screening.services.people import postponement_record, stop_end, stop_record
