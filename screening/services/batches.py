@@ -32,7 +32,7 @@ from staff.services.calendars import next_post_day, post_leaves
 
 _NUMBERING = 726_102  # advisory lock: batches of a day are numbered one after the other
 CALL_AGAIN_DAYS = 7
-LARGEST_BATCH = 50_000
+LARGEST_BATCH = 100_000
 
 
 @dataclass(frozen=True)
