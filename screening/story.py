@@ -88,8 +88,8 @@ def person_story(person: Person) -> list[Event]:
         until = _("until %(day)s") % {"day": exclusion.until} if exclusion.until else ""
         events.append(_dated(exclusion.since, str(exclusion.get_kind_display()), until, "calendar"))
     for note in PersonNote.objects.filter(person__in=members).select_related("written_by"):
-        words = _("Note: %(words)s") % {"words": note.words}
-        events.append(Event(note.written_at, note.written_at, words, note.written_by.full_name, icon="note"))
+        said = _("Note: %(words)s") % {"words": note.words}
+        events.append(Event(note.written_at, note.written_at, said, note.written_by.full_name, icon="note"))
     events += _by_hand(members)
     for day, ending in ((person.deceased_on, _("Died")), (person.left_area_on, _("Left the area"))):
         if day:

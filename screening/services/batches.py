@@ -194,7 +194,7 @@ def batch_dispatch(*, by: User, batch: Batch, posted_from: Site | None = None) -
         if policy.pairs_proven:
             pairs_checked(batch, frame)
         with connection.cursor() as cursor:
-            facts = {"batch": batch.pk, "today": frame.today, "closing": policy.closing_days}
+            facts: dict[str, Any] = {"batch": batch.pk, "today": frame.today, "closing": policy.closing_days}
             cursor.execute(sql.DISPATCH_BATCH, facts)
             sent = int(cursor.fetchone()[0])
         batch.dispatched_on, batch.dispatched_by, batch.posted_from = frame.today, by, posted_from

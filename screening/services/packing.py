@@ -7,6 +7,7 @@ they are named here by their round; whoever reads a token brings the round along
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 from django.db import connection
 from django.utils.translation import gettext as _
@@ -62,7 +63,7 @@ class Packing:
 
 def pairs_judge(seen: Sequence[Seen], *, batch: Batch | None = None) -> list[Judged]:
     """One verdict for each pair, in order; `again` for one that was packed before. Reads only."""
-    params = {
+    params: dict[str, Any] = {
         "n": list(range(len(seen))), "rounds": [s.round_id for s in seen], "serials": [s.serial for s in seen],
         "batch": batch.pk if batch else None,
     }  # fmt: skip
@@ -154,7 +155,7 @@ def pack_check(*, by: User, batch: Batch, round_id: int | None, raw: str) -> tup
         except SerialError as error:
             raise RoundbookError(error.code.value, error.sentence) from error
         pack = (
-            Pack.objects.filter(batch=batch, round_id=round_id, verdict=Verdict.PAIRED)
+            Pack.objects.filter(batch=batch, round_id=round_id or 0, verdict=Verdict.PAIRED)
             .select_related("kit")
             .order_by("-nth")
             .first()

@@ -12,7 +12,7 @@ import pytest
 from django.db import IntegrityError, transaction
 
 from results.models import Analyser, ControlLot, Unit
-from results.services.follow_up_policy import policy_approve, policy_propose
+from results.services.follow_up_policy import policy_approve, policy_basis, policy_propose, policy_values
 from results.services.lots import lot_enter, second_person_confirms
 from screening.models import Batch, DeathQuestion, Lot, PersonMerge, Protocol, RegisterLoad, ScreeningPolicy
 from screening.services.batches import batch_open, batch_release, kits_stock
@@ -52,7 +52,9 @@ def a_protocol(by: User) -> Half:
 
 
 def a_follow_up_policy(by: User) -> Half:
-    policy = policy_propose(by=by, valid_from=date(2026, 9, 1), values={"contact_days": 6}, why="sooner")
+    day = date(2026, 9, 1)
+    values = policy_values(policy_basis(day)) | {"contact_days": 6}
+    policy = policy_propose(by=by, valid_from=day, values=values, why="sooner")
     return lambda who: policy_approve(by=who, policy=policy)
 
 

@@ -50,13 +50,11 @@ def test_a_look_alike_warns_at_the_bench_before_and_with_the_day(by: User) -> No
     one, two = factories.a_person(given_names="Marra"), factories.a_person(given_names="Wenna")
     told_apart(one, two)
     kits = [bench.kit_of(factories.a_round(person)) for person in (one, two, factories.a_person())]
-    session = bench.a_session()
-    shown = bench.scan(session, kits[0].serial)
+    shown = bench.scan(bench.a_session(), kits[0].serial)
     assert "easily taken for this person" in str(shown.remark)
-    bench.scan(session, bench.day_of(2))
-    at_once = bench.scan(session, kits[1].serial, bench.day_of(2))
+    at_once = bench.scan(bench.a_session(), kits[1].serial, bench.day_of(2))
     assert "easily taken for this person" in str(at_once.remark)
-    assert "easily taken" not in str(bench.scan(session, kits[2].serial).remark)
+    assert "easily taken" not in str(bench.scan(bench.a_session(), kits[2].serial).remark)
 
 
 def test_a_look_alike_warns_at_the_referral(signed_in: SignIn) -> None:
