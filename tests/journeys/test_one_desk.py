@@ -145,6 +145,6 @@ def ask_for_a_second_person(desk: Desk) -> None:
     form.locator("input[name=source]").fill("her son rang")
     form.locator("input[name=day]").fill("2026-06-12")
     form.locator("button[type=submit]").click()
-    desk.says("A second person decides.")
+    desk.says("a second person decides")
     desk.go("/second-look/")
     desk.says("You asked, so somebody else decides.")
