@@ -1,24 +1,24 @@
-"""Turns frozen letters into one tagged PDF; the only module that imports WeasyPrint, and only when it is needed."""
+"""Turns frozen letters into one tagged PDF: each checked against its checksum, letters alike laid out once and filled."""
 
-import atexit
-import base64
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import partial
 from typing import Any
 
-from django.conf import settings
 from django.utils.html import escape
 
 from outreach.catalogue import KINDS
-from outreach.letters.barcodes import PICTURE_WORDS, code128_data_uri, data_matrix_data_uri, pictures
+from outreach.letters.barcodes import PICTURE_WORDS, pictures
 from outreach.letters.contexts import checksum_of
-from outreach.letters.texts import MISSING, RIGHT_TO_LEFT, Chosen, passages_of, phrases_of, text_of
-from outreach.letters.words import CLASS_FIELDS, Drawings, markup, size_class
+from outreach.letters.slots import own, own_code, unmarked
+from outreach.letters.stamping import Draft, letters_stamp
+from outreach.letters.texts import MISSING, Chosen, passages_of, phrases_of, text_of
+from outreach.letters.typeset import PDF_UA, Article, plainly, settled
+from outreach.letters.words import CLASS_FIELDS, Drawings, markup, size_class, slot_boxes
 from staff.errors import RoundbookError
 
-_TRIES = 3
+ALIKE_ENOUGH = 3
+"""From so many letters alike on, laying one out and filling in the others is cheaper than laying out each."""
 
 
 @dataclass(frozen=True)
@@ -46,28 +46,28 @@ class Rendered:
     pages: list[int]
 
 
-def letters_render(sheets: Sequence[Sheet], *, title: str) -> Rendered:
+def letters_render(sheets: Sequence[Sheet], *, title: str, alike_enough: int = ALIKE_ENOUGH) -> Rendered:
     """Lay the letters out as one PDF/UA document in their order; each starts on a page of its own.
 
-    Pages are counted from the layout itself. Each letter's last page number is printed on its pages, so the document
-    is laid out again when a letter turns out longer than its kind usually is. Raises RoundbookError when a frozen
-    letter no longer matches its checksum, or a field of its text is unresolved.
+    Letters that are alike but for what is the person's own are laid out once and filled in; the others are laid out
+    one by one, which is how all are when `alike_enough` is 0. Pages are counted from the layout itself, and each
+    letter's last page number is printed on its pages. Raises RoundbookError when a frozen letter no longer matches
+    its checksum, or a field of its text is unresolved.
     """
-    bodies = [_body(sheet) for sheet in sheets]
-    pages = [_pages_guessed(sheet) for sheet in sheets]
-    for _try in range(_TRIES):
-        document = _lay_out(sheets, bodies, pages, title)
-        measured = _pages_of(document, len(sheets))
-        _PAGES_SEEN.update({_layout_of(sheet): count for sheet, count in zip(sheets, measured, strict=True)})
-        if measured == pages:
-            return Rendered(document.write_pdf(pdf_variant="pdf/ua-1"), measured)
-        pages = measured
-    raise RoundbookError(
-        "pages_unsettled", "The pages of a letter could not be counted. Tell the administrator."
-    )
+    drafts = [_draft(sheet) for sheet in sheets]
+    made = letters_stamp(drafts, title=title, alike_enough=alike_enough) if alike_enough else None
+    if made is not None:
+        return Rendered(*made)
+    document, pages = settled([draft.whole for draft in drafts], title=title)
+    return Rendered(document.write_pdf(pdf_variant=PDF_UA), pages)
 
 
-def _body(sheet: Sheet) -> str:
+def letter_render_plainly(sheet: Sheet) -> bytes:
+    """One letter as anyone would first make it with the library: a limit to measure against."""
+    return plainly(_draft(sheet).whole)
+
+
+def _draft(sheet: Sheet) -> Draft:
     chosen = sheet.words
     found = checksum_of(
         text_version=sheet.text_version, words_digest=chosen.text.digest, context=sheet.context
@@ -78,64 +78,76 @@ def _body(sheet: Sheet) -> str:
             "The words of a frozen letter are not those that were frozen. Tell the administrator; nothing was printed.",
             token=sheet.token,
         )
-    words = dict(sheet.context)
-    drawings = Drawings(
-        code128_data_uri(words["serial"]) if words.get("serial") else "",
-        pictures(),
-        PICTURE_WORDS.get(chosen.language),
-    )
-    shared = passages_of(chosen.text.shared)[chosen.language]
-    body = _head(chosen, words, sheet.token) + markup(chosen.variant, words, shared, drawings)
+    body = _marked(sheet)
     if MISSING in body:
         raise RoundbookError(
             "letter_unresolved",
             "A field of a letter text is unresolved. Nothing was printed.",
             token=sheet.token,
         )
-    return body
+    article = Article(
+        sheet.token, chosen.version, chosen.language, chosen.form, body, _layout_of(sheet),
+        KINDS[chosen.text.kind].pages,
+    )  # fmt: skip
+    return Draft(article, partial(_boxes, sheet))
+
+
+def _words(sheet: Sheet) -> dict[str, Any]:
+    return {name: unmarked(value) for name, value in sheet.context.items()}
+
+
+def _marked(sheet: Sheet) -> str:
+    """The markup of a letter, slots marked."""
+    chosen, words = sheet.words, _words(sheet)
+    drawings = Drawings(pictures(), PICTURE_WORDS.get(chosen.language))
+    shared = passages_of(chosen.text.shared)[chosen.language]
+    return _head(chosen, words, sheet.token) + markup(chosen.variant, words, shared, drawings)
+
+
+def _boxes(sheet: Sheet) -> list[tuple[str, str, str]]:
+    """The box of each slot by itself, in their order."""
+    chosen, words = sheet.words, _words(sheet)
+    address, mark, facts, greeting = _slots_of_head(chosen, words, sheet.token)
+    head = [
+        ('<div class="head"><div class="window">', address, "</div></div>"), ("", mark, ""),
+        ('<div class="head">', facts, "</div>"), ("", greeting, ""),
+    ]  # fmt: skip
+    return head + slot_boxes(chosen.variant, words, passages_of(chosen.text.shared)[chosen.language])
 
 
 def _head(chosen: Chosen, words: Mapping[str, Any], token: str) -> str:
     """Sender, window with the address and the token to scan, date and number, and the greeting: reserved boxes."""
     phrases = phrases_of(chosen.text.shared, chosen.language)
+    address, mark, facts, greeting = _slots_of_head(chosen, words, token)
     value = {
         name: f"<bdi>{escape(str(words.get(name) or ''))}</bdi>" for name in ("programme", "phone", "hours")
     }
-    lines = "".join(
-        f"<span>{escape(str(line))}</span>" for line in (words["recipient_name"], *words["address"])
-    )
-    person = "name" in words
-    if person:
-        number = words.get("person_number")
-        second = f"{escape(phrases['your_number'])} <bdi>{escape(str(number))}</bdi>" if number else ""
-    else:
-        second = escape(phrases["in_confidence"])
-    greeting = (
-        escape(phrases["dear"]).replace("{name}", f"<bdi>{escape(str(words['name']))}</bdi>")
-        if person
-        else escape(phrases["dear_colleague"])
-    )
     draft = f'<p class="draft">{escape(phrases["draft"])}</p>' if "draft" in phrases else ""
     return (
         f'<div class="head"><p class="from"><b>{value["programme"]}</b><br>{escape(phrases["phone"])} {value["phone"]}<br>'
-        f'{value["hours"]}</p><div class="window"><p class="back">{value["programme"]}</p><address>{lines}</address>'
-        f'<span class="mark"><img src="{data_matrix_data_uri(token)}" alt="{escape(token)}"></span></div>'
-        f'<p class="facts"><span>{escape(str(words["written_on"]))}</span><span>{second}</span></p></div>'
-        f'{draft}<p class="greeting">{greeting}</p>'
+        f'{value["hours"]}</p><div class="window"><p class="back">{value["programme"]}</p>{address}'
+        f'<span class="mark">{mark}</span></div>{facts}</div>{draft}{greeting}'
     )
 
 
-def _article(number: int, sheet: Sheet, body: str, pages: int) -> str:
-    chosen = sheet.words
-    direction = "rtl" if chosen.language in RIGHT_TO_LEFT else "ltr"
+def _slots_of_head(chosen: Chosen, words: Mapping[str, Any], token: str) -> tuple[str, str, str, str]:
+    """Address, token, date and number, greeting."""
+    phrases = phrases_of(chosen.text.shared, chosen.language)
+    lines = "".join(
+        f"<span>{escape(str(line))}</span>" for line in (words["recipient_name"], *words["address"])
+    )
+    if "name" in words:
+        number = words.get("person_number")
+        second = f"{escape(phrases['your_number'])} <bdi>{escape(str(number))}</bdi>" if number else ""
+        name = f"<bdi>{escape(str(words['name']))}</bdi>"
+        greeting = escape(phrases["dear"]).replace("{name}", name)
+    else:
+        second, greeting = escape(phrases["in_confidence"]), escape(phrases["dear_colleague"])
+    facts = f"<span>{escape(str(words['written_on']))}</span><span>{second}</span>"
     return (
-        f'<article id="letter-{number}" class="{chosen.form}" lang="{chosen.language}" dir="{direction}"'
-        f' data-token="{escape(sheet.token)}" data-version="{escape(chosen.version)}" data-pages="{pages}">{body}</article>'
-    )
-
-
-_PAGES_SEEN: dict[tuple[str, ...], int] = {}
-"""How many pages letters of the same layout took last time: a guess that saves a second layout, never trusted."""
+        own("address", lines), own_code("data_matrix", token), own("p", facts, ' class="facts"'),
+        own("p", greeting, ' class="greeting"'),
+    )  # fmt: skip
 
 
 def _layout_of(sheet: Sheet) -> tuple[str, ...]:
@@ -144,77 +156,3 @@ def _layout_of(sheet: Sheet) -> tuple[str, ...]:
         for name in ("words", "reply", "histology", "medicine_plan")
     ]
     return (sheet.text_version, *(str(sheet.context.get(name, "")) for name in sorted(CLASS_FIELDS)), *sizes)
-
-
-def _pages_guessed(sheet: Sheet) -> int:
-    return _PAGES_SEEN.get(_layout_of(sheet), KINDS[sheet.words.text.kind].pages)
-
-
-def _lay_out(sheets: Sequence[Sheet], bodies: Sequence[str], pages: Sequence[int], title: str) -> Any:
-    from weasyprint import HTML
-
-    articles = "".join(
-        _article(number, sheet, body, count)
-        for number, (sheet, body, count) in enumerate(zip(sheets, bodies, pages, strict=True))
-    )
-    language = sheets[0].words.language if sheets else "en"
-    page = (
-        f'<html lang="{language}"><head><title>{escape(title)}</title></head><body>{articles}</body></html>'
-    )
-    css, fonts = _style()
-    return HTML(string=page, url_fetcher=_fetcher()).render(
-        stylesheets=[css], font_config=fonts, pdf_variant="pdf/ua-1"
-    )
-
-
-def letter_render_alone(sheet: Sheet) -> int:
-    """One letter as the library alone would make it, with style sheet and fonts read anew: the bare limit to measure against."""
-    _style.cache_clear()
-    return (
-        1
-        if _lay_out([sheet], [_body(sheet)], [_pages_guessed(sheet)], "one").write_pdf(pdf_variant="pdf/ua-1")
-        else 0
-    )
-
-
-def _pages_of(document: Any, letters: int) -> list[int]:
-    counts = [0] * letters
-    for page in document.pages:
-        here = [name for name in page.anchors if name.startswith("letter-")]
-        if len(here) != 1:
-            raise RoundbookError(
-                "pages_mixed", "A page holds more or less than one letter. Nothing was printed."
-            )
-        counts[int(here[0].removeprefix("letter-"))] += 1
-    return counts
-
-
-@cache
-def _fetcher() -> Any:
-    """Only data inside the document itself: no file, no network."""
-    from weasyprint.urls import URLFetcher
-
-    return URLFetcher(allowed_protocols=("data",), allow_redirects=False, fail_on_errors=True)
-
-
-@cache
-def _style() -> tuple[Any, Any]:
-    """The style sheet and its fonts, read once a process."""
-    from weasyprint import CSS
-    from weasyprint.text.fonts import FontConfiguration
-
-    atexit.register(_style.cache_clear)  # the fonts must go before the library that holds them
-    fonts = FontConfiguration()
-    sheet = (settings.BASE_DIR / "templates" / "letters" / "letter.css").read_text()
-    return CSS(string=_faces() + sheet, font_config=fonts, url_fetcher=_fetcher()), fonts
-
-
-def _faces() -> str:
-    """The letter typeface with each font file inside the style sheet, so that the fetcher needs no file."""
-    css = settings.BASE_DIR / "config" / "static" / "css" / "letter-face.css"
-
-    def inside(found: re.Match[str]) -> str:
-        font = (css.parent / found[1]).resolve().read_bytes()
-        return f'url("data:font/woff2;base64,{base64.b64encode(font).decode()}")'
-
-    return re.sub(r'url\("([^"]+)"\)', inside, css.read_text(encoding="utf-8"))

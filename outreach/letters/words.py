@@ -18,6 +18,8 @@ from dataclasses import dataclass, replace
 from html import escape
 from typing import Any
 
+from outreach.letters.slots import own, own_code
+
 FORMS = ("standard", "easy", "large")
 PROGRAMME_FIELDS = frozenset({"programme", "phone", "hours"})
 """The same for everybody: these may stand inside a sentence."""
@@ -164,9 +166,8 @@ def _problems_of_one(
 
 @dataclass(frozen=True)
 class Drawings:
-    """What the markup takes from outside: the kit's barcode and the pictures, as data addresses."""
+    """What the markup takes from outside: the pictures, as data addresses, and what they show."""
 
-    barcode: str = ""
     pictures: Mapping[str, str] | None = None
     picture_words: Mapping[str, str] | None = None
 
@@ -174,11 +175,10 @@ class Drawings:
 def markup(
     variant: Variant, words: Mapping[str, Any], passages: Mapping[str, str], drawings: Drawings
 ) -> str:
-    """The body of a letter; every value is escaped, and nothing of a person stands outside rows and boxes."""
-    present = [block for block in _unfolded(variant.blocks, passages) if block.holds(words)]
+    """The body of a letter, slots marked; every value is escaped, and nothing of a person stands outside slots."""
     out: list[str] = []
     open_tag = ""
-    for block in present:
+    for block in _present(variant, words, passages):
         wrapper = _WRAPPERS.get(block.mark, "")
         if wrapper != open_tag:
             out += [f"</{open_tag.split()[0]}>"] if open_tag else []
@@ -187,6 +187,30 @@ def markup(
         out.append(_markup_of(block, words, drawings))
     out += [f"</{open_tag.split()[0]}>"] if open_tag else []
     return "".join(out)
+
+
+def slot_boxes(
+    variant: Variant, words: Mapping[str, Any], passages: Mapping[str, str]
+) -> list[tuple[str, str, str]]:
+    """For each slot of the body in its order: (what opens around it, the box with its slot, what closes it).
+
+    The box may stand there many times, so that many contents of one slot can be laid out together.
+    """
+    found = []
+    for block in _present(variant, words, passages):
+        if block.mark in ("|", "||"):
+            row = replace(block, text="|" + block.text.partition("|")[2])
+            found.append(('<table class="numbers">', _markup_of(row, words, Drawings()), "</table>"))
+        elif block.mark == "=":
+            found.append(("", _markup_of(block, words, Drawings()), ""))
+        elif block.mark == "@" and block.text == "kit":
+            code, shown = _kit(words)
+            found += [("", code, ""), ('<div class="kit">', shown, "</div>")]
+    return found
+
+
+def _present(variant: Variant, words: Mapping[str, Any], passages: Mapping[str, str]) -> list[Block]:
+    return [block for block in _unfolded(variant.blocks, passages) if block.holds(words)]
 
 
 _WRAPPERS = {
@@ -214,13 +238,11 @@ def _markup_of(block: Block, words: Mapping[str, Any], drawings: Drawings) -> st
     if block.mark in ("|", "||"):
         label, _bar, value = block.text.partition("|")
         tall = ' class="tall"' if block.mark == "||" else ""
-        return (
-            f'<tr{tall}{says}><th scope="row">{_inline(label.strip(), words)}</th>'
-            f"<td><div>{_inline(value.strip(), words) or '–'}</div></td></tr>"
-        )
+        inside = own("div", _inline(value.strip(), words) or "–")
+        return f'<tr{tall}{says}><th scope="row">{_inline(label.strip(), words)}</th><td>{inside}</td></tr>'
     if block.mark == "=":
-        inside = _inline(block.text, words)
-        return f'<div class="said {size_class(str(words.get(next(iter(block.fields), ""), "")))}"{says}><p>{inside}</p></div>'
+        size = size_class(str(words.get(next(iter(block.fields), ""), "")))
+        return own("div", f"<p>{_inline(block.text, words)}</p>", f' class="said {size}"{says}')
     if block.mark == "@":
         return _drawing(block.text, words, drawings)
     tag = {"#": "h1", "##": "h2", "-": "li", "+": "li"}.get(block.mark, "p")
@@ -229,12 +251,17 @@ def _markup_of(block: Block, words: Mapping[str, Any], drawings: Drawings) -> st
 
 def _drawing(name: str, words: Mapping[str, Any], drawings: Drawings) -> str:
     if name == "kit":
-        serial = escape(str(words.get("serial", "")))
-        return f'<div class="kit"><img src="{drawings.barcode}" alt="{serial}"><p class="serial">{serial}</p></div>'
+        return f'<div class="kit">{"".join(_kit(words))}</div>'
     picture = name.removeprefix("picture ")
     address = (drawings.pictures or {}).get(picture, "")
     shown = escape((drawings.picture_words or {}).get(picture, picture))
     return f'<p class="picture"><img src="{address}" alt="{shown}"></p>' if address else ""
+
+
+def _kit(words: Mapping[str, Any]) -> tuple[str, str]:
+    """The kit's barcode, and its number beneath."""
+    serial = str(words.get("serial", ""))
+    return own_code("code128", serial), own("p", escape(serial), ' class="serial"')
 
 
 SIZES = ((240, "short"), (600, "middle"), (1200, "long"))

@@ -12,10 +12,11 @@ from django.views.decorators.http import require_GET, require_POST
 
 from outreach.catalogue import KINDS
 from outreach.forms import ApproveForm, TextForm, first_error
-from outreach.letters.barcodes import PICTURE_WORDS, code128_data_uri, pictures
+from outreach.letters.barcodes import PICTURE_WORDS, code_image, pictures
 from outreach.letters.contexts import checksum_of
 from outreach.letters.readability import Reading, reading_of
 from outreach.letters.render import Sheet, letters_render
+from outreach.letters.slots import filled
 from outreach.letters.texts import SHARED, Text, chosen_from, fields_of, passages_of, text_problems, texts_on
 from outreach.letters.trying import trial_words
 from outreach.letters.words import Drawings, Variant, markup, sentences_of, words_read
@@ -42,10 +43,6 @@ class Shown:
         return self.reading.age is not None and self.reading.age > EASY_UNTIL
 
 
-def _barcode(words: dict[str, Any]) -> str:
-    return code128_data_uri(words["serial"]) if "serial" in words else ""
-
-
 def shown_of(kind: str, source: str) -> list[Shown]:
     """Every variant of a text with an invented person's words; nothing when it cannot be read."""
     try:
@@ -58,9 +55,8 @@ def shown_of(kind: str, source: str) -> list[Shown]:
     ):
         passages = passages_of(SHARED).get(language, {})
         words = trial_words(kind, language)
-        body = markup(
-            variant, words, passages, Drawings(_barcode(words), pictures(), PICTURE_WORDS.get(language))
-        )
+        drawings = Drawings(pictures(), PICTURE_WORDS.get(language))
+        body = filled(markup(variant, words, passages, drawings), code_image)
         found.append(
             Shown(variant, mark_safe(body), reading_of(sentences_of(variant, passages), language))  # noqa: S308 - every value is escaped by markup()
         )

@@ -102,13 +102,13 @@ MEASUREMENTS: dict[str, Measurement] = {
         Measurement("dashboard_freshness", "one minute", dashboards.dashboard_freshness),
         Measurement(
             "letters_alone",
-            "one WeasyPrint document a letter, with its own style sheet and fonts",
+            "one WeasyPrint document a letter, made as anyone would first make it",
             mail.letters_alone,
         ),
         Measurement("letters_two", "the same documents by one worker process; linear is 2", mail.letters_two),
         Measurement(
             "letters_memory",
-            "the same worker's peak after a fifth of the letters; flat is 1",
+            "another worker's peak after 500 letters; flat is 1",
             mail.letters_memory,
         ),
         Measurement(

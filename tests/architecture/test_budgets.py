@@ -71,7 +71,8 @@ def test_only_the_clock_reads_the_time(path: Path) -> None:
 
 def test_weasyprint_is_imported_for_letters_and_for_desk_papers_only_and_lazily() -> None:
     users = [p for p in ALL_CODE if re.search(r"^\s*(import|from) weasyprint", p.read_text(), re.M)]
-    assert users == [ROOT / "staff" / "paper.py", ROOT / "outreach" / "letters" / "render.py"]
+    letters = [ROOT / "outreach" / "letters" / f"{name}.py" for name in ("pages", "stamping", "typeset")]
+    assert users == [ROOT / "staff" / "paper.py", *letters]
     assert [p for p in users if re.search(r"^(import|from) weasyprint", p.read_text(), re.M)] == []
 
 

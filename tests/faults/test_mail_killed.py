@@ -5,8 +5,11 @@ import io
 import os
 import random
 import signal
+import subprocess
+import sys
 import time
 from collections import Counter
+from pathlib import Path
 
 import psycopg
 import pypdf
@@ -23,10 +26,19 @@ from tests.faults.broker import OwnRedis
 from tests.journeys.stack import Stack
 from tests.outreach.makers import a_patient
 
+ROOT = Path(__file__).resolve().parents[2]
+OWN_CLUSTER = "ROUNDBOOK_CLUSTER_OF_ITS_OWN"
+"""Set where the database server belongs to this test alone, so that it may be stopped for real."""
 SIZES = [
     pytest.param(16, 8, 2, 1.5, id="short"),
-    pytest.param(2_000, 100, 20, 14.0, id="long", marks=pytest.mark.campaign),
-]
+    pytest.param(
+        2_000, 100, 20, 14.0, id="long",
+        marks=[
+            pytest.mark.campaign,
+            pytest.mark.skipif(OWN_CLUSTER not in os.environ, reason="started by the last test of this file"),
+        ],
+    ),
+]  # fmt: skip
 pytestmark = [pytest.mark.stack, pytest.mark.timeout(5400)]
 
 
@@ -64,6 +76,18 @@ def _database_restarts(database: str) -> None:
         admin.execute(f'ALTER DATABASE "{database}" ALLOW_CONNECTIONS true'.encode())
 
 
+def _database_crashes() -> None:
+    """The server is stopped at once, without saying goodbye, and started again: it replays its log."""
+    from config import embedded_postgres
+    from config.embedded_place import account
+
+    who = account(embedded_postgres.data_dir())
+    stopped, words = embedded_postgres._control(who, "stop", "-m", "immediate", "-w", timeout=60)
+    assert stopped, words
+    time.sleep(1.5)
+    embedded_postgres.ensure_running()
+
+
 def _leases_run_out(database: str) -> None:
     with psycopg.connect(owner_url_for(database), autocommit=True) as owner:
         owner.execute("UPDATE outreach_printrun SET lease_until = NULL, attempts = 0 WHERE sha256 = ''")
@@ -79,7 +103,7 @@ def _broken(stack: Stack, broker: OwnRedis, *, nth: int, kills: int, each: int, 
         broker.client.flushall()
     if nth == kills // 3:
         connections.close_all()
-        _database_restarts(stack.database)
+        _database_crashes() if OWN_CLUSTER in os.environ else _database_restarts(stack.database)
     _kill_all(stack)
     connections.close_all()
     _leases_run_out(stack.database)
@@ -102,6 +126,7 @@ def test_a_days_mail_survives(
         factories.a_round(a_patient(), sent_days_ago=1)
     for nth in range(kills):
         _broken(own_stack, broker, nth=nth, kills=kills, each=each, pause=rng.uniform(0.3, longest))
+        _told(f"kill {nth + 1}")
     end = time.monotonic() + 120 + letters
     while not _finished(letters):
         assert time.monotonic() < end, (own_stack.logs / "worker.log").read_text()[-3000:]
@@ -112,7 +137,17 @@ def test_a_days_mail_survives(
         time.sleep(1)
         _kill_all(own_stack)
         _leases_run_out(own_stack.database)
+    _told("finished")
     _every_letter_once(letters)
+    _told("handed over")
+
+
+def _told(when: str) -> None:
+    """One line of how far the mail is, for whoever runs the campaign with `-s`."""
+    states = Counter(Letter.objects.values_list("state", flat=True))
+    runs, documents = PrintRun.objects.count(), PrintDocument.objects.count()
+    sys.stdout.write(f"{when}: letters {dict(states)}, print runs {runs}, documents {documents}\n")
+    sys.stdout.flush()
 
 
 def _every_letter_once(letters: int) -> None:
@@ -132,3 +167,21 @@ def _every_letter_once(letters: int) -> None:
         assert print_run_hand_over(by=_office(), print_run=run) == run.letters_count
         assert print_run_hand_over(by=_office(), print_run=run) == 0
     assert set(Letter.objects.values_list("state", flat=True)) == {"handed_over"}
+
+
+@pytest.mark.campaign
+def test_a_days_mail_survives_a_database_that_crashes(tmp_path: Path) -> None:
+    """The long run against a PostgreSQL of its own, stopped without goodbye in the middle and started again."""
+    env = os.environ | {"ROUNDBOOK_RUN_DIR": str(tmp_path / "own"), OWN_CLUSTER: "1"}
+    env = {key: value for key, value in env.items() if not key.startswith(("DATABASE_", "PYTEST_XDIST"))}
+    long = "tests/faults/test_mail_killed.py::test_a_days_mail_survives[long]"
+    try:
+        done = subprocess.run(
+            [sys.executable, "-m", "pytest", long, "-m", "campaign", "-q", "-s"],
+            cwd=ROOT, env=env, check=False, capture_output=True, text=True,
+        )  # fmt: skip
+    finally:
+        subprocess.run([sys.executable, "-m", "config.embedded", "stop"], cwd=ROOT, env=env, check=False)
+    sys.stdout.write(done.stdout)
+    assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-2000:]
+    assert "1 passed" in done.stdout
