@@ -92,6 +92,16 @@ def _speaking(language: str) -> AbstractContextManager[None]:
     return translation.override(settings.LANGUAGE_CODE if language == DEFAULT_LANGUAGE else language)
 
 
+def programme_words(language: str) -> dict[str, str]:
+    """Who writes, and how to reach us, in the language of a letter."""
+    arabic = language == "ar"
+    return {
+        "programme": settings.PROGRAMME_NAME_AR if arabic else settings.PROGRAMME_NAME,
+        "phone": settings.PROGRAMME_PHONE,
+        "hours": settings.PROGRAMME_HOURS_AR if arabic else settings.PROGRAMME_HOURS,
+    }
+
+
 def _addressed(row: dict[str, Any], name: str, language: str) -> tuple[str, list[str]]:
     """(first line of the window, the lines below it) for whoever the letter goes to."""
     if row["recipient"] == "doctor":
@@ -112,7 +122,7 @@ def _offered_words(row: dict[str, Any], today: date, language: str) -> dict[str,
     return {
         "name": name, "person_name": name, "recipient_name": first, "kit_named": row["kit_named"],
         "address": address, "written_on": _day(today, language), "language": language,
-        "programme": settings.PROGRAMME_NAME, "phone": settings.PROGRAMME_PHONE, "hours": settings.PROGRAMME_HOURS,
+        **programme_words(language),
         "person_number": row["number"], "birth_date": _day(row["birth_date"], language), "serial": row["serial"],
         "sent_on": _day(row["dispatched_on"], language), "practice_name": row["practice_name"],
         "question": phrase("question", str(row["why"]), language), "call_by_answer": _call_by(row["answer_by"], today, language),
