@@ -37,6 +37,13 @@ class ZeroInflated:
 
 
 @dataclass(frozen=True, slots=True)
+class Under:
+    """A reading of which only is told that it lies under this value (µg/g, above zero)."""
+
+    limit: float
+
+
+@dataclass(frozen=True, slots=True)
 class Watch:
     """How a cumulative sum ran: its value after each reading, and the reading at which it first passed its limit."""
 
@@ -66,18 +73,25 @@ def _run(steps: Sequence[float], limit: float) -> Watch:
 
 
 def unit_watch(
-    values: Sequence[float], factor: float, model: ZeroInflated | None = None, limit: float = ALARM
+    values: Sequence[float | Under], factor: float, model: ZeroInflated | None = None, limit: float = ALARM
 ) -> Watch:
     """Whether readings look `factor` times too large rather than as the population's should.
 
-    `values` in µg/g in the order measured, a value under the reporting limit as half of it. Cumulative sum of the
-    logarithm of the likelihood ratio over the bands. Source: cumulative sums after Page, Biometrika 1954;41:100-115 (from
-    memory); bands and limit ln 1000 from job 7.7.
+    `values` in µg/g in the order measured; one that was only told to lie under a limit as `Under` that limit, judged by
+    the share under it. Cumulative sum of the logarithm of the likelihood ratio over the bands. Source: cumulative sums
+    after Page, Biometrika 1954;41:100-115 (from memory); bands and limit ln 1000 from job 7.7.
     """
     known = model or ZeroInflated()
     right, wrong = known.bands(), known.bands(factor)
     step = [log(w / r) for r, w in zip(right, wrong, strict=True)]
-    return _run([step[bisect_right(EDGES, value)] for value in values], limit)
+    censored = {
+        one.limit: log(known.share_below(one.limit / factor) / known.share_below(one.limit))
+        for one in set(values)
+        if isinstance(one, Under)
+    }
+    return _run(
+        [censored[v.limit] if isinstance(v, Under) else step[bisect_right(EDGES, v)] for v in values], limit
+    )
 
 
 def share_watch(flags: Sequence[bool], expected: float, suspected: float, limit: float = ALARM) -> Watch:

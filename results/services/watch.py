@@ -13,6 +13,7 @@ from results.models import AssessmentRound, ComparisonPair, ComparisonSet, Cutof
 from results.patient_watch import (
     MeanLog,
     Measured,
+    Under,
     ZeroInflated,
     carry_over_suspects,
     mean_log_by,
@@ -62,6 +63,8 @@ class Seen:
     detectable: bool
     over: bool
     serial: str
+    under: float | None = None
+    """The limit under which it was told to lie, where no value was."""
 
 
 def _seen(which: str, params: list[int]) -> list[Seen]:
@@ -73,7 +76,8 @@ def _seen(which: str, params: list[int]) -> list[Seen]:
 def _one(number: int, value: Decimal, comparator: str, loq: Decimal, upper: Decimal, serial: str) -> Seen:
     exact = float(value)
     shown = exact / 2 if comparator == "<" else exact
-    return Seen(number, shown, shown >= float(loq), comparator == ">" or exact > float(upper), serial)
+    under = exact if comparator == "<" and exact > 0 else None
+    return Seen(number, shown, shown >= float(loq), comparator == ">" or exact > float(upper), serial, under)
 
 
 def readings_seen(run: Run) -> list[Seen]:
@@ -102,7 +106,7 @@ class UnitAlarm:
 def unit_alarms(seen: Sequence[Seen], model: ZeroInflated | None = None) -> list[UnitAlarm]:
     """The alarms of readings that look five times too large or too small."""
     found = []
-    values = [one.value for one in seen]
+    values = [Under(one.under) if one.under else one.value for one in seen]
     for kind, factor in ((WatchAlarm.Kind.UNIT_TOO_LARGE, SLIP), (WatchAlarm.Kind.UNIT_TOO_SMALL, 1 / SLIP)):
         told = unit_watch(values, factor, model)
         if told.alarm_at is not None:

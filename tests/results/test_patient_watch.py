@@ -17,6 +17,7 @@ from results.models import ResultsPolicy, Run, Sample, WatchAlarm
 from results.patient_watch import (
     EDGES,
     Measured,
+    Under,
     ZeroInflated,
     carry_over_suspects,
     lower_than,
@@ -102,6 +103,21 @@ def test_an_alarm_stands_while_the_slip_goes_on_and_not_after_it() -> None:
     assert after.alarm
     assert not after.stands
     assert not unit_watch([], 5.0, MODEL).stands
+
+
+def test_readings_told_only_as_under_the_limit_are_judged_by_the_share_under_it() -> None:
+    # Source: job 7.7: nine in ten of the section-12 population lie under a usual reporting limit of 4 µg/g.
+    rng = random.Random(17)  # noqa: S311 - a replayable draw
+
+    def told(values: list[float], limit: float) -> list[float | Under]:
+        return [Under(limit) if value < limit else value for value in values]
+
+    healthy = told(drawn(rng, 2000), 4.0)
+    assert sum(isinstance(one, Under) for one in healthy) > 1600
+    assert not unit_watch(healthy, 5.0, MODEL).stands
+    assert not unit_watch(healthy, 0.2, MODEL).stands
+    assert unit_watch(told(drawn(rng, 600, 5.0), 4.0), 5.0, MODEL).stands
+    assert unit_watch(told(drawn(rng, 600, 0.2), 4.0), 0.2, MODEL).stands
 
 
 def test_false_alarms_are_as_rare_as_published() -> None:
