@@ -188,14 +188,18 @@ class Known:
 
 
 _LIST = """
-WITH stood AS (
+WITH maybe AS (
+    SELECT s.id FROM {subject} s WHERE s.state = ANY(%(states)s)
+    UNION SELECT m.subject_id FROM {moves} m WHERE m.recorded_at > %(at)s
+), stood AS (
     SELECT DISTINCT ON (m.subject_id) m.subject_id, m.to_state, m.due_on, m.owner_id, m.pool, m.occurred_at, m.seq
-    FROM {moves} m WHERE m.recorded_at <= %(at)s ORDER BY m.subject_id, m.seq DESC)
+    FROM maybe b JOIN {moves} m ON m.subject_id = b.id WHERE m.recorded_at <= %(at)s ORDER BY m.subject_id, m.seq DESC)
 SELECT t.subject_id, t.to_state, t.due_on, coalesce(u.full_name, t.pool), (t.occurred_at AT TIME ZONE %(zone)s)::date,
        s.state, s.last_seq > t.seq, count(*) OVER ()
 FROM stood t JOIN {subject} s ON s.id = t.subject_id LEFT JOIN staff_user u ON u.id = t.owner_id
 WHERE t.to_state = ANY(%(states)s) ORDER BY t.due_on NULLS LAST, t.subject_id LIMIT %(limit)s
 """
+"""What is on the list now, or has moved since, may have been on it then; of everything else the state is still the same."""
 _NOT_SENT = ("owed", "held", "frozen", "printed", "sending", "undelivered")
 
 
