@@ -8,7 +8,7 @@ from django.db import DatabaseError, transaction
 from django.test import Client
 from django.urls import reverse
 
-from screening.access import person_open
+from screening.access import person_open, reason_owed
 from screening.models import Exclusion, Kit, Lot, Person, PersonNote, Round, Stop
 from screening.services.batches import kits_stock
 from screening.services.due import due_dates_refresh
