@@ -4,6 +4,7 @@ Source: rulings R14 and R15: no trays; the delivery is opened by the first scan 
 opening, the name compared, ACKNOWLEDGE, stop checks, page tokens. What two people decide, two accounts decide.
 """
 
+from datetime import date
 from typing import Any
 
 import pytest
@@ -13,13 +14,12 @@ from oversight.rehearsal.one_desk import ALONE, SECOND
 from results.lab_formats.csv_readings import COLUMNS
 from results.models import Referral, Result, Sample
 from screening.models import Batch, DeathQuestion, Delivery, Kit, Return, Tray
-from screening.services.pace import paces_on
-from staff import clock
 from tests.journeys.desk import Desk, at_desk
-from tests.journeys.stack import Stack
+from tests.journeys.stack import TODAY, Stack
 from tests.journeys.test_the_thread import controls, print_and_hand_over, scan
 
 pytestmark = [pytest.mark.stack, pytest.mark.browser, pytest.mark.timeout(600)]
+MONDAY = date.fromisoformat(TODAY)
 HIGH_AT = 3
 LOGGED = 6
 
@@ -40,7 +40,6 @@ def test_one_person_runs_a_small_clinic_and_never_decides_alone_what_two_decide(
         desk.press("I agree")
         desk.says("The death")
     assert DeathQuestion.objects.get().decided_by is not None
-    assert paces_on(clock.today()) == {}
 
 
 def open_the_post_with_the_first_scan(desk: Desk, post: list[str]) -> None:
@@ -49,7 +48,7 @@ def open_the_post_with_the_first_scan(desk: Desk, post: list[str]) -> None:
     desk.page.keyboard.press("Enter")
     desk.page.wait_for_selector("#raw")
     desk.page.wait_for_load_state("networkidle")
-    assert Delivery.objects.filter(arrived_on=clock.today()).count() == 1
+    assert Delivery.objects.filter(arrived_on=MONDAY).count() == 1
     scan(desk, "13")
     for serial in post[1:LOGGED]:
         scan(desk, serial)
