@@ -149,6 +149,7 @@ TEMPLATES = [
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
                 "staff.context.frame",
+                "oversight.context.alarm",
             ],
         },
     }
@@ -226,6 +227,15 @@ TIME_ZONE = env.str("ROUNDBOOK_TIME_ZONE", default="Europe/Lisbon")
 PROGRAMME_NAME = env.str("ROUNDBOOK_PROGRAMME", default="Tarnuvek Region Bowel Screening Programme")
 PROGRAMME_PHONE = env.str("ROUNDBOOK_PHONE", default="01632 960 400")
 PROGRAMME_HOURS = env.str("ROUNDBOOK_HOURS", default="Monday to Friday, 8 am to 6 pm")
+# The same in Arabic, the second language of the letters; where only the first is set, letters say the first.
+PROGRAMME_NAME_AR = env.str(
+    "ROUNDBOOK_PROGRAMME_AR",
+    default=env.str("ROUNDBOOK_PROGRAMME", default="برنامج فحص الأمعاء في إقليم تارنوفيك"),
+)
+PROGRAMME_HOURS_AR = env.str(
+    "ROUNDBOOK_HOURS_AR",
+    default=env.str("ROUNDBOOK_HOURS", default="من الاثنين إلى الجمعة، من الساعة 8 صباحًا إلى 6 مساءً"),
+)
 FIXED_TODAY = env.str("ROUNDBOOK_TODAY", default="")
 
 # --- Files of our own -----------------------------------------------------------------------------------

@@ -14,7 +14,7 @@ REFERRAL_FEED = """
 INSERT INTO outreach_lettertodo (source, subject_id, event, reason)
 SELECT 'referral', subject_id, event, reason FROM moved
 WHERE event IN ('attempt', 'reschedule', 'reached', 'book', 'examined', 'report', 'report_specimen', 'repeat', 'close', 'pause')
-   OR event = 'unbook' AND reason = 'missed_again'
+   OR event = 'unbook' AND reason <> 'missed'
 """
 STOP_FEED = """
 INSERT INTO outreach_lettertodo (source, subject_id, event, reason)

@@ -5,8 +5,8 @@ from collections.abc import Mapping
 from django.utils.translation import gettext_lazy as _
 
 from outreach.catalogue_followup import FOLLOW_UP
-from outreach.catalogue_parts import CARE, OFFER, TOLD, WITH_KIT, once_to_person
-from outreach.kinds import DOCTOR, PERSON, Kind, Outcome, StopCode, Timing
+from outreach.catalogue_parts import CARE, OFFER, TOLD, WITH_KIT, as_message, once_to_person
+from outreach.kinds import DOCTOR, MESSAGE, PERSON, Kind, Outcome, StopCode, Timing
 
 OFFICE, COORDINATORS, CANCEL = Outcome.HOLD_OFFICE, Outcome.HOLD_COORDINATORS, Outcome.CANCEL
 
@@ -38,6 +38,18 @@ INVITING = (
         purpose=_("Offers help to people who have not sent the kit back."),
         trigger=_("No kit came back by the protocol's second reminder day."), stops=OFFER, fields=("sent_on",),
         cautions=CARE | {"choice", "crossed_in_post", "stop_or_postpone"},
+    ),
+    Kind(
+        code="reminder_message", number=3, name=_("Reminder by message"), recipient=PERSON, channel=MESSAGE,
+        beside="reminder", timing=Timing(working_days=2),
+        purpose=_("Draws attention to the reminder letter, without a word about health; never instead of it."),
+        trigger=_("A reminder letter is owed to somebody who agreed to messages."), stops=as_message(OFFER),
+    ),
+    Kind(
+        code="second_contact_message", number=4, name=_("Second contact by message"), recipient=PERSON, channel=MESSAGE,
+        beside="second_contact", timing=Timing(working_days=2),
+        purpose=_("Offers help by message too, without a word about health; never instead of the letter."),
+        trigger=_("A second contact is owed to somebody who agreed to messages."), stops=as_message(OFFER),
     ),
     Kind(
         code="replacement", number=5, name=_("Replacement kit"), recipient=PERSON, timing=Timing(working_days=2),
@@ -142,3 +154,5 @@ KINDS: Mapping[str, Kind] = {
     }, kind.code not in {"result_more_tests", "next_step", "next_step_doctor", "doctor_copy"}))
 }  # fmt: skip
 """Every kind, in the order in which they are frozen and printed: what follows a high result first, offers last."""
+BESIDE: Mapping[str, str] = {kind.beside: kind.code for kind in KINDS.values() if kind.beside}
+"""Letter kind → the message that goes beside it."""

@@ -2,7 +2,14 @@
 
 from django.utils.translation import gettext_lazy as _
 
-from outreach.catalogue_parts import CARE, in_follow_up, once_to_person, to_colleagues, to_practice
+from outreach.catalogue_parts import (
+    CARE,
+    as_message,
+    in_follow_up,
+    once_to_person,
+    to_colleagues,
+    to_practice,
+)
 from outreach.kinds import DOCTOR, MESSAGE, PERSON, PROGRAMME, SITE, Kind, Outcome, StopCode, Timing
 
 COORDINATORS, CANCEL = Outcome.HOLD_COORDINATORS, Outcome.CANCEL
@@ -44,6 +51,14 @@ REACHING_PEOPLE = (
         trigger=_("An examination was booked."), stops=in_follow_up(), while_referral=frozenset({"booked"}), pages=2,
         fields=("exam_day", "exam_time", "exam_place", "medicine_plan", "preparation"),
         cautions=CARE | {"choice", "not_perfect", "risks"}, every_variant=True,
+    ),
+    Kind(
+        code="date_cancelled", number=12, name=_("Your date is cancelled"), recipient=PERSON, timing=Timing(working_days=0),
+        purpose=_("Says that the examination does not take place on a day the person was told, so that nobody gets ready"
+                  " or travels for nothing; and that another day is looked for."),
+        trigger=_("A date whose letter had left was cancelled or given back, and there is no new one."),
+        stops=in_follow_up(), while_referral=frozenset({"to_book", "requested"}), fields=("exam_day", "exam_time"),
+        cautions=CARE | {"choice", "next_step_is_an_examination"},
     ),
     Kind(
         code="appointment_reminder", number=14, name=_("Appointment reminder"), recipient=PERSON, channel=MESSAGE,
@@ -144,6 +159,14 @@ AFTERWARDS = (
     ),
 )  # fmt: skip
 
+_WELLBEING_MESSAGE = Kind(
+    code="wellbeing_message", number=26, name=_("How are you, by message"), recipient=PERSON, channel=MESSAGE,
+    beside="wellbeing", timing=LATER,
+    purpose=_("Draws attention to the letter with three questions, without a word about health."),
+    trigger=_("A wellbeing letter is owed to somebody who agreed to messages."),
+    stops=as_message({**once_to_person(), StopCode.REASON_OVERTAKEN: CANCEL}),
+)  # fmt: skip
+
 ASKED_FOR = (
     Kind(
         code="opt_out", number=22, name=_("You asked us to stop"), recipient=PERSON, timing=LATER,
@@ -180,4 +203,4 @@ ASKED_FOR = (
     ),
 )  # fmt: skip
 
-FOLLOW_UP = (*REACHING_PEOPLE, *AFTERWARDS, *ASKED_FOR)
+FOLLOW_UP = (*REACHING_PEOPLE, *AFTERWARDS, _WELLBEING_MESSAGE, *ASKED_FOR)

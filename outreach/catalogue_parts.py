@@ -23,6 +23,15 @@ TOLD: Mapping[StopCode, Outcome] = {
 WITH_KIT = {StopCode.KIT_VOID: Outcome.HOLD_OFFICE}
 
 
+NOT_HOME = frozenset({StopCode.HIDDEN_ADDRESS, StopCode.NO_ADDRESS})
+
+
+def as_message(stops: Mapping[StopCode, Outcome]) -> Mapping[StopCode, Outcome]:
+    """The stops of a letter for a message beside it: an address does not matter, agreement does; nothing is held for it."""
+    agreed = {StopCode.OBJECTS_CHANNEL: Outcome.CANCEL, StopCode.NO_CONSENT: Outcome.CANCEL}
+    return {code: Outcome.CANCEL for code in stops if code not in NOT_HOME} | agreed
+
+
 def once_to_person(*, held_by: Outcome = Outcome.HOLD_OFFICE) -> Mapping[StopCode, Outcome]:
     """A letter about something that happened, to the home: only death and a missing way stop it (R1)."""
     return {

@@ -7,6 +7,8 @@ from django.utils.translation import gettext_lazy as _
 
 from outreach.catalogue import KINDS
 from outreach.models import Form, Reprint
+from screening.models import Area
+from staff.models import Site
 
 
 class DecisionForm(forms.Form):
@@ -110,3 +112,23 @@ class ReplyForm(forms.Form):
 def first_error(form: forms.Form) -> Any:
     """The first sentence of what is wrong."""
     return next(iter(form.errors.values()))[0]
+
+
+class DesksForm(forms.Form):
+    """The desk of every area."""
+
+    def __init__(self, *args: Any, now: dict[str, str], **words: Any) -> None:
+        """`now`: code of an area → code of its desk."""
+        super().__init__(*args, **words)
+        sites = Site.objects.filter(receives_kits=True).values_list("code", "name")
+        choices = [("", _("any desk")), *sites]
+        for area in Area.objects.order_by("name"):
+            self.fields[f"area_{area.code}"] = forms.ChoiceField(
+                label=area.name, choices=choices, required=False, initial=now.get(area.code, ""),
+                error_messages={"invalid_choice": _("Choose a desk that receives kits. Nothing was changed.")},
+            )  # fmt: skip
+
+    @property
+    def wanted(self) -> dict[str, str]:
+        """Code of an area → code of the desk chosen for it."""
+        return {name.removeprefix("area_"): desk for name, desk in self.cleaned_data.items()}

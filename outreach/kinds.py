@@ -142,6 +142,8 @@ class Kind:
     """States of the referral in which it still makes sense; empty: any."""
     channel: str = POST
     """`post` for paper; `message` for a text message or an e-mail, by what the person agreed to."""
+    beside: str = ""
+    """For a message: the letter it goes with, for people who agreed to messages; it never takes that letter's place."""
     every_variant: bool = False
     """Has a text in every language and form; the others only in the default language."""
 

@@ -49,6 +49,7 @@ SELECT l.id, l.kind, coalesce(rs.side, '') AS side, coalesce(rd.state, '') AS ro
             WHERE n.id = l.subject_id AND (f.state <> 'closed' OR EXISTS (
                 SELECT 1 FROM results_nextstep o WHERE o.referral_id = n.referral_id AND o.id > n.id)))
         WHEN 'wellbeing' THEN EXISTS (SELECT 1 FROM results_adverseevent v WHERE v.examination_id = l.subject_id)
+        WHEN 'wellbeing_message' THEN EXISTS (SELECT 1 FROM results_adverseevent v WHERE v.examination_id = l.subject_id)
         WHEN 'opt_out' THEN EXISTS (SELECT 1 FROM screening_stop s WHERE s.id = l.subject_id AND s.ended_on IS NOT NULL)
         WHEN 'postponement' THEN EXISTS (
             SELECT 1 FROM screening_exclusion x WHERE x.id = l.subject_id AND x.until <= %(today)s)

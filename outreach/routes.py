@@ -45,6 +45,7 @@ ROUTES: dict[str, Door] = {
     "outreach:text-propose": TEXTS,
     "outreach:text-paper": TEXTS,
     "outreach:text-decide": TEXTS,
+    "outreach:desks": door(Role.ADMINISTRATOR),
     "outreach:wishes": ABOUT_A_PERSON,
     "outreach:reply": NAMED,
     "outreach:letter-pdf": ABOUT_A_PERSON,

@@ -1,10 +1,11 @@
 """Which letters the ledgers of rounds, stops and lots ask for and do not have yet; the rest is in `wanted_followup`."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
+from outreach.catalogue import BESIDE
 from outreach.querysets import rows_of
 
 
@@ -205,3 +206,23 @@ ORDER BY p.id
 def falling_due(first: date, last: date, *, today: date) -> list[Candidate]:
     """An advance notice for everybody who falls due from one day to another."""
     return [Candidate(**row) for row in rows_of(FALLING_DUE, {"first": first, "last": last, "today": today})]
+
+
+AGREED = """
+SELECT p.id, CASE WHEN h.text_since <= %(today)s AND p.phone <> '' THEN 'text' ELSE 'email' END AS channel
+FROM screening_person p JOIN outreach_wish h ON h.person_id = p.id
+WHERE p.id = ANY(%(ids)s) AND (h.text_since <= %(today)s AND p.phone <> '' OR h.email_since <= %(today)s AND p.email <> '')
+"""
+
+
+def messages_beside(wanted: Sequence[Candidate], *, today: date) -> list[Candidate]:
+    """The messages that go beside these letters, to people who agreed to messages and left a number or an address."""
+    letters = [one for one in wanted if one.kind in BESIDE]
+    if not letters:
+        return []
+    rows = rows_of(AGREED, {"ids": [one.person_id for one in letters], "today": today})
+    agreed = {row["id"]: row["channel"] for row in rows}
+    return [
+        replace(one, kind=BESIDE[one.kind], key=f"{BESIDE[one.kind]}:{one.key.partition(':')[2]}", channel=agreed[one.person_id])
+        for one in letters if one.person_id in agreed
+    ]  # fmt: skip

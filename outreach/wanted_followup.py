@@ -31,6 +31,14 @@ found AS (
     SELECT 'appointment', b.id::text, f.id, b.made_on, 'booked', b.id, b.site_id
     FROM f JOIN results_booking b ON b.referral_id = f.id AND b.status = 'booked' WHERE f.state = 'booked'
     UNION ALL
+    SELECT 'date_cancelled', b.id::text, f.id, m.day, 'cancelled', b.id, b.site_id
+    FROM f JOIN m ON m.subject_id = f.id AND m.event = 'unbook' AND m.reason NOT LIKE 'missed%%'
+    JOIN LATERAL (SELECT b.* FROM results_booking b WHERE b.referral_id = f.id ORDER BY b.id DESC LIMIT 1) b
+        ON b.status IN ('cancelled_person', 'cancelled_site', 'not_confirmed') AND b.day > m.day
+    WHERE f.state IN ('to_book', 'requested') AND EXISTS (
+        SELECT 1 FROM outreach_letter t WHERE t.kind = 'appointment' AND t.subject_id = b.id
+        AND t.state IN ('handed_over', 'settled'))
+    UNION ALL
     SELECT k.kind, m.subject_id || ':' || m.seq, f.id, m.day, 'missed_again', NULL, NULL
     FROM f JOIN m ON m.subject_id = f.id AND m.event = 'unbook' AND m.reason = 'missed_again'
     CROSS JOIN (VALUES ('missed_examination'), ('missed_doctor')) k(kind) WHERE f.state = 'to_book'

@@ -31,6 +31,7 @@ PAGES: tuple[tuple[str, Any], ...] = (
     ("screening:second-look", _("Second person")),
     ("screening:protocols", _("Change the programme")),
     ("staff:calendar", _("Closed days")),
+    ("outreach:desks", _("Desks of areas")),
     ("screening:journal", _("Who opened whose record")),
     ("oversight:dashboard", _("How are we doing?")),
     ("oversight:proof", _("Nobody falls through")),

@@ -5,6 +5,10 @@ from typing import TYPE_CHECKING
 
 from django.utils.translation import gettext_lazy as _
 
+from outreach.letters import phrases_ar
+from outreach.letters.texts import DEFAULT_LANGUAGE
+from results.models import Assessment
+
 if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
 
@@ -83,3 +87,25 @@ QUESTION_WORDS: Mapping[str, "StrOrPromise"] = {
 }
 """Reason of a set-aside → the one question that the letter asks."""
 QUESTION_WORDS_DEFAULT = _("We have a question about the kit you sent us. Please ring us before we test it.")
+
+ROUTE_WORDS: Mapping[str, "StrOrPromise"] = {
+    "protected": _("Protected address: hand to the coordinator"),
+    "secure": _("By the agreed secure way"),
+}
+"""What stands in the window where no address may stand."""
+
+IN_LANGUAGE: Mapping[str, Mapping[str, Mapping[str, "StrOrPromise"]]] = {
+    DEFAULT_LANGUAGE: {
+        "replacement": {**REPLACEMENT_WORDS, "": REPLACEMENT_WORDS_DEFAULT}, "finding": FINDING_WORDS,
+        "question": {**QUESTION_WORDS, "": QUESTION_WORDS_DEFAULT}, "route": ROUTE_WORDS,
+        "preparation": {code: Assessment.Preparation(code).label for code in Assessment.Preparation.values},
+    },
+    "ar": phrases_ar.PHRASES,
+}  # fmt: skip
+"""Language → sort of phrase → code → words; '' is for a code without words of its own."""
+
+
+def phrase(sort: str, code: str, language: str) -> str:
+    """The words for a code in the language of a letter."""
+    found = IN_LANGUAGE.get(language, IN_LANGUAGE[DEFAULT_LANGUAGE])[sort]
+    return str(found[code] if code in found else found.get("", ""))

@@ -14,7 +14,7 @@ from outreach.letters.slots import own, own_code, unmarked
 from outreach.letters.stamping import Draft, letters_stamp
 from outreach.letters.texts import MISSING, Chosen, passages_of, phrases_of, text_of
 from outreach.letters.typeset import PDF_UA, Article, plainly, settled
-from outreach.letters.words import CLASS_FIELDS, Drawings, markup, size_class, slot_boxes
+from outreach.letters.words import CLASS_FIELDS, Drawings, apart, markup, size_class, slot_boxes
 from staff.errors import RoundbookError
 
 ALIKE_ENOUGH = 3
@@ -119,9 +119,7 @@ def _head(chosen: Chosen, words: Mapping[str, Any], token: str) -> str:
     """Sender, window with the address and the token to scan, date and number, and the greeting: reserved boxes."""
     phrases = phrases_of(chosen.text.shared, chosen.language)
     address, mark, facts, greeting = _slots_of_head(chosen, words, token)
-    value = {
-        name: f"<bdi>{escape(str(words.get(name) or ''))}</bdi>" for name in ("programme", "phone", "hours")
-    }
+    value = {name: apart(str(words.get(name) or "")) for name in ("programme", "phone", "hours")}
     draft = f'<p class="draft">{escape(phrases["draft"])}</p>' if "draft" in phrases else ""
     return (
         f'<div class="head"><p class="from"><b>{value["programme"]}</b><br>{escape(phrases["phone"])} {value["phone"]}<br>'
@@ -138,12 +136,11 @@ def _slots_of_head(chosen: Chosen, words: Mapping[str, Any], token: str) -> tupl
     )
     if "name" in words:
         number = words.get("person_number")
-        second = f"{escape(phrases['your_number'])} <bdi>{escape(str(number))}</bdi>" if number else ""
-        name = f"<bdi>{escape(str(words['name']))}</bdi>"
-        greeting = escape(phrases["dear"]).replace("{name}", name)
+        second = f"{escape(phrases['your_number'])} {apart(str(number))}" if number else ""
+        greeting = escape(phrases["dear"]).replace("{name}", apart(str(words["name"])))
     else:
         second, greeting = escape(phrases["in_confidence"]), escape(phrases["dear_colleague"])
-    facts = f"<span>{escape(str(words['written_on']))}</span><span>{second}</span>"
+    facts = f"<span>{apart(str(words['written_on']))}</span><span>{second}</span>"
     return (
         own("address", lines), own_code("data_matrix", token), own("p", facts, ' class="facts"'),
         own("p", greeting, ' class="greeting"'),

@@ -11,7 +11,7 @@ from pathlib import Path
 from django.conf import settings
 
 from outreach.catalogue import KINDS
-from outreach.kinds import DOCTOR, PERSON
+from outreach.kinds import DOCTOR, MESSAGE, PERSON
 from outreach.letters.words import FORMS, Variant, problems_of, words_read
 
 DEFAULT_LANGUAGE = "en"
@@ -182,8 +182,10 @@ def fields_of(kind: str) -> tuple[str, ...]:
 
 
 def variants_wanted(kind: str) -> list[tuple[str, str]]:
-    """The variants a text of this kind must have; large print needs no words of its own, easy-read is for people."""
+    """The variants a text of this kind must have: a message all languages; large print needs no words of its own."""
     declared = KINDS[kind]
+    if declared.channel == MESSAGE:
+        return [(language, "standard") for language in LANGUAGES]
     if not declared.every_variant:
         return [(DEFAULT_LANGUAGE, "standard")]
     forms = ("standard",) if declared.recipient == DOCTOR else ("standard", "easy")

@@ -2,10 +2,9 @@
 
 from typing import Any
 
-from django.conf import settings
-
 from outreach.catalogue import KINDS
 from outreach.letters.texts import fields_of
+from outreach.letters.wording import programme_words
 
 TRIAL: dict[str, Any] = {
     "address": ["17 Mill Lane", "Quillport", "0Q-417"], "written_on": "17 June 2026", "person_number": "400118270012",
@@ -30,10 +29,7 @@ TRIAL: dict[str, Any] = {
 
 def trial_words(kind: str, language: str) -> dict[str, Any]:
     """The context of a letter of this kind about the invented person."""
-    own = {
-        "language": language, "programme": settings.PROGRAMME_NAME, "phone": settings.PROGRAMME_PHONE,
-        "hours": settings.PROGRAMME_HOURS,
-    }  # fmt: skip
+    own = {"language": language, **programme_words(language)}
     found = {name: value for name, value in (TRIAL | own).items() if name in fields_of(kind)}
     if KINDS[kind].recipient != "person":
         found["recipient_name"] = TRIAL["practice_name"]

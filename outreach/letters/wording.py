@@ -9,22 +9,12 @@ from django.conf import settings
 from django.utils import formats, translation
 
 from outreach.letters.contexts import context_words
-from outreach.letters.phrases import (
-    FINDING_WORDS,
-    NEVER_CAME_BACK,
-    QUESTION_WORDS,
-    QUESTION_WORDS_DEFAULT,
-    REPLACEMENT_WORDS,
-    REPLACEMENT_WORDS_DEFAULT,
-)
+from outreach.letters.phrases import NEVER_CAME_BACK, phrase
 from outreach.letters.texts import DEFAULT_LANGUAGE
-from results.models import Assessment, FindingClass
+from results.models import FindingClass
 from results.yes_no import comparator_shown
 
 POST_AND_RING = 4  # days a letter needs to arrive and be answered
-PROTECTED_ROUTE = "Protected address: hand to the coordinator"
-INTERNAL_POST = "By the agreed secure way"
-SECURE_ROUTE = "By the agreed secure way"
 ATTEMPTS = {"letter": "1", "tracked": "2"}
 
 FACTS = """
@@ -59,7 +49,7 @@ LEFT JOIN results_result rs ON rs.id = l.result_id
 LEFT JOIN results_sample sm ON sm.id = rs.sample_id
 LEFT JOIN results_nextstep ns ON ns.id = CASE WHEN l.kind LIKE 'next_step%%' THEN split_part(l.key, ':', 2)::bigint END
 LEFT JOIN results_nextstep sv ON l.kind = 'surveillance_due' AND sv.id = l.subject_id
-LEFT JOIN results_booking bk ON (l.kind LIKE 'appointment%%' OR l.kind = 'site_chase') AND bk.id = l.subject_id
+LEFT JOIN results_booking bk ON (l.kind LIKE 'appointment%%' OR l.kind IN ('site_chase', 'date_cancelled')) AND bk.id = l.subject_id
 LEFT JOIN staff_site bs ON bs.id = bk.site_id
 LEFT JOIN LATERAL (SELECT v.preparation, v.medicine_plan FROM results_assessment v
     WHERE v.referral_id = bk.referral_id ORDER BY v.id DESC LIMIT 1) av ON true
@@ -93,18 +83,6 @@ def _day(day: date | None, language: str, pattern: str = "j F Y") -> str:
         return str(formats.date_format(day, pattern)) if day else ""
 
 
-@lru_cache(maxsize=512)
-def _what_went_wrong(why: str, language: str) -> str:
-    with _speaking(language):
-        return str(REPLACEMENT_WORDS.get(why, REPLACEMENT_WORDS_DEFAULT))
-
-
-@lru_cache(maxsize=512)
-def _question(why: str, language: str) -> str:
-    with _speaking(language):
-        return str(QUESTION_WORDS.get(why, QUESTION_WORDS_DEFAULT))
-
-
 def _call_by(last: date | None, today: date, language: str) -> str:
     """The day by which an answer still helps; none where the letter would arrive with no time to ring."""
     return _day(last, language) if last is not None and last >= today + timedelta(days=POST_AND_RING) else ""
@@ -114,31 +92,41 @@ def _speaking(language: str) -> AbstractContextManager[None]:
     return translation.override(settings.LANGUAGE_CODE if language == DEFAULT_LANGUAGE else language)
 
 
-def _addressed(row: dict[str, Any], name: str) -> tuple[str, list[str]]:
+def programme_words(language: str) -> dict[str, str]:
+    """Who writes, and how to reach us, in the language of a letter."""
+    arabic = language == "ar"
+    return {
+        "programme": settings.PROGRAMME_NAME_AR if arabic else settings.PROGRAMME_NAME,
+        "phone": settings.PROGRAMME_PHONE,
+        "hours": settings.PROGRAMME_HOURS_AR if arabic else settings.PROGRAMME_HOURS,
+    }
+
+
+def _addressed(row: dict[str, Any], name: str, language: str) -> tuple[str, list[str]]:
     """(first line of the window, the lines below it) for whoever the letter goes to."""
     if row["recipient"] == "doctor":
         return row["practice_name"], [line for line in row["practice_address"].splitlines() if line]
     if row["recipient"] == "site":
-        return row["site_name"] or "", [INTERNAL_POST]
+        return row["site_name"] or "", [phrase("route", "secure", language)]
     if row["recipient"] == "programme":
-        return (row["handed_to"] or "").strip()[:120], [SECURE_ROUTE]
+        return (row["handed_to"] or "").strip()[:120], [phrase("route", "secure", language)]
     if row["channel"] != "post":
         return name, [row["home_phone"] if row["channel"] == "text" else row["email"]]
-    return name, [PROTECTED_ROUTE] if row["hidden_address"] else row["address"]
+    return name, [phrase("route", "protected", language)] if row["hidden_address"] else row["address"]
 
 
 def _offered_words(row: dict[str, Any], today: date, language: str) -> dict[str, Any]:
     """What every letter says, and what belongs to kits."""
     name = f"{row['given_names']} {row['family_name']}".strip()
-    first, address = _addressed(row, name)
+    first, address = _addressed(row, name, language)
     return {
         "name": name, "person_name": name, "recipient_name": first, "kit_named": row["kit_named"],
         "address": address, "written_on": _day(today, language), "language": language,
-        "programme": settings.PROGRAMME_NAME, "phone": settings.PROGRAMME_PHONE, "hours": settings.PROGRAMME_HOURS,
+        **programme_words(language),
         "person_number": row["number"], "birth_date": _day(row["birth_date"], language), "serial": row["serial"],
         "sent_on": _day(row["dispatched_on"], language), "practice_name": row["practice_name"],
-        "question": _question(row["why"], language), "call_by_answer": _call_by(row["answer_by"], today, language),
-        "what_went_wrong": _what_went_wrong(row["why"], language), "came_back": row["why"] not in NEVER_CAME_BACK,
+        "question": phrase("question", str(row["why"]), language), "call_by_answer": _call_by(row["answer_by"], today, language),
+        "what_went_wrong": phrase("replacement", str(row["why"]), language), "came_back": row["why"] not in NEVER_CAME_BACK,
     }  # fmt: skip
 
 
@@ -166,8 +154,9 @@ def _decided_words(row: dict[str, Any], language: str) -> dict[str, Any]:
             "next_on": _day(row["next_on"], language),
             "examined_on": _day(row["last_exam"] or row["exam_day"], language),
         }
+    finding = phrase("finding", row["finding"], language)
     with _speaking(language):
-        finding, name = str(FINDING_WORDS[row["finding"]]), str(FindingClass(row["finding"]).label)
+        name = str(FindingClass(row["finding"]).label)
     pattern = "F Y" if row["step"] == "screening" else "j F Y"
     return {
         "examined_on": _day(row["last_exam"] or row["exam_day"], language), "finding": finding, "finding_name": name, "step": row["step"],
@@ -178,8 +167,7 @@ def _decided_words(row: dict[str, Any], language: str) -> dict[str, Any]:
 
 def _follow_up_words(row: dict[str, Any], today: date, language: str) -> dict[str, Any]:
     """What belongs to appointments, waits, requests and corrections."""
-    with _speaking(language):
-        preparation = str(Assessment.Preparation(row["preparation"]).label) if row["preparation"] else ""
+    preparation = phrase("preparation", row["preparation"], language) if row["preparation"] else ""
     return {
         "attempt": ATTEMPTS.get(row["why"], row["why"] if str(row["why"]).isdigit() else "0"),
         "talk_by": _day(row["talk_by"], language), "exam_day": _day(row["exam_day"], language, "l j F Y"),

@@ -15,8 +15,10 @@ there. `**bold**` is bold. What is the person's own stands only in rows and boxe
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from html import escape
 from typing import Any
+from unicodedata import bidirectional
 
 from outreach.letters.slots import own, own_code
 
@@ -278,11 +280,33 @@ def _inline(text: str, words: Mapping[str, Any]) -> str:
         name = found[1]
         if name not in words:
             return "⟦missing⟧"
-        inside = escape(str(words[name] if words[name] is not None else ""))
-        return f"<bdi>{inside}</bdi>" if inside else ""
+        return apart(str(words[name] if words[name] is not None else ""))
 
     made = _FIELD.sub(value, escape(text, quote=False))
     return re.sub(r"\*\*(.+?)\*\*", r"<b>\1</b>", made)
+
+
+def direction_of(text: str) -> str:
+    """Which way a text of somebody's own is written: by its first letter; digits and signs alone run left to right."""
+    strong = (bidirectional(sign) for sign in text)
+    return "rtl" if next((kind for kind in strong if kind in ("L", "R", "AL")), "L") != "L" else "ltr"
+
+
+def apart(value: str) -> str:
+    """A value inside a sentence, escaped and kept apart from it, so that a telephone number is never turned around.
+
+    The direction is worked out here because WeasyPrint does not look at the letters of a `bdi` itself.
+    """
+    return f'<bdi dir="{direction_of(value)}">{escape(value)}</bdi>' if value else ""
+
+
+def _plain_field(words: Mapping[str, Any], sentence: str, found: re.Match[str]) -> str:
+    """A field in plain words; in a sentence from right to left the groups of a number are tied together."""
+    value = str(words.get(found[1], "") or "")
+    tied = (
+        direction_of(sentence) == "rtl" and direction_of(value) == "ltr" and not any(map(str.isalpha, value))
+    )
+    return value.replace(" ", "\u00a0") if tied else value
 
 
 def plain(variant: Variant, words: Mapping[str, Any], passages: Mapping[str, str]) -> str:
@@ -290,7 +314,7 @@ def plain(variant: Variant, words: Mapping[str, Any], passages: Mapping[str, str
     lines = []
     for block in _unfolded(variant.blocks, passages):
         if block.holds(words) and block.mark != "@":
-            text = _FIELD.sub(lambda found: str(words.get(found[1], "") or ""), block.text)
+            text = _FIELD.sub(partial(_plain_field, words, block.text), block.text)
             text = text.replace("**", "")
             lines.append(re.sub(r"\s*\|\s*", ": ", text) if block.mark in ("|", "||") else text)
     return "\n".join(lines)

@@ -44,6 +44,13 @@ class Wish(models.Model):
         return f"wishes of person {self.person_id}"
 
 
+@pghistory.track(
+    pghistory.InsertEvent(level=pgtrigger.Statement),
+    pghistory.UpdateEvent(level=pgtrigger.Statement),
+    pghistory.DeleteEvent(level=pgtrigger.Statement),
+    context_field=pghistory.ContextJSONField(),
+    model_name="AreaDeskHistory",
+)
 class AreaDesk(models.Model):
     """The desk that opens the post of an area; an area without one may have its kits at any desk."""
 

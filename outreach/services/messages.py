@@ -11,7 +11,7 @@ from django.core.mail import EmailMessage
 from django.utils.translation import gettext_lazy as _
 
 from outreach.carriers import CarrierRefused, text_carrier
-from outreach.letters.texts import passages_of, text_of
+from outreach.letters.texts import passages_of, phrases_of, text_of
 from outreach.letters.words import plain
 from outreach.models import Letter, Message
 from outreach.services.stopping import stops_applied
@@ -65,9 +65,14 @@ def _claimed(*, by: User, limit: int) -> Sequence[Message]:
 
 
 def message_words(letter: Letter) -> tuple[str, str]:
-    """(subject, words) of a message; nothing of them speaks of health, so that a locked screen may show them."""
+    """(subject, words) of a message; nothing of them speaks of health, so that a locked screen may show them.
+
+    Words that no translator has looked at say so, as on paper.
+    """
     chosen = text_of(letter.text_version)
     words = plain(chosen.variant, letter.context or {}, passages_of(chosen.text.shared)[chosen.language])
+    draft = phrases_of(chosen.text.shared, chosen.language).get("draft")
+    words = f"{words}\n{draft}" if draft else words
     subject, _line, _rest = words.partition("\n")
     return subject, words
 

@@ -12,7 +12,7 @@ from outreach.models import Letter
 from outreach.services.policy import outreach_policy_on, post_calendar
 from outreach.services.stopping import stops_applied
 from outreach.timing import due_for
-from outreach.wanted import Candidate
+from outreach.wanted import Candidate, messages_beside
 from staff.ledger.moves import make_moves
 from staff.ledger.registry import ledger_of
 from staff.models import User
@@ -29,9 +29,10 @@ ON CONFLICT (key) DO NOTHING RETURNING id, key
 
 
 def letters_owe(*, today: date, wanted: Sequence[Candidate]) -> Counter[str]:
-    """Create the letters that are missing and move them to owed, due as their kind says."""
+    """Create the letters that are missing, with the messages beside them, and move them to owed, due as their kind says."""
     if not wanted:
         return Counter()
+    wanted = [*wanted, *messages_beside(wanted, today=today)]
     calendar = post_calendar(outreach_policy_on(today), around=today)
     due = {
         w.key: due_for(KINDS[w.kind], triggered_on=w.triggered_on, side=w.side, calendar=calendar)
@@ -68,7 +69,8 @@ def owed_and_asked(*, by: User, today: date, wanted: Sequence[Candidate]) -> Cou
     """Make these letters owed and ask the stop rule about them at once."""
     done = letters_owe(today=today, wanted=wanted)
     if done:
-        born = Letter.objects.filter(key__in=[w.key for w in wanted], state="owed").order_by("pk")
+        keys = [w.key for w in (*wanted, *messages_beside(wanted, today=today))]
+        born = Letter.objects.filter(key__in=keys, state="owed").order_by("pk")
         _going, stopped = stops_applied(by=by, letter_ids=born.values_list("pk", flat=True), rule="planning")
         done += stopped
     return done

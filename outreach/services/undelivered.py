@@ -18,8 +18,11 @@ from staff.working_days import working_days_after
 DESK = (Role.FRONT_DESK, Role.PHONE_DESK, Role.COORDINATOR, Role.ADMINISTRATOR)
 WORKING_DAYS = 2
 ABOUT_A_HIGH_RESULT = frozenset(
-    {"result_more_tests", "corrected_result", "tried_to_reach", "appointment", "missed_examination"}
-)
+    {
+        "result_more_tests", "corrected_result", "tried_to_reach", "appointment", "appointment_reminder",
+        "date_cancelled", "missed_examination",
+    }
+)  # fmt: skip
 
 
 def letter_of_token(token: str) -> Letter:

@@ -3,6 +3,7 @@
 import io
 import re
 
+import pdfplumber
 import pypdf
 import pypdfium2
 import pytest
@@ -11,8 +12,9 @@ import zxingcpp
 from outreach.catalogue import KINDS
 from outreach.letters.contexts import MOST_CHARACTERS, OPTIONAL, context_words
 from outreach.letters.render import Rendered, Sheet, letters_render
-from outreach.letters.texts import fields_of
+from outreach.letters.texts import fields_of, texts_delivered
 from outreach.letters.tokens import token_for, token_read
+from outreach.letters.words import direction_of, plain
 from staff.errors import RoundbookError
 from tests.letters.samples import BY_KIND, CLASSES, COMMON, LONGEST, NARROWEST, VARIANTS, WIDEST, a_sheet
 
@@ -208,3 +210,40 @@ def test_merge_safety_refuses_what_must_not_be_printed(field: str, value: object
     with pytest.raises(RoundbookError) as refused:
         context_words("reminder", COMMON | dict(a_sheet("reminder").context) | {field: value})
     assert refused.value.code == code
+
+
+@pytest.mark.parametrize(
+    ("value", "way"),
+    [
+        ("01632 960 400", "ltr"),
+        ("> 200.0 µg/g", "ltr"),
+        ("9 March 1964", "ltr"),
+        ("17 يونيو 2026", "rtl"),
+        ("", "ltr"),
+    ],
+)
+def test_a_value_runs_the_way_it_is_written(value: str, way: str) -> None:
+    # Source: HTML standard, dir=auto: the first strong character decides, and left to right where there is none.
+    assert direction_of(value) == way
+
+
+def test_a_telephone_number_in_an_arabic_letter_is_not_turned_around() -> None:
+    # Source: Unicode Standard Annex 9, rules L1-L2: groups of digits apart from each other would be put in reverse order.
+    made = letters_render([a_sheet("appointment_reminder", language="ar")], title="Number")
+    with pdfplumber.open(io.BytesIO(made.content)) as pdf:
+        words = [
+            (word["text"].strip("."), word["x0"], round(word["top"])) for word in pdf.pages[0].extract_words()
+        ]
+    lines: dict[int, list[tuple[float, str]]] = {}
+    for text, left, top in words:
+        if text in ("01632", "960", "400"):
+            lines.setdefault(top, []).append((left, text))
+    assert len(lines) >= 2, "in the head and in the sentence"
+    assert all([text for _left, text in sorted(line)] == ["01632", "960", "400"] for line in lines.values())
+
+
+def test_a_telephone_number_in_an_arabic_message_stays_together() -> None:
+    text = [one for one in texts_delivered() if one.kind == "appointment_reminder"][-1]
+    for language, number in (("ar", "01632\u00a0960\u00a0400"), ("en", "01632 960 400")):
+        words = plain(text.variants[language, "standard"], {"phone": "01632 960 400"}, {})
+        assert number in words

@@ -85,7 +85,9 @@ def test_an_appointment_has_its_letter_with_the_day_and_what_was_agreed() -> Non
     assert letter.context["exam_day"] == "Tuesday 7 July 2026"
     assert (letter.context["exam_time"], letter.context["preparation"]) == ("09:30", "with macrogol (PEG)")
     services.booking_outcome(by=f.liora(), booking=made, outcome="cancelled_site", note="list closed")
-    assert kinds(referral)["appointment"] == "frozen", "the planner is asked by what follows"
+    assert kinds(referral) == {"appointment": "cancelled"}, (
+        "nobody was told the day, so nobody is told that it is off"
+    )
     letters_freeze(by=by_default())
     services.booking_make(
         by=f.liora(), referral=referral, site=f.unit(), day=date(2026, 7, 20), time=time(8, 0)

@@ -96,7 +96,8 @@ def test_the_pages_of_the_mail_at_200_percent(
             reverse("screening:person", args=[person]),
         ]),
         (cast.CLINICIAN, [reverse("outreach:texts"), reverse("outreach:text", args=["reminder"]),
-                          reverse("outreach:text", args=["appointment"])]),
+                          reverse("outreach:text", args=["date_cancelled"])]),
+        (cast.ADMINISTRATOR, [reverse("outreach:desks"), reverse("outreach:mail")]),
     ):  # fmt: skip
         page = signed_in_page(browser, server, who, scheme=scheme, size=DOUBLED)
         for nth, address in enumerate(addresses):

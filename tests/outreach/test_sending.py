@@ -283,7 +283,11 @@ def test_a_message_that_bounces_is_the_same_days_task_of_the_referrals_owner(
     for _twice in range(2):
         message_bounced(by=by_default(), reference=reference)
     letter.refresh_from_db()
-    assert (letter.state, letter.due_on) == ("undelivered", clock.today() + timedelta(days=2))
+    assert (letter.state, letter.due_on, letter.owner) == (
+        "undelivered",
+        clock.today(),
+        letter.referral.owner,
+    )
     with pytest.raises(RoundbookError) as refused:
         message_bounced(by=by_default(), reference="M1-nothing")
     assert refused.value.code == "reference_unknown"

@@ -7,10 +7,9 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 from django.db import transaction
 
-from outreach.models import AreaDesk
-from screening.models import Area
-from staff.acting import acting
-from staff.models import Site, User
+from outreach.services.desks import area_desks_set, desks_of_areas
+from staff.errors import RoundbookError
+from staff.models import User
 
 
 class Command(BaseCommand):
@@ -26,22 +25,13 @@ class Command(BaseCommand):
 
     def handle(self, *_args: Any, **options: Any) -> None:
         """Set every pair, or none."""
-        with transaction.atomic(), acting(User.objects.system(), reason="desks of areas"):
-            for pair in options["pairs"]:
-                self._set(*pair.partition("=")[::2])
-            desks = dict(AreaDesk.objects.order_by("area__code").values_list("area__code", "site__code"))
+        wanted = {pair.partition("=")[0]: pair.partition("=")[2] for pair in options["pairs"]}
+        with transaction.atomic():
+            try:
+                area_desks_set(by=User.objects.system(), wanted=wanted)
+            except RoundbookError as error:
+                raise CommandError(str(error.sentence)) from error
+            desks = desks_of_areas()
             if options["dry_run"]:
                 transaction.set_rollback(True)
         self.stdout.write(json.dumps({"dry_run": options["dry_run"], "desks": desks}, sort_keys=True))
-
-    def _set(self, area_code: str, desk_code: str) -> None:
-        area = Area.objects.filter(code=area_code).first()
-        desk = Site.objects.filter(code=desk_code, receives_kits=True).first()
-        if area is None or (desk_code and desk is None):
-            raise CommandError(
-                f"{area_code}={desk_code}: no such area, or no desk of that code that receives kits."
-            )
-        if desk is None:
-            AreaDesk.objects.filter(area=area).delete()
-        else:
-            AreaDesk.objects.update_or_create(area=area, defaults={"site": desk})
