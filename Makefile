@@ -5,10 +5,11 @@ ARGS ?=
 
 .DEFAULT_GOAL := help
 .NOTPARALLEL:
-.PHONY: help demo demo-reset stop setup test test-second lint format types migrations-check deploy-check campaign measure clean
+.PHONY: help demo demo-one-desk demo-reset stop setup test test-second lint format types migrations-check deploy-check campaign measure clean
 
 help:
 	@echo "make demo              set up and start the demo; stop with Ctrl-C"
+	@echo "make demo-one-desk     a small demo: a clinic of one desk; ARGS=reset starts it over"
 	@echo "make demo-reset        delete the demo's data and start over"
 	@echo "make stop              end a demo left running, and its servers"
 	@echo "make test              set up and run the tests"
@@ -23,5 +24,5 @@ help:
 	@echo "make setup             install what tests and tools need"
 	@echo "make clean             remove caches"
 
-demo demo-reset stop setup test test-second lint format types migrations-check deploy-check campaign measure clean:
+demo demo-one-desk demo-reset stop setup test test-second lint format types migrations-check deploy-check campaign measure clean:
 	@$(PYTHON) tools/dev.py $@ $(ARGS)

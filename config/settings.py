@@ -149,6 +149,7 @@ TEMPLATES = [
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
                 "staff.context.frame",
+                "oversight.context.alarm",
             ],
         },
     }

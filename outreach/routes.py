@@ -7,6 +7,7 @@ from staff.routes import Door, api_door, door
 OFFICE = door(Role.PHONE_DESK, Role.COORDINATOR, Role.ADMINISTRATOR)
 NAMED = door(Role.PHONE_DESK, Role.COORDINATOR)
 INVITING = door(Role.PHONE_DESK, Role.MANAGER, Role.ADMINISTRATOR)
+PACKING = door(Role.PHONE_DESK, Role.MANAGER)
 LABORATORY = door(Role.LABORATORY)
 BACK = door(Role.FRONT_DESK, Role.PHONE_DESK, Role.COORDINATOR, Role.ADMINISTRATOR)
 SETTLING = door(Role.FRONT_DESK, Role.PHONE_DESK, Role.COORDINATOR, Role.CLINICIAN, Role.ADMINISTRATOR)
@@ -33,6 +34,11 @@ ROUTES: dict[str, Door] = {
     "outreach:paper-back": BACK,
     "outreach:undelivered-decide": SETTLING,
     "outreach:doubt-decide": OFFICE,
+    "outreach:pack": PACKING,
+    "outreach:pack-opened": PACKING,
+    "outreach:pack-missing": PACKING,
+    "outreach:manifests": PACKING,
+    "outreach:batch-preview": PACKING,
     "outreach:texts": TEXTS,
     "outreach:text": TEXTS,
     "outreach:text-look": TEXTS,

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from outreach.views import desk, desks, letters, mail, runs, texts, wishes
+from outreach.views import desk, desks, letters, mail, packs, runs, texts, wishes
 
 app_name = "outreach"
 urlpatterns: list[URLPattern] = [
@@ -20,6 +20,11 @@ urlpatterns: list[URLPattern] = [
     path("mail/runs/<int:pk>/file/", runs.run_file, name="print-run-file"),
     path("mail/reprints/<int:pk>/document/", runs.reprint_document, name="reprint-document"),
     path("mail/files/<int:pk>/parcel/", runs.file_parcel, name="file-parcel"),
+    path("mail/pack/<int:pk>/", packs.pack, name="pack"),
+    path("mail/pack/<int:pk>/opened/", packs.pack_opened, name="pack-opened"),
+    path("mail/pack/<int:pk>/missing/", packs.pack_missing, name="pack-missing"),
+    path("mail/manifests/", packs.manifests, name="manifests"),
+    path("letters/about/batch/<int:pk>/preview.pdf", packs.batch_preview, name="batch-preview"),
     path("papers/", desk.paper, name="paper"),
     path("papers/back/", desk.paper_back, name="paper-back"),
     path("mail/undelivered/<int:pk>/", desk.undelivered_decide, name="undelivered-decide"),

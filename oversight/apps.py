@@ -12,11 +12,14 @@ class OversightConfig(AppConfig):
 
     def ready(self) -> None:
         """Register append-only tables, and build the walls when every table is there."""
-        from oversight.models import GivenFigure, LevelSet, ProofResult, ProofRun
+        from oversight import models
         from oversight.walls import marks_sql
         from staff.ledger.registry import register_append_only, register_sql
         from staff.ledger.walls import build_walls
 
-        register_append_only(ProofRun, ProofResult, LevelSet, GivenFigure)
+        register_append_only(
+            models.ProofRun, models.ProofResult, models.LevelSet, models.GivenFigure, models.LedgerCount,
+            models.NetCount, models.Settlement, models.Seal, models.SealBlock, models.RestoreDrill, models.Paper,
+        )  # fmt: skip
         register_sql("oversight_marks", marks_sql())
         post_migrate.connect(build_walls, sender=self, dispatch_uid="build_walls")

@@ -10,6 +10,7 @@ from django.utils.translation import gettext_lazy as _
 
 from oversight.checks import CHECKS, Check, Severity, check_query
 from oversight.models import ProofResult, ProofRun
+from oversight.net.things import THINGS
 from staff.models import User
 from staff.roles import Pool
 from staff.routes import route_table
@@ -19,17 +20,6 @@ if TYPE_CHECKING:
 
 PERSON_PAGE = "screening:person"
 Address = Callable[[int | None], str]
-THINGS: "dict[str, StrOrPromise]" = {
-    "result": _("result"),
-    "referral": _("referral"),
-    "return": _("return"),
-    "inbox line": _("line of a readings file"),
-    "person": _("person"),
-    "round": _("round"),
-    "kit": _("kit"),
-    "sample": _("sample"),
-    "letter": _("letter"),
-}
 
 
 @dataclass(frozen=True, slots=True)

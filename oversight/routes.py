@@ -22,5 +22,13 @@ ROUTES: dict[str, Door] = {
     "oversight:give": door(Role.MANAGER),
     "oversight:set-level": door(Role.MANAGER),
     "oversight:proof": OVERSEERS,
+    "oversight:checks": OVERSEERS,
+    "oversight:ledgers": OVERSEERS,
+    "oversight:known": OVERSEERS,
+    "oversight:known-person": door(Role.COORDINATOR, Role.CLINICIAN, Role.MANAGER),
+    "oversight:net-list": OVERSEERS,
+    "oversight:net-settle": door(Role.COORDINATOR, Role.CLINICIAN),
+    "oversight:statement": OVERSEERS,
+    "oversight:continuity": door(Role.COORDINATOR, Role.CLINICIAN, Role.MANAGER),
     "oversight:prove-now": OVERSEERS,
 }

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from oversight.views import dashboard, definition, exports, proof
+from oversight.views import dashboard, definition, exports, known, net, proof
 
 app_name = "oversight"
 urlpatterns: list[URLPattern] = [
@@ -16,6 +16,14 @@ urlpatterns: list[URLPattern] = [
     path("how-are-we-doing/files/ask/", exports.ask, name="export-ask"),
     path("how-are-we-doing/files/<int:pk>/", exports.fetch, name="export-fetch"),
     path("how-are-we-doing/<str:page>/", dashboard.figures_page, name="figures"),
-    path("nobody-falls-through/", proof.nobody_falls_through, name="proof"),
+    path("nobody-falls-through/", net.nobody_falls_through, name="proof"),
+    path("nobody-falls-through/checks/", proof.checks, name="checks"),
+    path("nobody-falls-through/ledgers/", net.ledgers, name="ledgers"),
+    path("nobody-falls-through/list/<slug:name>/", net.net_list, name="net-list"),
+    path("nobody-falls-through/list/<slug:name>/settle/", net.settle, name="net-settle"),
+    path("nobody-falls-through/known/", known.known, name="known"),
+    path("nobody-falls-through/known/<int:pk>/", known.known_of_person, name="known-person"),
+    path("nobody-falls-through/statement/<str:day>/", net.statement, name="statement"),
+    path("nobody-falls-through/continuity/<str:day>/", net.continuity, name="continuity"),
     path("nobody-falls-through/run/", proof.prove_now, name="prove-now"),
 ]

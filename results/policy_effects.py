@@ -13,7 +13,7 @@ from results.models import Examination, FindingClass, Histology, LesionRow, Next
 from results.referral_queue import open_referrals
 from results.services.findings import LesionSeen, lesion_facts
 from results.services.surveillance_register import plans_standing
-from results.surveillance import Guideline, proposal
+from results.surveillance import Course, Guideline, proposal
 from screening.months import add_months
 
 if TYPE_CHECKING:
@@ -29,6 +29,8 @@ class Differs:
     plan: NextStep
     before: str
     after: str
+    on: date | None
+    """The first day the changed guideline proposes; None where it proposes another course than surveillance."""
 
 
 def effects(old: ResultsPolicy, new: ResultsPolicy, today: date) -> list["StrOrPromise"]:
@@ -97,10 +99,10 @@ def plans_that_differ(old: ResultsPolicy, new: ResultsPolicy) -> list[Differs]:
     plans = list(plans_standing()[:MOST])
     referrals = [one.referral_id for one in plans]
     seen = _lesions(referrals)
-    conclusive = set(
-        Examination.objects.filter(referral__in=referrals, complete=True, prep_adequate=True).values_list(
-            "referral", flat=True
-        )
+    conclusive = dict(
+        Examination.objects.filter(referral__in=referrals, complete=True, prep_adequate=True)
+        .order_by("day", "pk")
+        .values_list("referral", "day")
     )
     found = []
     for plan in plans:
@@ -110,8 +112,18 @@ def plans_that_differ(old: ResultsPolicy, new: ResultsPolicy) -> list[Differs]:
         sure = plan.referral_id in conclusive
         before, after = (_proposed(one, lesions, sure) for one in (old, new))
         if before[0] != after[0]:
-            found.append(Differs(plan, before[1], after[1]))
+            found.append(
+                Differs(plan, before[1], after[1], _first_day(after[0], conclusive.get(plan.referral_id)))
+            )
     return found
+
+
+def _first_day(decided: tuple[Any, Course, tuple[int, int] | None], counted_from: date | None) -> date | None:
+    """The first day of a proposed surveillance, counted from the examination it rests on."""
+    _finding, course, months = decided
+    if course is not Course.SURVEILLANCE or months is None or counted_from is None:
+        return None
+    return add_months(counted_from, months[0])
 
 
 def _proposed(policy: ResultsPolicy, seen: list[LesionSeen], conclusive: bool) -> tuple[Any, str]:

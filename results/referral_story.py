@@ -65,6 +65,7 @@ REASON_WORDS: dict[tuple[str, str], "StrOrPromise"] = {
     ("reschedule", "place_lapsed"): _("The held place lapsed."),
     ("reschedule", "unit_closed"): _("The unit that was asked for a date is closed; ask another one."),
     ("reschedule", "earlier_amended"): _("Pathology corrected the report of an earlier referral:"),
+    ("reclassify", "guideline_changed"): _("The guideline changed: the next step was decided anew."),
     ("reclassify", "pathology_amended"): _(
         "Pathology corrected its report; the next step is to be decided anew."
     ),

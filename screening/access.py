@@ -9,9 +9,10 @@ from django.utils.translation import gettext as _
 
 from screening.models import Person, PersonIdentifier
 from screening.querysets import Found, people_found, person_by_id
+from staff import clock
 from staff.access import look_recorded, require_role
 from staff.errors import NotFound
-from staff.models import Purpose, User
+from staff.models import AccessEntry, Purpose, User
 from staff.roles import Role
 
 MAY_OPEN = (
@@ -27,6 +28,22 @@ class SearchAnswer:
     found: list[Found]
     sentence: str = ""
     more: bool = False
+
+
+NOTE_CHARACTERS = 60
+"""How long the words are with which somebody says why a record is opened; they stand beside the place in the journal."""
+
+
+def reason_owed(*, by: User, person_id: int) -> bool:
+    """Whether this user must say why before opening the person: she stood on none of the user's lists today, nor was opened.
+
+    A search finds anybody, so having been found is no reason. Source: the programme's job description 9 (purpose line).
+    """
+    person = person_by_id(person_id)
+    if person is None:
+        return False
+    seen = AccessEntry.objects.filter(user_id=by.pk, person_id=person.pk, at__gte=clock.moment(clock.today()))
+    return not seen.exclude(purpose=Purpose.SEARCH).exists()
 
 
 def person_open(*, by: User, person_id: int, purpose: str, place: str) -> Person:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from django.utils.functional import Promise
 from django.utils.text import format_lazy
 from django.utils.translation import gettext_lazy as _
 
@@ -140,7 +141,7 @@ REMARK_SENTENCES: dict[Remark, StrOrPromise] = {
 }
 
 
-def sentences_joined(sentences: Sequence[StrOrPromise]) -> StrOrPromise:
+def sentences_joined(sentences: Sequence[str | Promise]) -> StrOrPromise:
     """Several translatable sentences as one, with a space between; an empty text for none."""
     if not sentences:
         return ""

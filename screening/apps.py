@@ -12,9 +12,23 @@ class ScreeningConfig(AppConfig):
     def ready(self) -> None:
         """Register the machines with their tables."""
         from screening import states
-        from screening.models import Kit, KitMove, Return, ReturnMove, Round, RoundMove
-        from staff.ledger.registry import Ledger, register_ledger
+        from screening.models import (
+            InvitationPace,
+            Kit,
+            KitDoubt,
+            KitMove,
+            Manifest,
+            Pack,
+            PackCheck,
+            PersonNote,
+            Return,
+            ReturnMove,
+            Round,
+            RoundMove,
+        )
+        from staff.ledger.registry import Ledger, register_append_only, register_ledger
 
         register_ledger(Ledger(states.ROUND, Round, RoundMove))
         register_ledger(Ledger(states.KIT, Kit, KitMove))
         register_ledger(Ledger(states.RETURN, Return, ReturnMove))
+        register_append_only(InvitationPace, KitDoubt, Manifest, Pack, PackCheck, PersonNote)

@@ -23,7 +23,7 @@ RANGES: dict[str, tuple[int | Decimal, int | Decimal]] = {
     "closing_days_after_replacement": (30, 120), "max_replacements": (0, 5), "kit_minimum_life_days": (84, 400),
     "hold_working_days": (1, 10), "scans_waiting": (1, 50), "feed_change_percent": (Decimal("0.01"), Decimal(100)),
     "feed_empty_percent": (Decimal("0.01"), Decimal(100)), "ramp_days": (0, 1830), "feed_alarm_days": (1, 60),
-    "feed_oldest_days": (1, 90),
+    "feed_oldest_days": (1, 90), "pack_check_every": (10, 1000),
 }  # fmt: skip
 """Field → the smallest and the largest plausible value."""
 

@@ -14,6 +14,7 @@ from screening.models import (
     KitMove,
     Person,
     PersonMerge,
+    PersonNote,
     ReturnMove,
     RoundMove,
     Stop,
@@ -86,6 +87,9 @@ def person_story(person: Person) -> list[Event]:
     for exclusion in Exclusion.objects.filter(person__in=members):
         until = _("until %(day)s") % {"day": exclusion.until} if exclusion.until else ""
         events.append(_dated(exclusion.since, str(exclusion.get_kind_display()), until, "calendar"))
+    for note in PersonNote.objects.filter(person__in=members).select_related("written_by"):
+        said = _("Note: %(words)s") % {"words": note.words}
+        events.append(Event(note.written_at, note.written_at, said, note.written_by.full_name, icon="note"))
     events += _by_hand(members)
     for day, ending in ((person.deceased_on, _("Died")), (person.left_area_on, _("Left the area"))):
         if day:

@@ -16,12 +16,15 @@ tr, .card { break-inside: avoid; }
 """
 
 
-def pdf_made(html: str) -> bytes:
-    """A PDF of one HTML body (already escaped); images only as data inside it. WeasyPrint is loaded on first use."""
+def pdf_made(html: str, *, style: str = "") -> bytes:
+    """A PDF of one HTML body (already escaped); images only as data inside it. WeasyPrint is loaded on first use.
+
+    `style` adds to the style sheet of all papers.
+    """
     from weasyprint import CSS, HTML
     from weasyprint.urls import URLFetcher
 
     fetcher = URLFetcher(allowed_protocols=("data",), allow_redirects=False, fail_on_errors=True)
     page = f'<html lang="{settings.LANGUAGE_CODE}"><body>{html}</body></html>'
-    document = HTML(string=page, url_fetcher=fetcher).write_pdf(stylesheets=[CSS(string=PAGE)])
+    document = HTML(string=page, url_fetcher=fetcher).write_pdf(stylesheets=[CSS(string=PAGE + style)])
     return bytes(document)

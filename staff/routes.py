@@ -54,6 +54,7 @@ ROUTES: dict[str, Door] = {
     "staff:home": ANY_STAFF,
     "staff:calendar": door(Role.ADMINISTRATOR, Role.MANAGER),
     "staff:calendar-open": door(Role.ADMINISTRATOR, Role.MANAGER),
+    "staff:calendar-post": door(Role.ADMINISTRATOR, Role.MANAGER),
     "livez": PUBLIC,
     "readyz": PUBLIC,
 }

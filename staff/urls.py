@@ -10,6 +10,7 @@ urlpatterns = [
     path("sign-in/", pages.SignIn.as_view(), name="sign-in"),
     path("closed-days/", calendars.calendar, name="calendar"),
     path("closed-days/<int:pk>/open/", calendars.calendar_open, name="calendar-open"),
+    path("closed-days/post/<int:pk>/", calendars.calendar_post, name="calendar-post"),
     path("sign-out/", pages.SignOut.as_view(), name="sign-out"),
     path("programs/", clients.clients, name="clients"),
     path("programs/<int:pk>/token/", clients.token, name="client-token"),

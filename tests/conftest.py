@@ -99,9 +99,9 @@ def _template() -> str:
     return name
 
 
-def clone_database(name: str) -> None:
-    """A fresh copy of the template."""
-    template = _template()
+def clone_database(name: str, *, template: str = "") -> None:
+    """A fresh copy of the template, or of another database that nobody is connected to."""
+    template = template or _template()
     with _connect("postgres") as admin:
         admin.execute("SELECT pg_advisory_lock(726002)")
         admin.execute(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(sql.Identifier(name)))

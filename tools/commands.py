@@ -27,8 +27,16 @@ def clean(_arguments: Sequence[str]) -> int:
     return 0
 
 
+def one_desk(rest: Sequence[str]) -> int:
+    """The small demo; `reset` starts it over, `stop` ends one left running."""
+    demo.one_desk()
+    doors = {"reset": demo.reset, "stop": demo.stop}
+    return doors.get(rest[0] if rest else "", demo.run)()
+
+
 COMMANDS: dict[str, tuple[Callable[[Sequence[str]], int], str]] = {
     "demo": (lambda _: demo.run(), "set up and start the demo; stop with Ctrl-C"),
+    "demo-one-desk": (one_desk, "a small demo: a clinic of one desk; then reset or stop"),
     "demo-reset": (lambda _: demo.reset(), "delete the demo's data and start over"),
     "stop": (lambda _: demo.stop(), "end a demo left running, and its servers"),
     "test": (checks.test, "set up and run the tests; arguments go to pytest"),

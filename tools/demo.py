@@ -23,6 +23,12 @@ WEB_START_SECONDS = 90
 EMBEDDED_PARTS = ("postgres", "redis", "media", "beat-schedule*", "rehearsing", "loaded")
 
 
+def one_desk() -> None:
+    """From here on the small demo: a clinic of one desk, with data of its own beside the region's."""
+    os.environ["ROUNDBOOK_DEMO"] = "one-desk"
+    os.environ.setdefault("ROUNDBOOK_RUN_DIR", str(PROJECT / ".run-one-desk"))
+
+
 def run_dir() -> Path:
     chosen = os.environ.get("ROUNDBOOK_RUN_DIR", "")
     return Path(chosen).expanduser().resolve() if chosen else PROJECT / ".run"
@@ -184,6 +190,7 @@ def _rehearse() -> int:
     if first:
         say("Loading the demo region (this first time takes up to two minutes) …")
     command = [str(libraries.PYTHON), "manage.py", "rehearse", "--if-empty"]
+    command += ["--one-desk"] if os.environ.get("ROUNDBOOK_DEMO") == "one-desk" else []
     with subprocess.Popen(command, cwd=PROJECT, env=quiet_environment()) as process:
         if first:
             loading_marker().write_text(str(process.pid))

@@ -39,10 +39,11 @@ REPLACEMENT_WORDS: Mapping[str, "StrOrPromise"] = {
     "flagged_twice": _("our machine could not read the sample"),
     "not_measurable": _("our machine could not read the sample"),
     "reported_lost": _("you told us that the kit never came or is gone"),
+    "mispaired": _("we may have put another person's kit into your envelope"),
     "undelivered": _("the post could not deliver the kit to you"),
 }
 """Reason of a replacement kit → the words a person reads."""
-NEVER_CAME_BACK = frozenset({"reported_lost", "undelivered"})
+NEVER_CAME_BACK = frozenset({"reported_lost", "undelivered", "mispaired"})
 """Reasons for which nothing came back that could have been tested."""
 REPLACEMENT_WORDS_DEFAULT = _("we could not test the sample")
 

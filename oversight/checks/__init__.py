@@ -1,11 +1,27 @@
 """The register of checks: one file a group; a new check is one declaration in its group's file."""
 
-from oversight.checks import follow_up, ledgers, letters, people, post
-from oversight.checks.base import Check, Severity, check_query, days_for
+from oversight.checks import (
+    balance,
+    bench,
+    examinations,
+    follow_up,
+    ledgers,
+    letters,
+    people,
+    post,
+    programme,
+    results,
+)
+from oversight.checks.base import Check, Severity, check_query, days_for, narrowed
 
-__all__ = ["CHECKS", "Check", "Severity", "check_query", "days_for"]
+__all__ = ["CHECKS", "Check", "Severity", "check_query", "days_for", "narrowed"]
 
+GROUPS = (follow_up, examinations, letters, results, bench, post, people, programme, balance, ledgers)
 CHECKS: dict[str, Check] = {
-    check.name: check for group in (follow_up, letters, post, people, ledgers) for check in group.CHECKS
+    check.name: check
+    for severity in Severity
+    for group in GROUPS
+    for check in group.CHECKS
+    if check.severity is severity
 }
-"""Every check by name, in the order of the page."""
+"""Every check by name, in the order they run: what must be looked at at once comes first."""

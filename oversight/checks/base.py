@@ -1,5 +1,6 @@
 """What a check is, and the days every check may refer to."""
 
+import re
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import date, timedelta
@@ -34,7 +35,8 @@ class Check:
     """One thing that must hold. `checked` counts what was looked at; `offenders` selects what does not hold.
 
     `offenders` gives the columns of OFFENDER_COLUMNS: what it is, its id, the person, the day its age counts from,
-    who holds it now, and a code that `notes` turns into words. Both may name the days of `days_for`.
+    who holds it now, and a code that `notes` turns into words. Both may name the days of `days_for`. A condition written
+    `/*of person e.person_id*/` says whose rows it looks at: a comment in a full proof, a filter in one over what changed.
     """
 
     name: str
@@ -53,6 +55,11 @@ class Check:
     def checked_sql(self) -> str:
         """The statement that counts what is looked at."""
         return self.checked if isinstance(self.checked, str) else self.checked()
+
+    @property
+    def can_narrow(self) -> bool:
+        """Whether it can look at some people or kits only."""
+        return bool(OF.search(self.offenders_sql))
 
     @property
     def offenders_sql(self) -> str:
@@ -79,9 +86,19 @@ def days_for(today: date, closed: Collection[date]) -> dict[str, Any]:
         "two_working_days": overdue_on(today, 2, closed),
         "five_working_days": overdue_on(today, 5, closed),
         "seven_days": today - timedelta(days=8),
+        "six_weeks": today - timedelta(days=42),
         "in_a_month": today + timedelta(days=30),
         "in_a_year": today + timedelta(days=365),
     }
+
+
+OF = re.compile(r"/\*of (\w+) ([\w.]+)\*/")
+"""Where a statement may be narrowed to some people or some kits."""
+
+
+def narrowed(statement: str) -> str:
+    """The statement over the people and kits of `%(of_person)s` and `%(of_kit)s` only; as it is where it cannot be narrowed."""
+    return OF.sub(lambda found: f"AND {found[2]} IN (SELECT unnest(%(of_{found[1]})s::bigint[]))", statement)
 
 
 SAMPLE_SIZE = 50
@@ -96,6 +113,9 @@ SELECT (SELECT count(*) FROM bad), (SELECT min(since) FROM bad),
 """
 
 
-def check_query(check: Check) -> str:
-    """The statement that counts what violates a check, with the oldest day and some of the offenders."""
-    return FIND.format(offenders=check.offenders_sql.strip(), limit=SAMPLE_SIZE)
+def check_query(check: Check, *, counted: bool = False, narrow: bool = False) -> str:
+    """The statement that counts what violates a check, with the oldest day and some of the offenders; or what is looked at."""
+    checked, offenders = check.checked_sql, check.offenders_sql
+    if narrow:
+        checked, offenders = narrowed(checked), narrowed(offenders)
+    return checked if counted else FIND.format(offenders=offenders.strip(), limit=SAMPLE_SIZE)

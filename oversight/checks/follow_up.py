@@ -1,11 +1,12 @@
-"""Checks on results at or above the cutoff and their referrals: I1, I2, I3."""
+"""Checks on results at or above the cutoff and their referrals: I1, I2, I3, I4."""
 
 from django.utils.translation import gettext_lazy as _
 
 from oversight.checks.base import Check, Severity
+from results.referral_ladder import LadderPolicy
 from results.states import REFERRAL_CLOSE_REASONS
 
-LIVE = "SELECT count(*) FROM results_referral WHERE state NOT IN ('', 'closed')"
+LIVE = "SELECT count(*) FROM results_referral f WHERE f.state NOT IN ('', 'closed') /*of person f.person_id*/"
 
 I1 = Check(
     name="I1",
@@ -22,7 +23,8 @@ I1 = Check(
     in_words=_(
         "Current results at or above whose referral is missing, was never started, or is closed without an allowed reason."
     ),
-    checked="SELECT count(*) FROM results_result WHERE is_current AND side = 'at_or_above'",
+    checked="""
+SELECT count(*) FROM results_result e WHERE e.is_current AND e.side = 'at_or_above' /*of person e.person_id*/""",
     offenders="""
 SELECT 'result' AS thing, e.id, e.person_id, e.authorised_on AS since, coalesce(u.full_name, f.pool, '') AS owner,
        CASE WHEN f.id IS NULL THEN 'missing' WHEN f.state = '' THEN 'not_started' ELSE 'closed_oddly' END AS note
@@ -32,6 +34,7 @@ LEFT JOIN results_referral f ON f.id = l.referral_id
 LEFT JOIN staff_user u ON u.id = f.owner_id
 WHERE e.is_current AND e.side = 'at_or_above'
   AND (f.id IS NULL OR f.state = '' OR (f.state = 'closed' AND f.close_reason <> ALL(%(close_reasons)s)))
+  /*of person e.person_id*/
 """,
     notes={
         "missing": _("no referral"),
@@ -66,6 +69,7 @@ WHERE f.state NOT IN ('', 'closed')
   AND ((f.owner_id IS NULL AND f.pool = '') OR NOT coalesce(u.is_active, true) OR f.due_on IS NULL
        OR f.due_on > CASE WHEN f.state IN ('booked', 'paused_until', 'repeat_planned') THEN %(in_a_year)s::date
                           ELSE %(in_a_month)s::date END)
+  /*of person f.person_id*/
 """,
     notes={
         "nobody": _("belongs to nobody"),
@@ -90,9 +94,68 @@ I3 = Check(
 SELECT 'referral' AS thing, f.id, f.person_id, f.due_on AS since, coalesce(u.full_name, f.pool, '') AS owner,
        'overdue' AS note
 FROM results_referral f LEFT JOIN staff_user u ON u.id = f.owner_id
-WHERE f.state NOT IN ('', 'closed') AND f.due_on <= %(two_working_days)s
+WHERE f.state NOT IN ('', 'closed') AND f.due_on <= %(two_working_days)s /*of person f.person_id*/
 """,
     notes={"overdue": _("past its date")},
 )
 
-CHECKS = (I1, I2, I3)
+I4 = Check(
+    name="I4",
+    severity=Severity.P1,
+    title=_("No referral is closed without its evidence"),
+    sentence=_(
+        "Every closed referral has the evidence its reason demands: a signed next step, a clinician with a note, a"
+        " document, the attempts and a second person, or a death in the register."
+    ),
+    who=_("Clinicians"),
+    what_to_do=_("Open the referral again and close it only with what its reason demands."),
+    in_words=_(
+        "Closed referrals without a row of evidence for the reason they carry, or whose evidence lacks what that reason"
+        " demands. For “could not be reached”: fewer attempts since the last talk than the ladder asks for."
+    ),
+    checked="SELECT count(*) FROM results_referral f WHERE f.state = 'closed' /*of person f.person_id*/",
+    offenders="""
+WITH shut AS (
+    SELECT f.id, f.person_id, f.close_reason AS reason, f.closed_at, e.id AS evidence, e.document, e.note, e.clinician_id,
+           e.second_person_id, e.closed_by_id, e.next_step_id
+    FROM results_referral f LEFT JOIN LATERAL (
+        SELECT e.* FROM results_closingevidence e WHERE e.referral_id = f.id AND e.reason = f.close_reason
+        ORDER BY e.id DESC LIMIT 1) e ON true
+    WHERE f.state = 'closed' /*of person f.person_id*/
+), judged AS (
+    SELECT s.*, CASE
+        WHEN s.evidence IS NULL THEN 'no_evidence'
+        WHEN s.reason = 'next_step_signed' AND NOT EXISTS (
+            SELECT 1 FROM results_nextstep n WHERE n.id = s.next_step_id AND n.referral_id = s.id) THEN 'no_step'
+        WHEN s.reason IN ('informed_refusal', 'unfit_for_good', 'surveillance_ended', 'already_examined',
+            'examined_elsewhere', 'result_withdrawn') AND s.clinician_id IS NULL THEN 'no_clinician'
+        WHEN s.reason IN ('informed_refusal', 'unfit_for_good', 'surveillance_ended') AND s.note = '' THEN 'no_note'
+        WHEN s.reason IN ('already_examined', 'examined_elsewhere', 'transferred') AND s.document = '' THEN 'no_document'
+        WHEN s.reason = 'not_reached' AND (s.second_person_id IS NULL OR s.second_person_id = s.closed_by_id)
+            THEN 'no_second'
+        WHEN s.reason = 'not_reached' AND %(min_attempts)s > (
+            SELECT count(*) FROM results_contactattempt a WHERE a.referral_id = s.id AND a.outcome <> 'spoke'
+            AND a.made_at <= s.closed_at AND a.made_at > coalesce((
+                SELECT max(t.made_at) FROM results_contactattempt t WHERE t.referral_id = s.id AND t.outcome = 'spoke'
+                AND t.made_at <= s.closed_at), '-infinity')) THEN 'few_attempts'
+        WHEN s.reason = 'died' AND NOT EXISTS (
+            SELECT 1 FROM screening_person p WHERE p.id = s.person_id AND p.deceased_on IS NOT NULL) THEN 'lives'
+        END AS note_code FROM shut s)
+SELECT 'referral' AS thing, j.id, j.person_id, (j.closed_at AT TIME ZONE %(zone)s)::date AS since,
+       coalesce(u.full_name, '') AS owner, j.note_code AS note
+FROM judged j LEFT JOIN staff_user u ON u.id = j.closed_by_id WHERE j.note_code IS NOT NULL
+""",
+    notes={
+        "no_evidence": _("no evidence for its reason"),
+        "no_step": _("no signed next step"),
+        "no_clinician": _("no clinician"),
+        "no_note": _("no note"),
+        "no_document": _("no document"),
+        "no_second": _("no second person"),
+        "few_attempts": _("too few attempts"),
+        "lives": _("the register knows of no death"),
+    },
+    params={"min_attempts": LadderPolicy().min_attempts},
+)
+
+CHECKS = (I1, I2, I3, I4)

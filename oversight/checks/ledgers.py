@@ -6,19 +6,26 @@ from oversight.checks.base import Check, Severity
 from oversight.rollup.facts import facts_sql, same
 from oversight.walls import WAITING_PEOPLE
 from staff.ledger.proof import disagreeing
-from staff.ledger.registry import walls
+from staff.ledger.registry import Ledger, walls
+
+_OF = {"round": "person s.person_id", "kit": "kit s.id", "return": "kit s.kit_id"}
+
+
+def _of(ledger: Ledger) -> str:
+    return f"/*of {_OF.get(ledger.machine.name, 'person s.person_id')}*/"
 
 
 def _checked() -> str:
-    counts = [f"(SELECT count(*) FROM {ledger.subject_table})" for ledger in walls]
+    counts = [f"(SELECT count(*) FROM {ledger.subject_table} s WHERE true {_of(ledger)})" for ledger in walls]
     return "SELECT " + " + ".join(counts)
 
 
 def _offenders() -> str:
     return "\nUNION ALL\n".join(
-        f"SELECT '{ledger.machine.name}' AS thing, s.id, NULL::bigint AS person_id,"
+        f"SELECT DISTINCT '{ledger.machine.name}' AS thing, s.id,"
+        f" {'NULL::bigint' if ledger.machine.name in ('kit', 'return') else 's.person_id'} AS person_id,"
         " (s.state_since AT TIME ZONE %(zone)s)::date AS since, s.pool AS owner, 'differs' AS note"
-        f"{disagreeing(ledger)}"
+        f"{disagreeing(ledger)} {_of(ledger)}"
         for ledger in walls
     )
 
@@ -62,10 +69,11 @@ F1 = Check(
         "Rounds counted differently from what their rows say now, but for those that are being counted; of a large register"
         " one part in 28 a night."
     ),
-    checked=f"SELECT count(*) FROM oversight_fact f WHERE {TONIGHT.format(person='f.person_id')}",
+    checked=f"SELECT count(*) FROM oversight_fact f WHERE {TONIGHT.format(person='f.person_id')}"
+    " /*of person f.person_id*/",
     offenders=(
         "SELECT 'round' AS thing, n.round_id AS id, n.person_id, n.invited_on AS since, '' AS owner, 'counted_otherwise' AS note"
-        f" FROM ({facts_sql(people=TONIGHT.format(person='r.person_id'))}) n LEFT JOIN oversight_fact o ON o.round_id = n.round_id"
+        f" FROM ({facts_sql(people=TONIGHT.format(person='r.person_id') + ' /*of person r.person_id*/')}) n LEFT JOIN oversight_fact o ON o.round_id = n.round_id"
         f" WHERE (o.round_id IS NULL OR NOT ({same('n', 'o')})) AND EXISTS (SELECT 1 FROM oversight_fold)"
         f" AND n.person_id NOT IN ({WAITING_PEOPLE})"
     ),

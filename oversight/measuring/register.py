@@ -1,11 +1,12 @@
 """Measures loading and reloading the register, and finding who is due."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from time import perf_counter
 
 from django.db import connection
 
-from oversight.measuring.bench import Bench, Measured, Work, bare_hands, with_peak
+from oversight.measuring.bench import Bench, Measured, Work, bare_hands, with_peak, with_times
 from oversight.measuring.database import empty_template, working_copy
 from oversight.measuring.feed import HEADER, feed_file, feed_parts
 from oversight.measuring.region import lay_down
@@ -118,12 +119,30 @@ WHERE p.birth_date BETWEEN %(today)s::date - interval '75 years' AND %(today)s::
 """
 
 
-def due(bench: Bench) -> Measured:
-    """The whole list of people due today."""
+DUE_FIRST = f"{DUE_LIST} ORDER BY next_due_on, id LIMIT 10000"
+LOOKS = 25
 
-    def listed(statement: str) -> int:
+
+def due(bench: Bench) -> Measured:
+    """The whole list of people due today, in the race; one by one, the times of its first 10,000, longest overdue first.
+
+    The maintained list has to be the one from history, person for person; LookupError when it is not.
+    """
+
+    def listed(statement: str) -> list[tuple[int]]:
         with connection.cursor() as cursor:
             cursor.execute(statement, {"today": clock.today()})
-            return len(cursor.fetchall())
+            return list(cursor.fetchall())
 
-    return bench.race(lambda _n: listed(DUE_LIST), lambda _n: listed(DUE_FROM_HISTORY))
+    kept, told = set(listed(DUE_LIST)), set(listed(DUE_FROM_HISTORY))
+    if kept != told:
+        raise LookupError(f"{len(kept ^ told)} people stand on one list only.")
+    found = bench.race(lambda _n: len(listed(DUE_LIST)), lambda _n: len(listed(DUE_FROM_HISTORY)))
+    listed(DUE_FIRST)
+    return with_times(found, [_timed_look(lambda: listed(DUE_FIRST)) for _ in range(LOOKS)])
+
+
+def _timed_look(look: Callable[[], object]) -> float:
+    began = perf_counter()
+    look()
+    return perf_counter() - began

@@ -8,14 +8,13 @@ from django.db import connection
 
 from oversight.measuring.bench import ROUNDS, Bench, Measured, bare_hands, days_ago, with_times
 from screening.models import Lot, Round
-from screening.services.batches import batch_dispatch, batch_open, kits_stock
+from screening.services.batches import LARGEST_BATCH, batch_dispatch, batch_open, kits_stock
 from staff import clock
 from staff.acting import acting
 from staff.ledger.moves import make_move, make_moves
 from staff.ledger.registry import ledger_of
 from staff.models import User
 
-LARGEST_BATCH = 50_000
 SINGLE_MOVES = 50
 
 

@@ -23,6 +23,15 @@ from oversight.models.rollup import (
     ValueCell,
     WaitCell,
 )
+from oversight.models.safety import (
+    LedgerCount,
+    NetCount,
+    Paper,
+    RestoreDrill,
+    Seal,
+    SealBlock,
+    Settlement,
+)
 
 __all__ = [
     "CELLS",
@@ -40,13 +49,20 @@ __all__ = [
     "GivenFigure",
     "InvitedCell",
     "InvitedLine",
+    "LedgerCount",
     "LevelSet",
     "Line",
+    "NetCount",
+    "Paper",
     "ProofResult",
     "ProofRun",
     "Rehearsal",
     "ReleasedCell",
     "ReleasedLine",
+    "RestoreDrill",
+    "Seal",
+    "SealBlock",
+    "Settlement",
     "SourceCell",
     "ValueCell",
     "WaitCell",

@@ -7,8 +7,20 @@ from django.utils.translation import gettext_lazy as _
 
 
 class ProofRun(models.Model):
-    """One run of all checks in one consistent snapshot."""
+    """One run of all checks in one consistent snapshot: over everything, over what changed, or over a restored backup.
 
+    `horizon` and `tables` say what it saw, so that the next one can tell what changed since: the oldest transaction still open
+    then, and of each table the highest id and how many rows there were.
+    """
+
+    class Kind(models.TextChoices):
+        FULL = "full", _("everything")
+        CHANGED = "changed", _("what changed")
+        RESTORED = "restored", _("a restored backup")
+
+    kind = models.CharField(max_length=8, choices=Kind.choices, default=Kind.FULL, db_default="full")
+    horizon = models.BigIntegerField(null=True)
+    tables = models.JSONField(default=dict, db_default={})
     started_at = models.DateTimeField()
     seconds = models.FloatField()
     run_by = models.ForeignKey("staff.User", on_delete=models.PROTECT, related_name="+")
@@ -25,7 +37,7 @@ class ProofResult(models.Model):
 
     run = models.ForeignKey(ProofRun, on_delete=models.PROTECT, related_name="results")
     check_name = models.CharField(max_length=12)
-    checked = models.IntegerField()
+    checked = models.BigIntegerField()
     violating = models.IntegerField()
     offenders = models.JSONField(default=list)
     oldest_days = models.IntegerField(null=True)

@@ -29,8 +29,10 @@ from oversight.rehearsal.stories.casting import plan_told
 from oversight.rehearsal.stories.desk import acts_after_release, acts_due
 from oversight.rehearsal.stories.lab_days import old_control_laid_down
 from oversight.services.coverage import coverage_count
+from oversight.services.papers import papers_make
 from oversight.services.proofs import prove
 from oversight.services.rollup import counted_first, fold_all
+from oversight.services.seal import seal_night
 from screening.models import Lot, PostcodeFifth
 from screening.services.batches import kits_stock
 from screening.services.due import due_dates_refresh
@@ -93,7 +95,9 @@ def rehearse(
         counted_first()
         fold_all()
         coverage_count()
+        seal_night(by=stage.crew.system, day=last_day)
         prove(by=stage.crew.system)
+        papers_make(by=stage.crew.system, day=last_day)
     Rehearsal.objects.filter(pk=mark.pk).update(
         status=Rehearsal.Status.DONE,
         reached=last_day,

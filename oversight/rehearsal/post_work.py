@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from django.db import connection
 
 from oversight.rehearsal.crew import Stage
-from oversight.rehearsal.mail_work import invitations_out
+from oversight.rehearsal.mail_work import invitations_out, packed_by_contractor
 from oversight.rehearsal.population import postal_day
 from oversight.rehearsal.stories.desk import answer_to, arrival_told, day_keyed, sent_seen
 from screening.models import Batch, Delivery, Kit, Return
@@ -88,6 +88,7 @@ def invited(stage: Stage, day: date) -> Batch | None:
         batch = batch_open(by=stage.crew.office, size=size)
         batch_release(by=stage.crew.manager, batch=batch, stale_note=NIGHTLY_FILE)
         invitations_out(stage, batch)
+        packed_by_contractor(stage.crew.office, batch, day)
         batch_dispatch(by=stage.crew.office, batch=batch)
     return batch
 

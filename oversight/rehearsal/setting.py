@@ -78,7 +78,7 @@ def region_lay_down(
 ) -> Region:
     """Make the region's reference data, in force long before `first_day`. Call once, on an empty database.
 
-    `second_person_releases` asks for a second person at each batch, as a programme would.
+    `second_person_releases` asks for a second person at each batch and for proven pairs of letter and kit, as a programme would.
     """
     with acting(User.objects.system(), reason="demo region"):
         _places()
@@ -123,7 +123,9 @@ def _policy(first_day: date, second_person_releases: bool) -> Region:
         approved_by=users["emrik"],
         carries_screening=True,
     )
-    ScreeningPolicy.objects.create(protocol=protocol, second_person_releases=second_person_releases)
+    ScreeningPolicy.objects.create(
+        protocol=protocol, second_person_releases=second_person_releases, pairs_proven=second_person_releases
+    )
     # The demo releases, writes and prints in one sitting; a programme keeps the five minutes of the default.
     ResultsPolicy.objects.create(protocol=protocol, letter_hold_minutes=0, who_books="us")
     OutreachPolicy.objects.create(protocol=protocol, no_landing_weekdays=[4, 5])

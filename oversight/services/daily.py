@@ -1,4 +1,5 @@
-"""The duties of every local day, each done once: months, closings, people who grew out, surveillance, the proof, and its alarm."""
+"""The duties of every local day, each done once: months, closings, people who grew out, surveillance, the seal,
+the proof, its alarm, and the papers of the night."""
 
 from collections.abc import Callable
 from contextlib import ExitStack
@@ -15,8 +16,10 @@ from oversight.checks import CHECKS
 from oversight.models import ProofResult
 from oversight.services.coverage import coverage_count
 from oversight.services.duties import duty_do, duty_done
+from oversight.services.papers import papers_make
 from oversight.services.proofs import DUTY, p1_violations, proof_latest, prove_once
 from oversight.services.rollup import deltas_prune, fold_all
+from oversight.services.seal import seal_night
 from results.services.surveillance_take_up import surveillance_take_up
 from screening.services.due import due_dates_sweep
 from screening.services.duplicates import duplicates_of_yesterday
@@ -73,8 +76,10 @@ def daily_duties(*, by: User) -> dict[str, bool]:
         ("feed-alarm", partial(feed_alarm_send, by=by)),
         ("kept-answers", partial(duty_do, by=by, name="kept-answers", day=today, work=_answers_forgotten)),
         ("coverage", partial(duty_do, by=by, name="coverage", day=today, work=_count)),
+        ("seal", lambda: seal_night(by=by, day=today) is not None),
         (DUTY, lambda: not duty_done(DUTY, today) and prove_once(by=by, on=today) is not None),
         ("alarm", partial(alarm_send, by=by)),
+        ("papers", partial(papers_make, by=by, day=today)),
     ]
 
     def do(name: str, duty: Callable[[], bool]) -> None:

@@ -64,7 +64,7 @@ def reconcile(given: GivenFigure) -> Reconciled:
     one = indicators()[given.indicator]
     asked = Asked(given.since, given.until, "month", given.only)
     now = figures(asked, [one.key]).total.figures[one.key]
-    found = _causes(one, asked, given.fold_id)
+    found = differences_since(one, asked, given.fold_id)
     top = now.numerator - given.numerator - sum(row.numerator for row in found)
     bottom = now.denominator - given.denominator - sum(row.denominator for row in found)
     if top or bottom:
@@ -75,7 +75,8 @@ def reconcile(given: GivenFigure) -> Reconciled:
     return Reconciled(given, then, now, found, one.digest == given.definition)
 
 
-def _causes(one: Indicator, asked: Asked, fold_id: int) -> list[Difference]:
+def differences_since(one: Indicator, asked: Asked, fold_id: int) -> list[Difference]:
+    """By how much each cause changed an indicator after a fold."""
     anchor = ANCHORS[one.anchor]
 
     def signed(expression: str) -> str:

@@ -51,7 +51,7 @@ def plans_standing() -> QuerySet[NextStep]:
             referral__close_reason="next_step_signed", referral__person__in=kept.values("person"),
             referral__person__deceased_on__isnull=True, taken_up_by__isnull=True,
         )
-        .select_related("referral__person", "signed_by")
+        .select_related("referral__person", "signed_by", "computed")
         .order_by("on", "pk")
     )  # fmt: skip
 

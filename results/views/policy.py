@@ -8,12 +8,15 @@ from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
-from django.views.decorators.http import require_GET, require_http_methods, require_POST
+from django.utils.translation import ngettext
+from django.views.decorators.http import require_http_methods, require_POST
 
 from results.forms_policy import PolicyForm
 from results.models import ResultsPolicy
-from results.policy_effects import effects, plans_that_differ
+from results.policy_effects import effects
 from results.services import follow_up_policy as policies
+from results.services.guideline_review import MOST_AT_ONCE, plans_sign_anew, plans_to_sign_anew
+from results.services.referrals_frame import results_policy_on
 from screening.access import people_listed
 from staff import clock
 from staff.errors import RoundbookError
@@ -73,9 +76,15 @@ def follow_up_policy(request: HttpRequest) -> HttpResponse:
     context: dict[str, Any] = {
         "now": now, "lines": lines(None, now), "form": form, "proposed": proposed, "today": today,
         "perms_plans": Role.CLINICIAN in by.roles,
-        "approved": [{"policy": one, "lines": lines(one.based_on, one) if one.based_on else []} for one in approved],
+        "approved": [_approved(one) for one in approved],
     }  # fmt: skip
     return render(request, "results/follow_up_policy.html", context, status=422 if form.errors else 200)
+
+
+def _approved(one: ResultsPolicy) -> dict[str, Any]:
+    old = one.based_on
+    changed = old is not None and (old.guideline, old.villous_counts) != (one.guideline, one.villous_counts)
+    return {"policy": one, "lines": lines(old, one) if old else [], "guideline_changed": changed}
 
 
 @require_POST
@@ -95,15 +104,37 @@ def follow_up_policy_decide(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("results:follow-up-policy")
 
 
-@require_GET
+@require_http_methods(["GET", "POST"])
 def follow_up_policy_plans(request: HttpRequest, pk: int) -> HttpResponse:
-    """The standing plans that a proposal's guideline would have proposed otherwise; a dry run, nothing is written."""
+    """The standing plans that a policy's guideline would have proposed otherwise: a dry run until it is in force; then a
+    clinician signs the new days of those chosen."""
+    policy, by = (
+        get_object_or_404(ResultsPolicy.objects.select_related("protocol", "based_on"), pk=pk),
+        cast(User, request.user),
+    )
+    if request.method == "POST":
+        chosen = {int(text) for text in request.POST.getlist("plan") if text.isdigit()}
+        try:
+            signed = plans_sign_anew(
+                by=by, policy=policy, plan_ids=chosen, words=request.POST.get("words", "")
+            )
+        except RoundbookError as error:
+            messages.error(request, str(error.sentence))
+        else:
+            words = ngettext("%(n)s plan was signed anew.", "%(n)s plans were signed anew.", signed.done)
+            messages.success(request, words % {"n": signed.done})
+            for line in signed.left:
+                messages.warning(request, line)
+        return redirect("results:follow-up-policy-plans", pk=pk)
     with transaction.atomic():
-        policy = get_object_or_404(ResultsPolicy.objects.select_related("protocol", "based_on"), pk=pk)
-        old = policy.based_on or policies.policy_basis(clock.today())
-        differ = plans_that_differ(old, policy)
+        differ = plans_to_sign_anew(policy)
         people_listed(
-            by=cast(User, request.user), person_ids=[one.plan.referral.person_id for one in differ], place="changed guideline"
-        )  # fmt: skip
-    context = {"policy": policy, "differ": differ, "now": clock.now()}
+            by=by, person_ids=[one.plan.referral.person_id for one in differ], place="changed guideline"
+        )
+    now = results_policy_on(clock.today())
+    in_force = (now.guideline, now.villous_counts) == (policy.guideline, policy.villous_counts)
+    context = {
+        "policy": policy, "differ": differ, "in_force": in_force, "now": clock.now(),
+        "most": MOST_AT_ONCE, "movable": sum(1 for one in differ if one.on),
+    }  # fmt: skip
     return render(request, "results/follow_up_policy_plans.html", context)

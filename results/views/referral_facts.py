@@ -42,6 +42,7 @@ from results.views.referral_acts import Act, acts_else, acts_now
 from screening.eligibility import age_on
 from screening.models import Person
 from screening.querysets import number_of
+from screening.services.duplicates import look_alikes
 from staff import clock
 from staff.models import User
 from staff.roles import Pool
@@ -259,6 +260,9 @@ def _warnings(referral: Referral) -> list[Any]:
                 tone="stop", word=_("The register says: died on %(day)s") % {"day": said(person.deceased_on)}
             )
         )
+    for other in look_alikes(person):
+        words = {"name": str(other), "day": said(other.birth_date) if other.birth_date else "–"}
+        found.append(SimpleNamespace(tone="warn", word=_("Look-alike: %(name)s, born %(day)s") % words))
     if referral.state == "histology_due":
         looked = histology_wait(referral.days_in_state(clock.today()))
         found += [SimpleNamespace(tone=looked[0], word=looked[1])] if looked else []

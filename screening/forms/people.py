@@ -3,8 +3,10 @@
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
+from screening.access import NOTE_CHARACTERS
 from screening.models import StopScope
 from screening.services.exclusions import RECORDABLE
+from staff.models import Purpose
 
 
 class StopForm(forms.Form):
@@ -50,3 +52,26 @@ class ExclusionForm(forms.Form):
         widget=forms.DateInput(attrs={"type": "date"}),
         help_text=_("Six months when left empty; a clinician or the manager can make it last."),
     )
+
+
+class NoteForm(forms.Form):
+    """Something told that fits nowhere else."""
+
+    words = forms.CharField(
+        label=_("Note"), max_length=400, widget=forms.Textarea(attrs={"rows": 3}),
+        help_text=_("Symptoms belong to the person's doctor: say so on the phone, and write that you said it."),
+        error_messages={"required": _("Write what was said.")},
+    )  # fmt: skip
+
+
+class LookForm(forms.Form):
+    """Why somebody opens a person who is on none of today's lists."""
+
+    purpose = forms.ChoiceField(
+        label=_("Why do you open this record?"), widget=forms.RadioSelect, initial=Purpose.CALL,
+        choices=[(one.value, one.label) for one in (Purpose.CALL, Purpose.CHECK)],
+    )  # fmt: skip
+    note = forms.CharField(
+        label=_("In a few words"), max_length=NOTE_CHARACTERS, required=False,
+        help_text=_("The person may ask who looked at the record and why; this is what is shown then."),
+    )  # fmt: skip

@@ -18,7 +18,9 @@ from screening.models.intake import (
     TrayKind,
 )
 from screening.models.kits import Batch, Kit, KitModel, KitMove, Lot
-from screening.models.pauses import InvitationPause
+from screening.models.notes import PersonNote
+from screening.models.packing import KitDoubt, Manifest, Pack, PackCheck
+from screening.models.pauses import InvitationPace, InvitationPause
 from screening.models.people import (
     Area,
     Exclusion,
@@ -36,8 +38,8 @@ from screening.models.register import RefusedLine, RegisterLoad, StagedPerson
 from screening.models.rounds import Round, RoundMove
 
 __all__ = [
-    "CORRECTABLE", "Area", "Batch", "DeathQuestion", "Delivery", "Exclusion", "ExclusionKind", "FieldCorrection", "IntakeSession", "InvitationPause", "Kit", "KitModel", "KitMove", "Lot",
-    "Person", "PersonIdentifier", "PersonMerge", "PossibleDuplicate", "PostcodeFifth", "Practice", "Protocol", "RefusedLine", "RegisterComparison", "RegisterLoad", "Return",
+    "CORRECTABLE", "Area", "Batch", "DeathQuestion", "Delivery", "Exclusion", "ExclusionKind", "FieldCorrection", "IntakeSession", "InvitationPace", "InvitationPause", "Kit", "KitDoubt", "KitModel", "KitMove", "Lot", "Manifest", "Pack", "PackCheck",
+    "Person", "PersonIdentifier", "PersonMerge", "PersonNote", "PossibleDuplicate", "PostcodeFifth", "Practice", "Protocol", "RefusedLine", "RegisterComparison", "RegisterLoad", "Return",
     "ReturnMove", "Round", "RoundMove", "Scan", "ScreeningPolicy", "SessionMode", "Sex",
     "StagedPerson", "Stop", "StopScope", "Tray", "TrayKind",
 ]  # fmt: skip

@@ -143,6 +143,9 @@ class Batch(models.Model):
     dispatched_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
     )
+    posted_from = models.ForeignKey(
+        "staff.Site", on_delete=models.PROTECT, null=True, related_name="+", verbose_name=_("posted from")
+    )
 
     class Meta:
         ordering: ClassVar = ["-opened_at"]

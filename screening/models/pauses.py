@@ -1,4 +1,4 @@
-"""Days on which nobody is invited: a holiday, heat, a strike of the post, lost examination slots; of one area or of all."""
+"""When and how fast people are invited: pauses (holiday, heat, strike, lost slots) and a pace a working day, by area."""
 
 from typing import ClassVar
 
@@ -40,3 +40,28 @@ class InvitationPause(models.Model):
 
     def __str__(self) -> str:
         return f"{self.kind} {self.since} to {self.until}"
+
+
+class InvitationPace(models.Model):
+    """How many people of an area (empty: of all together) may be invited on one working day, from a day on.
+
+    The newest row that has begun counts; one without a number takes the limit off. Rows are never changed.
+    """
+
+    area = models.ForeignKey(Area, on_delete=models.PROTECT, null=True, blank=True, verbose_name=_("area"))
+    per_day = models.IntegerField(_("people a working day"), null=True, blank=True)
+    since = models.DateField(_("from"))
+    note = models.CharField(_("why"), max_length=200, blank=True, default="")
+    made_at = models.DateTimeField()
+    made_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        ordering: ClassVar = ["-since", "-pk"]
+        constraints: ClassVar = [
+            models.CheckConstraint(
+                condition=Q(per_day__isnull=True) | Q(per_day__range=(1, 50_000)), name="a_pace_is_plausible"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.area or 'all'}: {self.per_day} a day from {self.since}"

@@ -109,6 +109,12 @@ class ScreeningPolicy(models.Model):
         default=False,
     )
     second_person_releases = models.BooleanField(_("a second person releases each batch"), default=True)
+    pairs_proven = models.BooleanField(
+        _("letter and kit are proven to belong together before a batch is posted"), default=True
+    )
+    pack_check_every = models.SmallIntegerField(
+        _("every so many packs one is opened and compared"), default=200
+    )
     scans_waiting = models.SmallIntegerField(_("scans that may wait for the network"), default=25)
     feed_change_percent = models.DecimalField(
         _("largest change by a feed, %"), max_digits=5, decimal_places=2, default=0.5
@@ -133,6 +139,9 @@ class ScreeningPolicy(models.Model):
             models.CheckConstraint(
                 condition=Q(feed_alarm_days__gte=1, feed_oldest_days__gte=F("feed_alarm_days")),
                 name="the_feed_alarm_comes_before_the_stop",
+            ),
+            models.CheckConstraint(
+                condition=Q(pack_check_every__range=(10, 1000)), name="pack_checks_are_plausible"
             ),
             models.CheckConstraint(condition=Q(ramp_days__range=(0, 1830)), name="ramp_is_plausible"),
             models.CheckConstraint(

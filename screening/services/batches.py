@@ -15,6 +15,8 @@ from screening.models import Area, Batch, Kit, Lot, Person, Round, ScreeningPoli
 from screening.serials import serial_make
 from screening.services import batches_sql as sql
 from screening.services.locks import kits_lock
+from screening.services.pace import PaceLeft, pace_left
+from screening.services.packing import pairs_checked
 from screening.services.pauses import invitations_checked
 from screening.services.policies import policy_on
 from screening.services.register_proof import register_freshness
@@ -24,12 +26,13 @@ from staff.acting import Acting, acting
 from staff.errors import IllegalMove, NotAllowed, NotFound, RoundbookError
 from staff.ledger.moves import make_move, make_moves
 from staff.ledger.registry import ledger_of
-from staff.models import User
+from staff.models import Site, User
 from staff.roles import Pool
+from staff.services.calendars import next_post_day, post_leaves
 
 _NUMBERING = 726_102  # advisory lock: batches of a day are numbered one after the other
 CALL_AGAIN_DAYS = 7
-LARGEST_BATCH = 50_000
+LARGEST_BATCH = 100_000
 
 
 @dataclass(frozen=True)
@@ -103,16 +106,21 @@ def batch_open(*, by: User, size: int, area: Area | None = None) -> Batch:
     with acting(by, reason="invitation batch") as frame:
         policy = policy_on(frame.today)
         paused = invitations_checked(frame.today)
+        number = _next_number(
+            frame
+        )  # under the lock of the numbering, so that two batches never share what a pace leaves
+        left = _pace_checked(pace_left(frame.today), area)
         batch = Batch.objects.create(
-            number=_next_number(frame), opened_on=frame.today, opened_by=by, opened_at=frame.now,
+            number=number, opened_on=frame.today, opened_by=by, opened_at=frame.now,
             protocol_id=policy.protocol_id, asked_for=size,
         )  # fmt: skip
         people = _paired(
-            sql.OPEN_BATCH,
+            sql.OPEN_BATCH_PACED if left.areas else sql.OPEN_BATCH,
             {
-                "today": frame.today, "size": size, "area": area.pk if area else None, "batch": batch.pk, "paused": paused,
+                "today": frame.today, "size": size if left.whole is None else min(size, left.whole),
+                "area": area.pk if area else None, "batch": batch.pk, "paused": paused,
                 "protocol": policy.protocol_id, "age_to": policy.age_to, "grace": policy.grace_days,
-                "kit_life": _kit_life(policy, frame.today),
+                "kit_life": _kit_life(policy, frame.today), "areas": list(left.areas), "left": list(left.areas.values()),
             },
         )  # fmt: skip
         if not people:
@@ -120,6 +128,15 @@ def batch_open(*, by: User, size: int, area: Area | None = None) -> Batch:
         batch.size = people
         batch.save(update_fields=["size"])
     return batch
+
+
+def _pace_checked(left: PaceLeft, area: Area | None) -> PaceLeft:
+    """What the pace leaves; RoundbookError when it leaves nothing of what is asked for."""
+    if left.whole == 0 or (area is not None and left.areas.get(area.pk) == 0):
+        raise RoundbookError(
+            "pace_used_up", _("Today's pace is used up. Invite on the next working day, or set another pace.")
+        )
+    return left
 
 
 def _next_number(frame: Acting) -> str:
@@ -151,10 +168,11 @@ def _paired(statement: str, params: dict[str, Any]) -> int:
     return int(wanted)
 
 
-def batch_dispatch(*, by: User, batch: Batch) -> int:
+def batch_dispatch(*, by: User, batch: Batch, posted_from: Site | None = None) -> int:
     """Hand a batch to the post: its kits are sent, its rounds wait for their return. Returns how many were sent.
 
-    People who died, opted out, left, or were excluded since are left out with that reason, their kits voided;
+    Where the protocol asks for it, every kit was proven to lie with its letter and packs were opened to check; where the
+    site is named, only on a day on which post leaves it. What a contractor posted counts from the day it says. People who died, opted out, left, or were excluded since are left out with that reason, their kits voided;
     kits of a lot quarantined since are voided and their people wait for another. A second time does nothing.
     """
     with acting(by, reason=f"dispatch of batch {batch.number}") as frame:
@@ -166,19 +184,29 @@ def batch_dispatch(*, by: User, batch: Batch) -> int:
             raise IllegalMove(
                 "not_released", _("A second person has to release this batch before it is posted.")
             )
+        _post_leaves(posted_from, frame)
         waiting = list(Round.objects.filter(batch=batch, state="kit_due").values_list("pk", flat=True))
         _stopped_since(by, waiting, frame)
         quarantined = Kit.objects.filter(
             round__in=waiting, state="assigned", void_on=None, lot__quarantined=True
         )
         quarantined.update(void_on=frame.today, void_reason="lot_quarantined")
+        if policy.pairs_proven:
+            pairs_checked(batch, frame)
         with connection.cursor() as cursor:
-            due = frame.today + timedelta(days=policy.closing_days)
-            cursor.execute(sql.DISPATCH_BATCH, {"batch": batch.pk, "today": frame.today, "due": due})
+            facts: dict[str, Any] = {"batch": batch.pk, "today": frame.today, "closing": policy.closing_days}
+            cursor.execute(sql.DISPATCH_BATCH, facts)
             sent = int(cursor.fetchone()[0])
-        batch.dispatched_on, batch.dispatched_by = frame.today, by
-        batch.save(update_fields=["dispatched_on", "dispatched_by"])
+        batch.dispatched_on, batch.dispatched_by, batch.posted_from = frame.today, by, posted_from
+        batch.save(update_fields=["dispatched_on", "dispatched_by", "posted_from"])
     return sent
+
+
+def _post_leaves(site: Site | None, frame: Acting) -> None:
+    if site is not None and not post_leaves(frame.today, site):
+        words = _("No post leaves %(site)s today; the next day is %(day)s. Nothing was handed over.")
+        day = f"{next_post_day(frame.today, site):%-d %B %Y}"
+        raise RoundbookError("no_post_today", words % {"site": site.name, "day": day})
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,27 +38,44 @@ def _zipped(columns: str, order: str) -> str:
 
 _AREA = "(%(area)s::bigint IS NULL OR p.area_id = %(area)s) AND (p.area_id IS NULL OR p.area_id <> ALL(%(paused)s::bigint[]))"
 
+# Where areas have a pace, the longest overdue of each up to what is left of it, and of the areas without one.
+_WITHIN_PACE = f"""p.id IN (
+    SELECT y.id FROM unnest(%(areas)s::bigint[], %(left)s::int[]) AS a(area_id, most) CROSS JOIN LATERAL (
+        SELECT p.id FROM screening_person p WHERE p.area_id = a.area_id AND {_STILL_DUE} AND {_AREA}
+        ORDER BY p.next_due_on, p.id LIMIT least(a.most, %(size)s)) y
+    UNION ALL
+    SELECT z.id FROM (
+        SELECT p.id FROM screening_person p WHERE (p.area_id IS NULL OR p.area_id <> ALL(%(areas)s::bigint[]))
+        AND {_STILL_DUE} AND {_AREA} ORDER BY p.next_due_on, p.id LIMIT %(size)s) z)"""
+_ALL_TAKEN = (
+    "SELECT id, sex, birth_date, area_id, deprivation_fifth, next_due_on FROM first UNION SELECT * FROM mates"
+)
+_TAKEN_WITHIN_PACE = f"""
+SELECT id, sex, birth_date, area_id, deprivation_fifth, next_due_on FROM (
+    SELECT t.*, a.most, row_number() OVER (PARTITION BY t.area_id ORDER BY t.next_due_on, t.id) AS nth
+    FROM ({_ALL_TAKEN}) t LEFT JOIN unnest(%(areas)s::bigint[], %(left)s::int[]) AS a(area_id, most) USING (area_id)) q
+WHERE q.most IS NULL OR q.nth <= q.most"""
+
 # People of one household are invited on one day: whoever is due at the address of somebody taken comes along, and the
 # last of the list wait a day.
-OPEN_BATCH = f"""
+_OPEN_BATCH = """
 WITH first AS MATERIALIZED (
     SELECT p.id, p.sex, p.birth_date, p.area_id, p.deprivation_fifth, p.next_due_on, p.postcode, p.address_1
     FROM screening_person p
-    WHERE {_STILL_DUE} AND {_AREA}
+    WHERE {which}
     ORDER BY p.next_due_on, p.id LIMIT %(size)s FOR NO KEY UPDATE OF p SKIP LOCKED),
 mates AS MATERIALIZED (
     SELECT p.id, p.sex, p.birth_date, p.area_id, p.deprivation_fifth, f.next_due_on FROM first f
     JOIN screening_person p ON p.postcode = f.postcode AND p.address_1 = f.address_1
-    WHERE f.postcode <> '' AND NOT EXISTS (SELECT 1 FROM first x WHERE x.id = p.id) AND {_STILL_DUE} AND {_AREA}
+    WHERE f.postcode <> '' AND NOT EXISTS (SELECT 1 FROM first x WHERE x.id = p.id) AND {still_due}
     ORDER BY f.next_due_on, p.id LIMIT %(size)s FOR NO KEY UPDATE OF p SKIP LOCKED),
 wanted AS MATERIALIZED (
-    SELECT id, sex, birth_date, area_id, deprivation_fifth, next_due_on FROM (
-        SELECT id, sex, birth_date, area_id, deprivation_fifth, next_due_on FROM first UNION SELECT * FROM mates) h
+    SELECT id, sex, birth_date, area_id, deprivation_fifth, next_due_on FROM ({taken}) h
     ORDER BY next_due_on, id LIMIT %(size)s),
-stock AS MATERIALIZED ({_KITS_IN_STOCK}),
+stock AS MATERIALIZED ({stock}),
 pairs AS MATERIALIZED (
     SELECT nextval(pg_get_serial_sequence('screening_round', 'id')) AS round_id, z.*
-    FROM ({_zipped("id sex birth_date area_id deprivation_fifth", "next_due_on, id")}) z),
+    FROM ({zipped}) z),
 rounds AS (
     INSERT INTO screening_round (id, person_id, batch_id, protocol_id, nth, invited_on, sex_at_invitation,
         age_at_invitation, area_id, deprivation_fifth)
@@ -79,6 +96,14 @@ people AS (
     UPDATE screening_person p SET next_due_on = NULL, not_due_code = 'in_a_round' FROM pairs WHERE p.id = pairs.id)
 SELECT (SELECT count(*) FROM wanted), (SELECT count(*) FROM stock)
 """
+_PARTS = {
+    "still_due": f"{_STILL_DUE} AND {_AREA}", "stock": _KITS_IN_STOCK,
+    "zipped": _zipped("id sex birth_date area_id deprivation_fifth", "next_due_on, id"),
+}  # fmt: skip
+OPEN_BATCH = _OPEN_BATCH.format(which=_PARTS["still_due"], taken=_ALL_TAKEN, **_PARTS)
+OPEN_BATCH_PACED = _OPEN_BATCH.format(
+    which=f"{_PARTS['still_due']} AND {_WITHIN_PACE}", taken=_TAKEN_WITHIN_PACE, **_PARTS
+)
 
 # Reasons not to send a kit that came up since it was assigned, the gravest first.
 NOT_TO_SEND = """
@@ -104,17 +129,19 @@ WHERE n.reason <> '' ORDER BY n.reason, p.name_key, n.id LIMIT 500
 
 DISPATCH_BATCH = """
 WITH ready AS MATERIALIZED (
-    SELECT r.id AS round_id, r.last_seq AS round_seq, k.id AS kit_id, k.last_seq AS kit_seq
+    SELECT r.id AS round_id, r.last_seq AS round_seq, k.id AS kit_id, k.last_seq AS kit_seq,
+        coalesce((SELECT p.posted_on FROM screening_pack p WHERE p.kit_id = k.id AND p.verdict = 'paired'), %(today)s) AS left_on
     FROM screening_round r JOIN screening_kit k ON k.round_id = r.id AND k.state = 'assigned' AND k.void_on IS NULL
     WHERE r.batch_id = %(batch)s AND r.state = 'kit_due' ORDER BY r.id FOR NO KEY UPDATE OF r, k),
-kits AS (UPDATE screening_kit k SET dispatched_on = %(today)s FROM ready WHERE k.id = ready.kit_id),
+kits AS (UPDATE screening_kit k SET dispatched_on = left_on FROM ready WHERE k.id = ready.kit_id),
 kit_moves AS (
     INSERT INTO screening_kitmove (subject_id, seq, event, from_state, to_state)
     SELECT kit_id, kit_seq + 1, 'dispatch', 'assigned', 'dispatched' FROM ready ORDER BY kit_id),
-rounds AS (UPDATE screening_round r SET dispatched_on = %(today)s FROM ready WHERE r.id = ready.round_id),
+rounds AS (UPDATE screening_round r SET dispatched_on = left_on FROM ready WHERE r.id = ready.round_id),
 round_moves AS (
     INSERT INTO screening_roundmove (subject_id, seq, event, from_state, to_state, due_on, pool, rule)
-    SELECT round_id, round_seq + 1, 'kit_sent', 'kit_due', 'kit_out', %(due)s, 'office', 'R12' FROM ready ORDER BY round_id)
+    SELECT round_id, round_seq + 1, 'kit_sent', 'kit_due', 'kit_out', left_on + %(closing)s::int, 'office', 'R12' FROM ready
+    ORDER BY round_id)
 SELECT count(*) FROM ready
 """
 

@@ -89,6 +89,9 @@ BENCH_SENTENCES: dict[str, Words] = {
     "tray_taken": _("A tray with this label is being filled at another desk. Take another tray."),
     "no_trays": _("This desk works without trays."),
     "paused": _("Paused. Print the slip and put it on the box; anybody can go on by scanning it."),
+    "look_alike": _(
+        "Somebody else is easily taken for this person: compare the whole name and the birth date."
+    ),
     "household": _("Somebody else at the same address has a kit too: read the given name as well."),
     "no_kit_yet": _("Scan a kit first."),
     "day_owed": _("This scan was not taken: the kit before it still needs its day. Key it, or scan NO DATE."),

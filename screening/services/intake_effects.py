@@ -64,6 +64,7 @@ class KitFacts:
     newer_round_open: bool = False
     opted_out: bool = False
     household_kit_out: bool = False
+    look_alike: bool = False
     person_died: bool = False
     missing_date: str = "worst_case"
     report_high_from_unfit: bool = False
@@ -246,6 +247,9 @@ def _takes_the_round(kit: KitFacts, verdict: Verdict) -> str:
     """
     fact, unfit = kit.round_fact, verdict.return_state is ReturnState.UNSUITABLE
     if unfit and kit.others_out:
+        return ""
+    # Nobody knows whose a kit in doubt is, so a round that waits for a fresh one, or has one out, goes on waiting (H5).
+    if verdict.reason is Reason.IDENTITY_IN_DOUBT and (fact is RoundFact.KIT_DUE or kit.others_out):
         return ""
     if fact in (RoundFact.KIT_DUE, RoundFact.KIT_OUT):
         return "kit_back"

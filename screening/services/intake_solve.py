@@ -52,7 +52,7 @@ class Consequence:
     replace: bool = False
 
 
-NEVER_TESTED = frozenset({Reason.DIED.value, Reason.NOT_ASSIGNED.value})
+NEVER_TESTED = frozenset({Reason.DIED.value, Reason.NOT_ASSIGNED.value, Reason.IDENTITY_IN_DOUBT.value})
 NOT_WITHOUT_LIFTING = Reason.LOT_QUARANTINED.value
 
 

@@ -24,10 +24,11 @@ _KIT_COLUMNS = """
     coalesce(policy.hold_working_days, 2) AS hold_working_days,
     (SELECT count(*) FROM screening_kit o WHERE o.round_id = rnd.id) AS kits_of_round,
     (SELECT count(*) > 0 FROM screening_kit o JOIN screening_return b ON b.kit_id = o.id
-      WHERE o.round_id = rnd.id AND o.id <> kit.id AND b.state IN ('logged', 'set_aside')) AS other_kit_in,
+      WHERE o.round_id = rnd.id AND o.id <> kit.id AND b.state IN ('logged', 'set_aside')
+        AND o.void_reason <> 'mispair suspected') AS other_kit_in,
     (SELECT count(*) > 0 FROM screening_kit o JOIN screening_return b ON b.kit_id = o.id
       WHERE o.round_id = rnd.id AND o.id <> kit.id AND b.state = 'ready') AS others_ready,
-    coalesce(kit.void_reason, '') = 'swap suspected' AS identity_in_doubt,
+    coalesce(kit.void_reason, '') IN ('swap suspected', 'mispair suspected') AS identity_in_doubt,
     coalesce(policy.report_high_from_unfit, false) AS report_high_from_unfit,
     coalesce(policy.missing_date, 'worst_case') AS missing_date, coalesce(policy.one_desk, false) AS one_desk,
     (SELECT jsonb_build_object('id', b.id, 'day', b.label_day, 'arrived_on', b.arrived_on)
@@ -42,6 +43,8 @@ _KIT_COLUMNS = """
     (SELECT count(*) > 0 FROM screening_person h JOIN screening_round hr ON hr.person_id = h.id
         AND hr.state IN ('kit_due', 'kit_out', 'result_due') WHERE person.postcode <> '' AND h.postcode = person.postcode
         AND h.address_1 = person.address_1 AND h.id <> person.id) AS household_kit_out,
+    (SELECT count(*) > 0 FROM screening_possibleduplicate d WHERE d.verdict = 'different'
+        AND (d.first_id = person.id OR d.second_id = person.id)) AS look_alike,
     person.deceased_on IS NOT NULL AS person_died,
     coalesce(person.given_names || ' ' || person.family_name, '') AS name,
     extract(year FROM person.birth_date)::int AS birth_year

@@ -7,7 +7,7 @@ from datetime import date
 
 from screening.accession import judge_return
 from screening.accession_facts import AccessionPolicy, Outcome, ReturnFacts, ReturnState, Verdict
-from screening.accession_words import Reason
+from screening.accession_words import Reason, sentences_joined
 from screening.collection import CollectionDay, CollectionError, infer_day
 from screening.models import SessionMode
 from screening.services import intake_owed
@@ -112,9 +112,20 @@ def _judge(bench: Bench, kit: KitFacts, keyed: str, marks: frozenset[Mark]) -> S
         return intake_owed.make_up(bench, kit, day, text, marks)
     verdict = verdict_on(kit, bench.arrived_on, bench.frame.today, day, marks, not bench.heard.offline)
     if verdict.reason is Reason.NO_DATE_KEYED:
-        remark = BENCH_SENTENCES["household"] if kit.household_kit_out else ""
-        return bench.answer(BenchOutcome.SHOWN, "compare", kit=kit, waiting_for_day=True, remark=remark)
+        return bench.answer(
+            BenchOutcome.SHOWN,
+            "compare",
+            kit=kit,
+            waiting_for_day=True,
+            remark=sentences_joined(_cautions(kit)),
+        )
     return _store(bench, kit, verdict, day, text)
+
+
+def _cautions(kit: KitFacts) -> list[Words]:
+    """What to look out for while the name is compared: a look-alike, a household with another kit."""
+    applies = {"look_alike": kit.look_alike, "household": kit.household_kit_out}
+    return [BENCH_SENTENCES[name] for name, is_so in applies.items() if is_so]
 
 
 def _store(bench: Bench, kit: KitFacts, verdict: Verdict, day: CollectionDay | None, text: str) -> ScanAnswer:
@@ -133,9 +144,15 @@ def _store(bench: Bench, kit: KitFacts, verdict: Verdict, day: CollectionDay | N
     return bench.answer(
         verdict.outcome.value, verdict.reason.value, sentence=verdict.sentence, kit=kit,
         effects=None if bench.practice else effects, alarm=bench.heard.sequence if stops else False,
-        needs_acknowledge=stops, remark=verdict.remark, day_words=day.words if day else "",
+        needs_acknowledge=stops, remark=_remark(kit, verdict), day_words=day.words if day else "",
         position=place.words if place else "",
     )  # fmt: skip
+
+
+def _remark(kit: KitFacts, verdict: Verdict) -> Words:
+    """The verdict's remarks; a look-alike is told again, since kit and day may come in one scan."""
+    told = [verdict.remark] if verdict.remark else []
+    return sentences_joined([*told, BENCH_SENTENCES["look_alike"]] if kit.look_alike else told)
 
 
 @dataclass(frozen=True, slots=True)

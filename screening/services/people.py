@@ -4,7 +4,7 @@ from datetime import date
 
 from django.utils.translation import gettext as _
 
-from screening.models import Exclusion, Person, Round, Stop, StopScope
+from screening.models import Exclusion, Person, PersonNote, Round, Stop, StopScope
 from screening.months import add_months
 from screening.services.due import due_dates_refresh
 from screening.services.stopping import rounds_stop
@@ -85,3 +85,13 @@ def stop_of(*, person: Person, stop_id: int) -> Stop:
             "stop_unknown", _("This stop does not belong to this person. Open the page again.")
         )
     return stop
+
+
+def note_write(*, by: User, person: Person, words: str) -> PersonNote:
+    """Write down something told on the phone; it is never changed, and changes nothing else."""
+    if not words.strip():
+        raise RoundbookError("note_missing", _("Write what was said."))
+    with acting(by, reason="note about a person") as frame:
+        return PersonNote.objects.create(
+            person=person, words=words.strip()[:400], written_at=frame.now, written_by=by
+        )

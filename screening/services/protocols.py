@@ -19,7 +19,8 @@ from staff.models import User
 
 FIELDS = (
     "age_from", "age_to", "ramp_days", "interval_months", "grace_days", "closing_days", "closing_days_after_replacement",
-    "max_replacements", "kit_minimum_life_days", "hold_working_days", "missing_date", "report_high_from_unfit", "second_person_releases", "one_desk",
+    "max_replacements", "kit_minimum_life_days", "hold_working_days", "missing_date", "report_high_from_unfit", "second_person_releases", "pairs_proven",
+    "pack_check_every", "one_desk",
     "scans_waiting", "feed_change_percent", "feed_empty_percent", "feed_alarm_days", "feed_oldest_days",
 )  # fmt: skip
 """What a proposal may change, in the order in which the page shows it."""

@@ -218,13 +218,15 @@ def _people_written(load: RegisterLoad, frame: Acting) -> list[int]:
     with whole_sets(), connection.cursor() as cursor:
         cursor.execute(sql.UPDATE_CHANGED, facts)
         changed = [pk for (pk,) in cursor.fetchall()]
+        cursor.execute(sql.SURVIVORS_DIED, {"load": load.pk, "changed": changed})
+        survivors = [pk for (pk,) in cursor.fetchall()]
         cursor.execute(sql.INSERT_NEW, facts)
         created = [pk for (pk,) in cursor.fetchall()]
         cursor.execute(sql.CORRECTIONS_OVERTAKEN, facts)
         name_keys_renew(load)
     load.changed, load.created = len(changed), len(created)
     load.unchanged = load.lines - load.refused - len(changed) - len(created)
-    return [*changed, *created]
+    return [*changed, *survivors, *created]
 
 
 def _rounds_ended(person_ids: list[int], by: User, frame: Acting) -> None:

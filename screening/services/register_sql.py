@@ -119,6 +119,16 @@ FROM (SELECT p.id, {", ".join(f"{value} AS {c}" for c, value in NEW_VALUES.items
 WHERE t.id = w.id RETURNING t.id
 """
 
+SURVIVORS_DIED = """
+UPDATE screening_person t SET deceased_on = m.deceased_on, next_due_on = NULL, last_feed_id = %(load)s
+FROM screening_person m
+WHERE m.id = ANY(%(changed)s::bigint[]) AND m.merged_into_id = t.id AND m.deceased_on IS NOT NULL AND t.deceased_on IS NULL
+    AND NOT EXISTS (SELECT 1 FROM screening_fieldcorrection c WHERE c.person_id = t.id AND c.field = 'deceased_on'
+        AND c.ended_on IS NULL AND c.feed_value = m.deceased_on::text)
+RETURNING t.id
+"""
+"""A death reported for a number that was put under another record is that person's death, unless two people took it back."""
+
 ROUNDS_ENDED = """
 SELECT r.id, p.deceased_on IS NOT NULL AS died
 FROM unnest(%(people)s::bigint[]) AS w(id) JOIN screening_person p ON p.id = w.id

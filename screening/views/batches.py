@@ -13,7 +13,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from screening.access import people_listed
 from screening.eligibility import age_on
-from screening.forms.batches import BatchForm, PauseForm
+from screening.forms.batches import BatchForm, PaceForm, PauseForm
 from screening.models import Batch, InvitationPause
 from screening.services.batches import (
     batch_counts,
@@ -28,6 +28,8 @@ from screening.services.batches import (
     stock_by_lot,
 )
 from screening.services.due import due_people_by_area
+from screening.services.pace import pace_set, paces_shown
+from screening.services.packing import packing_of
 from screening.services.pauses import holiday_ahead, pause_end, pause_make, pauses_coming
 from screening.services.policies import policy_on
 from screening.services.register_proof import register_freshness
@@ -36,7 +38,7 @@ from screening.states import ROUND_CLOSE_REASONS
 from staff import clock
 from staff.access import user_holds
 from staff.errors import RoundbookError
-from staff.models import Purpose, User
+from staff.models import Purpose, Site, User
 from staff.roles import Role
 
 MAY_INVITE = (Role.PHONE_DESK, Role.MANAGER)
@@ -97,6 +99,8 @@ def _page(request: HttpRequest, form: BatchForm, may_invite: bool) -> dict[str, 
         "policy": policy_on(today),
         "pauses": pauses_coming(today),
         "pause_form": PauseForm(auto_id="pause_%s"),
+        "paces": paces_shown(today),
+        "pace_form": PaceForm(auto_id="pace_%s", initial={"since": today}),
         "holiday": holiday_ahead(today),
         "fresh": register_freshness(today),
         "wanting": replacements_wanted(),
@@ -123,6 +127,22 @@ def pause(request: HttpRequest) -> HttpResponse:
 
 
 @require_POST
+def pace(request: HttpRequest) -> HttpResponse:
+    """Set how many people a working day are invited, of an area or of all."""
+    form = PaceForm(request.POST, auto_id="pace_%s")
+    if form.is_valid():
+        try:
+            pace_set(by=actor(request), **form.cleaned_data)
+        except RoundbookError as error:
+            form.add_error(error.data.get("field"), str(error.sentence))
+        else:
+            messages.success(request, _("The pace is set. Whoever is invited already is not touched."))
+            return redirect("screening:batches")
+    page = _page(request, BatchForm(), may_invite=True) | {"pace_form": form}
+    return render(request, "screening/batches.html", page, status=422)
+
+
+@require_POST
 def pause_over(request: HttpRequest, pk: int) -> HttpResponse:
     """End a pause."""
     try:
@@ -137,7 +157,9 @@ def pause_over(request: HttpRequest, pk: int) -> HttpResponse:
 @require_GET
 def batch(request: HttpRequest, pk: int) -> HttpResponse:
     """One batch: its counts, who was left out and why, and the button that hands it to the post."""
-    batch = get_object_or_404(Batch.objects.select_related("opened_by", "dispatched_by", "protocol"), pk=pk)
+    batch = get_object_or_404(
+        Batch.objects.select_related("opened_by", "dispatched_by", "protocol", "posted_from"), pk=pk
+    )
     may_invite = user_holds(actor(request), MAY_INVITE)
     waits = batch.dispatched_on is None and may_invite
     with transaction.atomic():
@@ -153,6 +175,8 @@ def batch(request: HttpRequest, pk: int) -> HttpResponse:
         "first": [
             (p, serial, age_on(p.birth_date, clock.today()) if p.birth_date else "") for p, serial in first
         ],
+        "packing": packing_of(batch, on=clock.today()) if waits and policy.pairs_proven else None,
+        "sites": Site.objects.filter(does_colonoscopy=False) if waits else [],
         "needs_release": waits and policy.second_person_releases and batch.released_by_id is None,
         "may_release": batch.opened_by_id != actor(request).pk,
         "fresh": register_freshness(clock.today()),
@@ -187,8 +211,9 @@ def release(request: HttpRequest, pk: int) -> HttpResponse:
 def dispatch(request: HttpRequest, pk: int) -> HttpResponse:
     """Hand a batch to the post."""
     batch = get_object_or_404(Batch, pk=pk)
+    site = Site.objects.filter(code=request.POST.get("site", "")).first()
     try:
-        sent = batch_dispatch(by=actor(request), batch=batch)
+        sent = batch_dispatch(by=actor(request), batch=batch, posted_from=site)
     except RoundbookError as error:
         messages.error(request, str(error.sentence))
     else:

@@ -13,10 +13,10 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from screening.access import people_search, person_open
+from screening.access import people_search, person_open, reason_owed
 from screening.eligibility import Eligibility, age_on
 from screening.forms.corrections import CorrectionForm, DeathForm, LivesForm
-from screening.forms.people import ExclusionForm, PostponeForm, StopForm
+from screening.forms.people import ExclusionForm, LookForm, NoteForm, PostponeForm, StopForm
 from screening.models import (
     DeathQuestion,
     Exclusion,
@@ -34,7 +34,7 @@ from screening.services.corrections import fact_sources
 from screening.services.due import person_eligibility
 from screening.services.duplicates import look_alikes
 from screening.services.exclusions import MAY_CONFIRM, RECORDABLE, exclusions_of
-from screening.services.people import postponement_record, stop_end, stop_of, stop_record
+from screening.services.people import note_write, postponement_record, stop_end, stop_of, stop_record
 from screening.services.replacing import kit_replace_now
 from screening.states import KIT, ROUND, ROUND_CLOSE_REASONS
 from screening.story import person_story
@@ -83,8 +83,34 @@ def search(request: HttpRequest) -> HttpResponse:
 
 @require_GET
 def person(request: HttpRequest, pk: int) -> HttpResponse:
-    """Who this is, where she stands, why she is or is not due, and her story."""
+    """Who this is, where she stands, why she is or is not due, and her story; outside one's lists only with a reason."""
+    if reason_owed(by=actor(request), person_id=pk):
+        return render(request, "screening/look.html", {"form": LookForm(), "pk": pk})
     return person_page(request, pk)
+
+
+@require_http_methods(["POST"])
+def person_look(request: HttpRequest, pk: int) -> HttpResponse:
+    """Open a person who is on none of today's lists, with the reason; it holds for the day."""
+    form = LookForm(request.POST)
+    if not form.is_valid():
+        return render(request, "screening/look.html", {"form": form, "pk": pk}, status=422)
+    note = form.cleaned_data["note"].strip()
+    place = f"screening:person ({note})" if note else "screening:person"
+    person_open(by=actor(request), person_id=pk, purpose=form.cleaned_data["purpose"], place=place)
+    return redirect("screening:person", pk=pk)
+
+
+@require_POST
+def person_note(request: HttpRequest, pk: int) -> HttpResponse:
+    """Write a note about a person."""
+    person = person_open(by=actor(request), person_id=pk, purpose=Purpose.CALL, place="screening:person-note")
+    form = NoteForm(request.POST, auto_id="note_%s")
+    if not form.is_valid():
+        return person_page(request, pk, note_form=form)
+    note_write(by=actor(request), person=person, words=form.cleaned_data["words"])
+    messages.success(request, _("The note is written. It stands in the story below."))
+    return redirect("screening:person", pk=pk)
 
 
 def person_page(
@@ -96,6 +122,7 @@ def person_page(
     correct_form: CorrectionForm | None = None,
     death_form: DeathForm | LivesForm | None = None,
     exclude_form: ExclusionForm | None = None,
+    note_form: NoteForm | None = None,
 ) -> HttpResponse:
     """The page about one person, with a form that came back wrong if there is one."""
     person = person_open(by=actor(request), person_id=pk, purpose=Purpose.CHECK, place="screening:person")
@@ -104,7 +131,8 @@ def person_page(
     answer = person_eligibility(person, on=today)
     stops = list(Stop.objects.filter(person__in=members_of(person), ended_on=None))
     wrong = any(
-        form and form.errors for form in (stop_form, postpone_form, correct_form, death_form, exclude_form)
+        form and form.errors
+        for form in (stop_form, postpone_form, correct_form, death_form, exclude_form, note_form)
     )
     context: dict[str, Any] = {
         "person": person,
@@ -121,6 +149,7 @@ def person_page(
         "may_record": user_holds(actor(request), MAY_RECORD),
         "stop_form": stop_form or StopForm(auto_id="stop_%s"),
         "postpone_form": postpone_form or PostponeForm(auto_id="wait_%s"),
+        "note_form": note_form or NoteForm(auto_id="note_%s"),
         "exclude_form": exclude_form or ExclusionForm(auto_id="exclude_%s"),
         "exclusions": _exclusions(actor(request), person, today),
         "correct_form": correct_form or CorrectionForm.of(person),

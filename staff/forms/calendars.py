@@ -1,6 +1,7 @@
 """Forms of the calendar: a closed day, and the holidays of a country."""
 
 from django import forms
+from django.utils.dates import WEEKDAYS
 from django.utils.translation import gettext_lazy as _
 
 from staff.models import Site
@@ -15,6 +16,25 @@ class ClosedDayForm(forms.Form):
     site = forms.ModelChoiceField(
         label=_("Site"), queryset=Site.objects.all(), required=False, empty_label=_("the whole programme")
     )
+
+
+class NoPostForm(forms.Form):
+    """On which day no post leaves, of which site, and why."""
+
+    no_post = forms.DateField(label=_("Day"), widget=forms.DateInput(attrs={"type": "date"}))
+    name = forms.CharField(label=_("Why"), max_length=80)
+    site = forms.ModelChoiceField(
+        label=_("Site"), queryset=Site.objects.all(), required=False, empty_label=_("the whole programme")
+    )
+
+
+class PostDaysForm(forms.Form):
+    """On which days of the week post leaves a site."""
+
+    weekdays = forms.TypedMultipleChoiceField(
+        label=_("Post leaves on"), coerce=int, choices=sorted(WEEKDAYS.items()), widget=forms.CheckboxSelectMultiple,
+        error_messages={"required": _("Choose at least one day of the week.")},
+    )  # fmt: skip
 
 
 class SeedForm(forms.Form):

@@ -1,6 +1,6 @@
 """Tables of the ground floor; import from here, never from a submodule."""
 
-from staff.models.calendars import Duty, NonWorkingDay
+from staff.models.calendars import Duty, NonWorkingDay, NoPostDay
 from staff.models.clients import ApiClient, ApiToken, ApiUse, KeptAnswer
 from staff.models.journal import AccessEntry, Purpose
 from staff.models.ledger import LedgerState, LedgerTransition, Move, Subject
@@ -17,6 +17,7 @@ __all__ = [
     "LedgerState",
     "LedgerTransition",
     "Move",
+    "NoPostDay",
     "NonWorkingDay",
     "Posting",
     "Purpose",

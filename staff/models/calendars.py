@@ -27,6 +27,25 @@ class NonWorkingDay(models.Model):
         return f"{self.day}: {self.name}"
 
 
+class NoPostDay(models.Model):
+    """A day on which no post leaves one site (site empty: any), though the site may work: a strike, a road closed."""
+
+    site = models.ForeignKey(Site, on_delete=models.CASCADE, null=True, blank=True)
+    day = models.DateField(_("day"))
+    name = models.CharField(_("why"), max_length=80)
+
+    class Meta:
+        ordering: ClassVar = ["day"]
+        constraints: ClassVar = [
+            models.UniqueConstraint(
+                fields=["site", "day"], nulls_distinct=False, name="one_day_without_post_per_site"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.day}: {self.name}"
+
+
 class Duty(models.Model):
     """One daily duty done on one local day; the unique row makes it happen once."""
 

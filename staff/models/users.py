@@ -14,6 +14,11 @@ from staff.roles import Role
 SYSTEM_USERNAME = "roundbook"
 
 
+def weekdays() -> list[int]:
+    """Monday to Friday."""
+    return [0, 1, 2, 3, 4]
+
+
 class Site(models.Model):
     """A building of the programme: reception desk, laboratory, colonoscopy unit or office."""
 
@@ -23,6 +28,7 @@ class Site(models.Model):
     receives_kits = models.BooleanField(_("receives kits"), default=False)
     is_laboratory = models.BooleanField(_("laboratory"), default=False)
     does_colonoscopy = models.BooleanField(_("colonoscopy unit"), default=False)
+    post_weekdays = models.JSONField(_("weekdays on which post leaves"), default=weekdays)
 
     class Meta:
         ordering: ClassVar = ["name"]

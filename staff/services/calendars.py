@@ -1,8 +1,9 @@
-"""Closed days of a site or of the whole programme: looked up, added, taken out, and seeded from the holidays of a country."""
+"""Closed days and days without post, of a site or of the whole programme: looked up, added, taken out, and seeded from the
+holidays of a country."""
 
 import re
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 import holidays
 from django.db.models import Q, QuerySet
@@ -11,7 +12,7 @@ from holidays.registry import COUNTRIES
 
 from staff.acting import acting
 from staff.errors import IllegalMove, RoundbookError
-from staff.models import NonWorkingDay, Site, User
+from staff.models import NonWorkingDay, NoPostDay, Site, User
 
 YEARS_AHEAD = 5
 
@@ -92,3 +93,56 @@ def holidays_seed(*, by: User, code: str, year: int, site: Site | None = None) -
             if day not in known
         )
     return Seeded(len(ahead) - len(known), len(known))
+
+
+def no_post_days(year: int, site: Site | None = None) -> "QuerySet[NoPostDay]":
+    """The days of a year on which no post leaves: a site with those of the whole programme, or the programme alone."""
+    of_year = NoPostDay.objects.filter(day__year=year).select_related("site").order_by("day", "site")
+    return of_year.filter(site=None) if site is None else of_year.filter(Q(site=None) | Q(site=site))
+
+
+def no_post_add(*, by: User, day: date, name: str, site: Site | None = None) -> NoPostDay:
+    """Say that no post leaves on a day, today or later, though the site may work. Saying it again finds it."""
+    with acting(by, reason="day without post added") as frame:
+        _day_checked(day, frame.today)
+        if not name.strip():
+            raise RoundbookError("name_missing", _("Say why no post leaves."), field="name")
+        found, _new = NoPostDay.objects.get_or_create(
+            site=site, day=day, defaults={"name": name.strip()[:80]}
+        )
+    return found
+
+
+def no_post_remove(*, by: User, stopped: NoPostDay) -> None:
+    """The post leaves on that day after all; only one that lies ahead, or today."""
+    with acting(by, reason="day without post taken out") as frame:
+        if stopped.day < frame.today:
+            raise IllegalMove("day_past", _("That day is over; dates were counted by it."))
+        stopped.delete()
+
+
+def post_weekdays_set(*, by: User, site: Site, weekdays: list[int]) -> Site:
+    """On which days of the week (0 = Monday) post leaves a site; at least one."""
+    chosen = sorted({day for day in weekdays if 0 <= day <= 6})
+    if not chosen:
+        raise RoundbookError("weekdays_missing", _("Choose at least one day of the week."), field="weekdays")
+    with acting(by, reason=f"post days of {site.code}"):
+        site.post_weekdays = chosen
+        site.save(update_fields=["post_weekdays"])
+    return site
+
+
+def post_leaves(day: date, site: Site) -> bool:
+    """Whether post leaves a site on a day: one of its weekdays, worked there, and without a stop of the post."""
+    here = Q(site=None) | Q(site=site)
+    return (
+        day.weekday() in site.post_weekdays
+        and not NonWorkingDay.objects.filter(here, day=day).exists()
+        and not NoPostDay.objects.filter(here, day=day).exists()
+    )
+
+
+def next_post_day(day: date, site: Site) -> date:
+    """The first day from `day` on, itself among them, on which post leaves the site; at most a year ahead."""
+    ahead = (day + timedelta(days=n) for n in range(366))
+    return next((one for one in ahead if post_leaves(one, site)), day + timedelta(days=366))

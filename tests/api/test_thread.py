@@ -83,8 +83,8 @@ def doors(region: object) -> FromTheSchema:
 
 
 def test_a_program_drives_the_thread_and_gets_the_figures_of_the_pages(doors: FromTheSchema) -> None:
-    load_the_register(doors)
     with clock.at(NOON - timedelta(days=2)):
+        load_the_register(doors)
         invite(doors)
     log_the_post(doors)
     measure(doors)
@@ -209,5 +209,5 @@ def read_the_figures(doors: FromTheSchema) -> None:
     browser.post("/nobody-falls-through/run/")
     proof = doors.good("manager", "proof")
     assert proof["checks"]
-    assert {check["violating"] for check in proof["checks"]} == {0}
+    assert {check["name"]: check["violating"] for check in proof["checks"] if check["violating"]} == {}
     assert doors.everything("phone_desk", "letters", limit=50) == []

@@ -1,36 +1,58 @@
 """Fixtures of the journeys: the running stack and a browser."""
 
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
-from tests.journeys.stack import Stack, redis_of_our_own
+from tests.journeys.stack import TODAY, Stack, redis_of_our_own
 
 
-@pytest.fixture
-def stack(fresh_db: str, tmp_path: Path) -> Iterator[Stack]:
-    """The region laid down in a database of its own, with web, worker and beat running on it."""
+@contextmanager
+def laid_down(database: str, logs: Path, lay_down: Callable[[], object]) -> Iterator[Stack]:
+    """Web, worker and beat on a database of its own in which something was laid down."""
     from django.contrib.auth.hashers import Argon2PasswordHasher
 
-    from oversight.rehearsal.setting import DEMO_PASSWORD, region_lay_down
+    from oversight.rehearsal.setting import DEMO_PASSWORD
     from staff.acting import acting
     from staff.models import SYSTEM_USERNAME, User
-    from tests.conftest import FIRST_DAY
 
-    region_lay_down(first_day=FIRST_DAY)
+    lay_down()
     # The tests' own hasher is a quick one; the running stack knows only the real one.
     secret = Argon2PasswordHasher().encode(DEMO_PASSWORD, "seasalt" * 3)
     with acting(User.objects.system()):
         User.objects.exclude(username=SYSTEM_USERNAME).update(password=secret)
-    running = Stack(database=fresh_db, logs=tmp_path, redis=redis_of_our_own(3))
+    running = Stack(database=database, logs=logs, redis=redis_of_our_own(3))
     try:
         running.start_web()
         running.start_worker()
         yield running
     finally:
         running.stop()
+
+
+@pytest.fixture
+def stack(fresh_db: str, tmp_path: Path) -> Iterator[Stack]:
+    """The region laid down in a database of its own, with web, worker and beat running on it."""
+    from oversight.rehearsal.setting import region_lay_down
+    from tests.conftest import FIRST_DAY
+
+    with laid_down(fresh_db, tmp_path, lambda: region_lay_down(first_day=FIRST_DAY)) as running:
+        yield running
+
+
+@pytest.fixture
+def clinic(fresh_db: str, tmp_path: Path) -> Iterator[Stack]:
+    """The clinic of one desk, on a Monday."""
+    from datetime import date
+
+    from oversight.rehearsal.one_desk import one_desk_rehearse
+
+    today = date.fromisoformat(TODAY)
+    with laid_down(fresh_db, tmp_path, lambda: one_desk_rehearse(seed=26, today=today)) as running:
+        yield running
 
 
 @pytest.fixture

@@ -24,6 +24,7 @@ from staff import clock
 from staff.acting import acting
 from tests import cast
 from tests.factories import a_delivery, a_round, by_default
+from tests.looks import on_the_list
 from tests.outreach.makers import a_patient, a_result, frozen
 from tests.outreach.test_sending import a_message
 from tests.screening.intake.conftest import browser, player, program, server  # noqa: F401 - fixtures
@@ -86,6 +87,7 @@ def test_the_pages_of_the_mail_at_200_percent(
 ) -> None:
     desk, gone = a_busy_day(tmp_path, settings)
     person = Letter.objects.filter(state="undelivered").get().person_id
+    on_the_list(cast.PHONE_DESK, person)
     connections.close_all()
     for who, addresses in (
         (cast.PHONE_DESK, [

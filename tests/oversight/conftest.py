@@ -2,13 +2,17 @@
 
 from collections.abc import Iterator
 from datetime import date
+from urllib.parse import urlsplit
 
 import pytest
+from django.db import connection, transaction
 
-from oversight.models import Rehearsal
+from oversight.models import ProofRun, Rehearsal
 from oversight.rehearsal.engine import rehearse
+from oversight.services.proofs import prove
 from staff import clock
-from tests.conftest import NOON, clone_database, drop_database, use_database
+from staff.models import User
+from tests.conftest import NOON, clone_database, drop_database, owner_url_for, use_database
 
 TODAY = date(2026, 6, 17)
 
@@ -34,3 +38,24 @@ def small_region(
         use_database(_played)
         yield Rehearsal.objects.get()
         use_database(worker_database)
+
+
+@pytest.fixture(scope="module")
+def as_owner_of_region(
+    _played: str, worker_database: str, django_db_blocker: pytest.FixtureRequest
+) -> Iterator[ProofRun]:
+    """The played region, connected as its owner, with one proof of it; everything is rolled back."""
+    owner = urlsplit(owner_url_for(_played))
+    before = {key: connection.settings_dict[key] for key in ("USER", "PASSWORD")}
+    with django_db_blocker.unblock(), clock.at(NOON):
+        use_database(_played)
+        connection.settings_dict |= {"USER": owner.username or "", "PASSWORD": owner.password or ""}
+        with transaction.atomic():
+            with connection.cursor() as cursor:  # without seals, so that a damage does not break them too
+                for table in ("oversight_seal", "oversight_sealblock"):
+                    cursor.execute(f"ALTER TABLE {table} DISABLE TRIGGER USER")
+                cursor.execute("TRUNCATE oversight_seal, oversight_sealblock")
+            yield prove(by=User.objects.system())
+            transaction.set_rollback(True)
+        use_database(worker_database)
+        connection.settings_dict |= before

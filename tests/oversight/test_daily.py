@@ -33,8 +33,10 @@ def test_duties_are_done_once_a_day() -> None:
         "register-compare": False,
         "feed-alarm": False,
         "coverage": True,
+        "seal": True,
         "prove": True,
         "alarm": False,
+        "papers": True,
     }
     assert set(second.values()) == {False}
     assert Round.objects.get(pk=round_.pk).close_reason == "not_returned"

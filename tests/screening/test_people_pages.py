@@ -4,18 +4,21 @@ from collections.abc import Callable
 from datetime import date, timedelta
 
 import pytest
+from django.db import DatabaseError, transaction
 from django.test import Client
 from django.urls import reverse
 
 from screening.access import person_open
-from screening.models import Exclusion, Kit, Lot, Person, Round, Stop
+from screening.models import Exclusion, Kit, Lot, Person, PersonNote, Round, Stop
 from screening.services.batches import kits_stock
 from screening.services.due import due_dates_refresh
 from screening.services.people import postponement_record, stop_end, stop_record
 from screening.services.rounds import rounds_close
+from staff import clock
 from staff.errors import IllegalMove, NotAllowed, NotFound, RoundbookError
 from staff.models import AccessEntry, User
 from tests import cast, factories
+from tests.looks import asked_why, on_the_list
 
 pytestmark = pytest.mark.usefixtures("region")
 TODAY = date(2026, 6, 17)
@@ -109,6 +112,7 @@ def test_a_long_list_is_cut_and_only_those_shown_are_journalled(signed_in: SignI
 def test_a_person_page_tells_where_she_stands_and_why(signed_in: SignIn, by: User) -> None:
     round_ = factories.a_round(sent_days_ago=10)
     client = signed_in(cast.PHONE_DESK)
+    on_the_list(cast.PHONE_DESK, round_.person_id)
     page = client.get(reverse("screening:person", args=[round_.person_id]))
     assert "In a round: kit is with the person." in page.text
     assert "Next: 5 September 2026" in page.text
@@ -126,6 +130,8 @@ def test_panels_of_other_parts_are_offered_to_those_who_may_open_them(signed_in:
     person = factories.a_person()
     results = reverse("results:person-panel", args=[person.pk])
     at = reverse("screening:person", args=[person.pk])
+    for who in (cast.COORDINATOR, cast.PHONE_DESK):
+        on_the_list(who, person.pk)
     assert results in signed_in(cast.COORDINATOR).get(at).text
     assert results not in signed_in(cast.PHONE_DESK).get(at).text
 
@@ -243,7 +249,47 @@ def test_a_lost_kit_is_recorded_from_the_page(signed_in: SignIn) -> None:
 def test_a_clinician_reads_and_records_no_wish(signed_in: SignIn) -> None:
     person = factories.a_person()
     client = signed_in(cast.CLINICIAN)
+    on_the_list(cast.CLINICIAN, person.pk)
     assert (
         "Record that the person stops" not in client.get(reverse("screening:person", args=[person.pk])).text
     )
     assert client.post(reverse("screening:person-stop", args=[person.pk]), {}).status_code == 403
+
+
+# Source: the programme's job description 9 (purpose line: outside today's lists a reason is picked, with words if wished).
+def test_a_person_outside_ones_lists_is_opened_with_a_reason_that_holds_for_the_day(
+    signed_in: SignIn,
+) -> None:
+    person = factories.a_person(given_names="Wenna")
+    client, at = signed_in(cast.PHONE_DESK), reverse("screening:person", args=[person.pk])
+    found(client, "tovelin 1964")
+    asked = client.get(at)
+    assert "Why this record?" in asked.text
+    assert "Wenna" not in asked.text, "nothing of the person is told before"
+    assert journal("screening:person") == []
+    wrong = client.post(reverse("screening:person-look", args=[person.pk]), {"purpose": "idle"})
+    assert wrong.status_code == 422
+    asked_why(client, person, note="her daughter rang")
+    assert "Wenna" in client.get(at).text
+    entry = AccessEntry.objects.exclude(purpose="search").order_by("at", "pk").first()
+    assert entry is not None
+    assert (entry.purpose, entry.place) == ("call", "screening:person (her daughter rang)")
+    with clock.at(clock.now() + timedelta(days=1)):
+        assert "Why this record?" in signed_in(cast.PHONE_DESK).get(at).text, (
+            "on another day it is asked again"
+        )
+    on_the_list(cast.COORDINATOR, person.pk)
+    assert "Wenna" in signed_in(cast.COORDINATOR).get(at).text, "whoever has her on a list is not asked"
+
+
+def test_a_note_is_written_on_the_phone_and_stands_in_the_story(signed_in: SignIn) -> None:
+    person = factories.a_person()
+    client, at = signed_in(cast.PHONE_DESK), reverse("screening:person-note", args=[person.pk])
+    empty = client.post(at, {"words": " "})
+    assert empty.status_code == 422
+    assert "Write what was said." in empty.text
+    page = client.post(at, {"words": "Asked when the kit comes; told next week."}, follow=True)
+    assert "Note: Asked when the kit comes; told next week." in page.text
+    note = PersonNote.objects.get()
+    with pytest.raises(DatabaseError), transaction.atomic():
+        PersonNote.objects.filter(pk=note.pk).update(words="other")

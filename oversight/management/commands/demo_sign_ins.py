@@ -4,6 +4,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand
 
+from oversight.models import Rehearsal
 from oversight.rehearsal.setting import DEMO_PASSWORD
 from staff.models import User
 from staff.roles import Role
@@ -21,3 +22,6 @@ class Command(BaseCommand):
         first = User.objects.filter(is_active=True, postings__isnull=False).order_by("pk").first()
         if first is not None and first.check_password(DEMO_PASSWORD):
             self.stdout.write(f"  Password of everybody in the demo: {DEMO_PASSWORD}")
+        mark = Rehearsal.objects.order_by("-pk").first()
+        if mark is not None and mark.summary.get("post"):
+            self.stdout.write("  Kits in today's post: " + " ".join(mark.summary["post"]))

@@ -7,6 +7,7 @@ from django.core.management.base import BaseCommand, CommandParser
 
 from oversight.checks import CHECKS
 from oversight.models import ProofRun
+from oversight.services.changed import prove_changed
 from oversight.services.proofs import p1_violations, prove, run_as_dict
 from staff.models import User
 
@@ -21,6 +22,11 @@ class Command(BaseCommand):
     def add_arguments(self, parser: CommandParser) -> None:
         """The command's options."""
         parser.add_argument("--json", action="store_true", help="one JSON object instead of a table")
+        parser.add_argument(
+            "--changed",
+            action="store_true",
+            help="look again only at whom something changed for since the last run",
+        )
         parser.add_argument("--dry-run", action="store_true", help="say what would be checked, check nothing")
 
     def handle(self, *_args: Any, **options: Any) -> None:
@@ -28,7 +34,7 @@ class Command(BaseCommand):
         if options["dry_run"]:
             self._say_what(as_json=options["json"])
             return
-        run = prove(by=User.objects.system())
+        run = (prove_changed if options["changed"] else prove)(by=User.objects.system())
         if options["json"]:
             self.stdout.write(json.dumps(run_as_dict(run), ensure_ascii=False))
         else:
@@ -55,4 +61,7 @@ class Command(BaseCommand):
             self.stdout.write(
                 f"{check.name:<6}{check.severity:<4}{verdict}{oldest} (of {result.checked} checked): {check.title}"
             )
-        self.stdout.write(f"{len(CHECKS)} checks in {run.seconds:.2f} s")
+        waiting = ", ".join(f"{one.name} {one.waiting}" for one in run.net.order_by("pk") if one.waiting)
+        if run.kind == ProofRun.Kind.FULL:
+            self.stdout.write(f"Waiting: {waiting or 'nobody'}")
+        self.stdout.write(f"{len(CHECKS)} checks over {run.get_kind_display()} in {run.seconds:.2f} s")

@@ -11,6 +11,7 @@ from django.core.management.base import BaseCommand, CommandError
 
 from oversight.models import Rehearsal
 from oversight.rehearsal.engine import rehearse
+from oversight.rehearsal.one_desk import one_desk_rehearse
 from screening.models import Person
 from staff import clock
 
@@ -32,6 +33,9 @@ class Command(BaseCommand):
             type=date.fromisoformat,
             default=None,
             help="lay it out relative to this day and play it too (default: the real one, played until yesterday evening)",
+        )
+        parser.add_argument(
+            "--one-desk", action="store_true", help="lay down a small clinic of one desk instead (R15)"
         )
         parser.add_argument("--complete", action="store_true", help="go on until every follow-up is over")
         parser.add_argument(
@@ -60,6 +64,9 @@ class Command(BaseCommand):
                 f"Would lay down a region with {options['invited']:,} invited, ending on {today}."
             )
             return
+        if options["one_desk"]:
+            self._one_desk(options["seed"], today, as_json=options["json"])
+            return
         started = time.perf_counter()
         mark = rehearse(
             invited_people=options["invited"],
@@ -81,6 +88,14 @@ class Command(BaseCommand):
 
     _told = 0
     """How many twentieths of the work were told, where every line stays on the screen."""
+
+    def _one_desk(self, seed: int, today: date, *, as_json: bool) -> None:
+        mark, clinic = one_desk_rehearse(seed=seed, today=today)
+        if as_json:
+            self.stdout.write(json.dumps(mark.summary))
+            return
+        self.stdout.write(f"A clinic of one desk: {mark.invited} people invited; today's post holds")
+        self.stdout.write("  " + " ".join(clinic.post))
 
     def _tell(self, words: str, share: float) -> None:
         if self.stderr.isatty():

@@ -19,6 +19,7 @@ from staff import clock
 from staff.acting import acting
 from staff.errors import RoundbookError
 from tests import cast, factories
+from tests.looks import on_the_list
 from tests.screening.intake import bench
 
 
@@ -182,6 +183,7 @@ def test_a_kit_that_may_not_be_handed_over(session: IntakeSession) -> None:
 
 def test_a_kit_is_handed_over_from_the_persons_page(phone_desk: Client) -> None:
     round_, given = factories.a_round(state="kit_due"), factories.a_kit()
+    on_the_list(cast.PHONE_DESK, round_.person_id)
     page = phone_desk.get(reverse("screening:person", args=[round_.person_id])).content.decode()
     assert "Hand a kit over here" in page
     answer = phone_desk.post(

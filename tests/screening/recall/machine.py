@@ -329,7 +329,11 @@ class OnePlace(Ground):
                 approved_by=self.by(cast.CLINICIAN), approved_at=frame.now, carries_screening=True,
             )  # fmt: skip
             ScreeningPolicy.objects.create(
-                protocol=protocol, age_from=youngest, age_to=oldest, interval_months=months
+                pairs_proven=False,
+                protocol=protocol,
+                age_from=youngest,
+                age_to=oldest,
+                interval_months=months,
             )
             self.band = Band(youngest, oldest, months)
             frame.memo.clear()

@@ -25,6 +25,7 @@ from staff.errors import IllegalMove, NotAllowed, RoundbookError
 from staff.models import User
 from tests import cast, factories
 from tests.conftest import NOON
+from tests.looks import on_the_list
 
 pytestmark = pytest.mark.usefixtures("region")
 TODAY = date(2026, 6, 17)
@@ -294,6 +295,7 @@ def test_a_missing_file_is_an_alarm(marra: Person, days: int, alarm: bool, too_o
 def test_facts_are_corrected_and_deaths_decided_from_the_pages(signed_in: SignIn, marra: Person) -> None:
     client = signed_in(cast.PHONE_DESK)
     at = reverse("screening:person", args=[marra.pk])
+    on_the_list(cast.PHONE_DESK, marra.pk)
     page = client.get(at)
     given = page.context["correct_form"].initial
     wrong = client.post(

@@ -36,6 +36,7 @@ from staff.errors import IllegalMove, NotAllowed, RoundbookError
 from staff.models import User
 from tests import cast, factories
 from tests.conftest import NOON
+from tests.looks import on_the_list
 
 TODAY = date(2026, 6, 17)
 SignIn = Callable[[str], Client]
@@ -156,6 +157,7 @@ def test_twins_told_apart_are_never_asked_about_again_and_warn_of_each_other(
     one.refresh_from_db()
     assert one.next_due_on is not None
     assert one.next_due_on < TODAY, "due as before"
+    on_the_list(cast.PHONE_DESK, one.pk)
     page = signed_in(cast.PHONE_DESK).get(reverse("screening:person", args=[one.pk]))
     assert "Look-alike: Wenna Tolvane, born 9 Mar 1964" in page.text
 
@@ -209,6 +211,7 @@ def test_both_histories_count_and_stand_on_one_page(by: User, signed_in: SignIn)
     invited = TODAY - timedelta(days=100)
     assert one.next_due_on == invited.replace(year=invited.year + 2)
     assert person_open(by=by, person_id=two.pk, purpose="call", place="x") == one
+    on_the_list(cast.PHONE_DESK, one.pk)
     page = signed_in(cast.PHONE_DESK).get(reverse("screening:person", args=[two.pk]))
     assert page.text.count("no kit came back") >= 2
     assert "was put under this one (one passport)" in page.text

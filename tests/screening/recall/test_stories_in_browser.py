@@ -29,13 +29,14 @@ TODAY = date(2026, 6, 17)
 
 
 @contextmanager
-def at_desk(browser: Browser, server: str, name: str) -> Iterator[Page]:
-    """A member of staff at a page; the console may not complain."""
+def at_desk(browser: Browser, server: str, name: str, *, expected: int = 0) -> Iterator[Page]:
+    """A member of staff at a page; the console may not complain beside the pages that were `expected` to refuse."""
     page = signed_in_page(browser, server, name)
     wrong = complaints_of(page)
     page.set_default_timeout(15_000)
     yield page
-    assert wrong == []
+    refused = [words for words in wrong if "422" in words]
+    assert (len(refused), [words for words in wrong if words not in refused]) == (expected, [])
     page.context.close()
 
 
@@ -44,7 +45,11 @@ def find(page: Page, server: str, text: str) -> None:
     page.goto(f"{server}/")
     page.locator("[data-search]").fill(text)
     page.keyboard.press("Enter")
+    page.locator("main h1").wait_for()
     page.wait_for_load_state("load")
+    if page.get_by_role("button", name="Open the record").count():
+        page.keyboard.press("Enter")  # the person is on the phone, which is the first reason
+        page.locator(".strip").wait_for()
 
 
 def number_of(person: Person) -> str:
@@ -100,6 +105,42 @@ def test_story_1_twins_are_told_apart_once_and_warn_at_the_phone(browser: Browse
         p.next_due_on is not None and p.next_due_on <= TODAY
         for p in Person.objects.filter(pk__in=[one.pk, two.pk])
     } == {True}
+
+
+def test_story_2_a_couple_swapped_their_vials(browser: Browser, server: str) -> None:
+    home = {"address_1": "1 Mill Lane", "postcode": "0Q-900"}
+    rounds = [factories.a_round(factories.a_person(**home, given_names=name)) for name in ("Marra", "Corvin")]
+    mine, theirs = (bench.kit_of(one) for one in rounds)
+    kits_stock(by=cast.member(cast.ADMINISTRATOR), lot=Lot.objects.get(code="KL002"), first_number=1, count=5)
+    factories.a_delivery()
+    with at_desk(browser, server, cast.FRONT_DESK) as page:
+        page.goto(f"{server}/post/")
+        page.get_by_role("button", name="Open it").click()
+        page.wait_for_load_state("networkidle")  # the script of the bench is at work
+        expect(page.locator(FIELD)).to_be_focused()
+        for kit in (mine, theirs):
+            scanner(page, kit.serial)
+            expect(page.locator("main")).to_contain_text("Somebody else at the same address has a kit too")
+            scanner(page, "RB-SETASIDE-OTHERNAME")
+            expect(page.locator(SAY)).to_contain_text("slot A")
+    first = Return.objects.get(kit=mine)
+    assert {r.state for r in Return.objects.all()} == {"set_aside"}
+    with at_desk(browser, server, cast.PHONE_DESK) as page:
+        page.goto(f"{server}/set-asides/{first.pk}/")
+        expect(page.locator("main")).to_contain_text(
+            "Another name, and somebody in the same household has a kit too"
+        )
+        page.get_by_role("button", name="Swapped with this kit: test neither").first.click()
+        page.wait_for_load_state("load")
+    assert {r.state for r in Return.objects.all()} == {"unsuitable"}, "neither is measured"
+    with at_desk(browser, server, cast.PHONE_DESK) as page:
+        page.goto(f"{server}/invite/")
+        opened(page, "Send replacement kits")
+        page.locator("details[open] button").first.click()
+        expect(page.locator("main")).to_contain_text("2 replacement kits were handed to the post.")
+    for one in rounds:
+        one.refresh_from_db()
+        assert (one.state, one.kits.count()) == ("kit_out", 2), "each gets a kit of their own"
 
 
 def test_stories_3_and_30_death_stops_mail_and_a_move_does_not_stop_a_referral(

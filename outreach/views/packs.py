@@ -1,0 +1,191 @@
+"""The packing table: letter and kit scanned together, sealed packs opened to check, and a contractor's manifest."""
+
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy, ngettext
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from outreach.letters.tokens import token_read
+from outreach.services.packs import (
+    LETTERS_SHOWN,
+    MANIFEST_COLUMNS,
+    MOST_BYTES,
+    batch_letters_preview,
+    manifest_take,
+    round_of_token,
+)
+from outreach.views.mail import actor, pdf
+from screening.access import people_listed
+from screening.models import Batch, Manifest, Pack
+from screening.services.batches import batch_people
+from screening.services.packing import AGAIN, Packing, pack_check, pack_scan, packing_of, packs_missing_out
+from screening.services.policies import policy_on
+from staff import clock
+from staff.errors import RoundbookError
+from staff.models import Purpose
+
+SHOWN = 12
+
+
+class PackForm(forms.Form):
+    """One code at a time: the square of a letter, then the kit that goes with it."""
+
+    code = forms.CharField(
+        max_length=60, error_messages={"required": gettext_lazy("Nothing was read. Scan again.")}
+    )
+    letter = forms.CharField(max_length=24, required=False, widget=forms.HiddenInput)
+
+
+class ManifestForm(forms.Form):
+    """The contractor's file."""
+
+    file = forms.FileField(
+        label=gettext_lazy("CSV file of what was packed"),
+        error_messages={"required": gettext_lazy("Choose the contractor's file.")},
+    )
+
+
+@require_http_methods(["GET", "POST"])
+def pack(request: HttpRequest, pk: int) -> HttpResponse:
+    """Scan the letter, then the kit: sealed only where both belong together."""
+    batch = get_object_or_404(Batch.objects.select_related("opened_by"), pk=pk)
+    said = _scanned(request, batch, checking=False) if request.method == "POST" else {}
+    return _page(request, batch, said)
+
+
+@require_POST
+def pack_opened(request: HttpRequest, pk: int) -> HttpResponse:
+    """A sealed pack was opened: scan its letter, then the kit found in it."""
+    batch = get_object_or_404(Batch.objects.select_related("opened_by"), pk=pk)
+    return _page(request, batch, _scanned(request, batch, checking=True))
+
+
+def _scanned(request: HttpRequest, batch: Batch, *, checking: bool) -> dict[str, Any]:
+    """What a scan comes to: the letter to go on with, or words and their tone."""
+    form = PackForm(request.POST)
+    if not form.is_valid():
+        return {"tone": "stop", "words": form.errors["code"][0], "letter": request.POST.get("letter", "")[:24], "checking": checking}  # fmt: skip
+    code, letter = form.cleaned_data["code"].strip().upper(), form.cleaned_data["letter"]
+    if token_read(code) is not None:
+        return {"letter": code, "checking": checking}
+    if not letter:
+        return {"tone": "stop", "words": _("Scan the square of the letter first, then the kit."), "checking": checking}  # fmt: skip
+    try:
+        found = _opened(request, batch, letter, code) if checking else _packed(request, batch, letter, code)
+    except RoundbookError as error:
+        # A kit that could not be read is scanned again; the letter stays in hand.
+        return {"tone": "stop", "words": str(error.sentence), "letter": letter, "checking": checking}
+    return found | {"checking": checking}
+
+
+def _packed(request: HttpRequest, batch: Batch, letter: str, code: str) -> dict[str, Any]:
+    found, words = pack_scan(
+        by=actor(request), batch=batch, round_id=round_of_token(letter), letter=letter, raw=code
+    )
+    tone = "ok" if found.verdict == Pack.Verdict.PAIRED else "note" if found.verdict == AGAIN else "stop"
+    return {"tone": tone, "words": words}
+
+
+def _opened(request: HttpRequest, batch: Batch, letter: str, code: str) -> dict[str, Any]:
+    right, doubts = pack_check(by=actor(request), batch=batch, round_id=round_of_token(letter), raw=code)
+    if right:
+        return {"tone": "ok", "words": _("Right. Seal it again.")}
+    kits = sum(one.kits for one in doubts)
+    words = _("STOP: another kit than was packed. All %(n)s kits of this tray are in doubt: take the packs out of the post. Their people wait for another kit.")  # fmt: skip
+    return {"tone": "stop", "words": words % {"n": kits}}
+
+
+def _page(request: HttpRequest, batch: Batch, said: dict[str, Any]) -> HttpResponse:
+    today = clock.today()
+    packing: Packing = packing_of(batch, on=today)
+    done = packing.paired + packing.missing
+    context: dict[str, Any] = {
+        "batch": batch,
+        "packing": packing,
+        "share": f"{packing.paired} / {done}",
+        "every": policy_on(today).pack_check_every,
+        "needs_release": policy_on(today).second_person_releases and batch.released_by_id is None,
+        "refused": batch.packs.exclude(verdict=Pack.Verdict.PAIRED).order_by("-pk")[:SHOWN],
+        "latest": batch.packs.filter(verdict=Pack.Verdict.PAIRED).order_by("-pk")[:SHOWN],
+        "said": said,
+    }
+    return render(request, "outreach/pack.html", context, status=422 if said.get("tone") == "stop" else 200)
+
+
+@require_POST
+def pack_missing(request: HttpRequest, pk: int) -> HttpResponse:
+    """Take out the kits that were not found with their letters."""
+    try:
+        out = packs_missing_out(by=actor(request), batch=get_object_or_404(Batch, pk=pk))
+    except RoundbookError as error:
+        messages.error(request, str(error.sentence))
+    else:
+        words = ngettext(
+            "%(n)s kit is taken out and void; its person waits for another.",
+            "%(n)s kits are taken out and void; their people wait for another.",
+            out,
+        )
+        messages.success(request, words % {"n": out})
+    return redirect("outreach:pack", pk=pk)
+
+
+@require_http_methods(["GET", "POST"])
+def manifests(request: HttpRequest) -> HttpResponse:
+    """The contractors' files so far, and one more."""
+    form = ManifestForm(request.POST, request.FILES) if request.method == "POST" else ManifestForm()
+    if request.method == "POST" and form.is_valid():
+        file = form.cleaned_data["file"]
+        try:
+            taken = manifest_take(by=actor(request), name=file.name, content=file.read(MOST_BYTES + 1))
+        except RoundbookError as error:
+            if error.status == 403:
+                raise
+            form.add_error("file", str(error.sentence))
+        else:
+            return _taken(request, taken)
+    context = {
+        "form": form,
+        "columns": ", ".join(MANIFEST_COLUMNS),
+        "rows": Manifest.objects.select_related("taken_by")[:30],
+        "wrong": Pack.objects.filter(manifest__isnull=False).exclude(verdict=Pack.Verdict.PAIRED).order_by("-pk")[:SHOWN],
+    }  # fmt: skip
+    return render(request, "outreach/manifests.html", context, status=422 if form.errors else 200)
+
+
+def _taken(request: HttpRequest, taken: Any) -> HttpResponse:
+    if taken.was_known:
+        messages.info(request, _("This very file was taken before. Nothing was counted twice."))
+    elif taken.doubts:
+        words = _("%(kits)s kits are in doubt: a letter and a kit did not belong together. They are set aside when they come, and their people get another.")  # fmt: skip
+        messages.error(request, words % {"kits": sum(one.kits for one in taken.doubts)})
+    else:
+        words = _("%(paired)s right pairs were taken, %(refused)s lines refused, %(known)s known before.")
+        facts = {name: getattr(taken.manifest, name) for name in ("paired", "refused", "known")}
+        messages.success(request, words % facts)
+    return redirect("outreach:manifests")
+
+
+@require_GET
+def batch_preview(request: HttpRequest, pk: int) -> HttpResponse:
+    """Ten letters of a batch as they will be written; everybody in them is journalled."""
+    batch = get_object_or_404(Batch, pk=pk)
+    with transaction.atomic():
+        people = batch_people(batch, limit=LETTERS_SHOWN)
+        people_listed(
+            by=actor(request), person_ids=[person.pk for person, _serial in people], purpose=Purpose.CHECK,
+            place="outreach:batch-preview",
+        )  # fmt: skip
+    rounds = batch.rounds.filter(person__in=[person.pk for person, _serial in people])
+    try:
+        rendered = batch_letters_preview(
+            by=actor(request), batch=batch, round_ids=list(rounds.values_list("pk", flat=True))
+        )
+    except RoundbookError as error:
+        return render(request, "outreach/no_letter.html", {"words": error.sentence}, status=error.status)
+    return pdf(rendered.content, "preview.pdf")

@@ -1,0 +1,168 @@
+"""The safety net's own books: balanced ledgers, waiting lists by night, what was settled, seals, and restore drills."""
+
+from typing import ClassVar
+
+from django.conf import settings
+from django.db import models
+from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
+
+from oversight.models.proofs import ProofRun
+
+
+class LedgerCount(models.Model):
+    """One part of a ledger on one night: how many there are, and how many ever came into it and went out; append-only.
+
+    What came in since the night before is the difference of the two totals, so nothing hangs on a clock or a number.
+    """
+
+    run = models.ForeignKey(ProofRun, on_delete=models.PROTECT, related_name="ledgers")
+    ledger = models.CharField(max_length=12)
+    part = models.CharField(max_length=60)
+    counted = models.BigIntegerField()
+    came = models.BigIntegerField()
+    went = models.BigIntegerField()
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["run", "ledger", "part"], name="one_count_a_part_and_run")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.ledger} {self.part}: {self.counted}"
+
+
+class NetCount(models.Model):
+    """How one list of “Nobody falls through” stood in one run; append-only."""
+
+    run = models.ForeignKey(ProofRun, on_delete=models.PROTECT, related_name="net")
+    name = models.CharField(max_length=24)
+    checked = models.BigIntegerField()
+    waiting = models.IntegerField()
+    without_owner = models.IntegerField()
+    settled = models.IntegerField()
+    oldest_days = models.IntegerField(null=True)
+    seconds = models.FloatField()
+    rows = models.JSONField(default=list)
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["run", "name"], name="one_count_a_list_and_run")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.name}: {self.waiting}"
+
+
+class Settlement(models.Model):
+    """An entry of a list settled with evidence until a day, on which it comes back (R18); append-only, nothing is dismissed."""
+
+    name = models.CharField(_("list"), max_length=24)
+    thing = models.CharField(max_length=12)
+    thing_id = models.BigIntegerField()
+    since = models.DateField(null=True)
+    evidence = models.TextField(_("what was found and done"))
+    document = models.CharField(_("document, reference"), max_length=80, blank=True, default="")
+    until = models.DateField(_("look again on"))
+    settled_on = models.DateField()
+    settled_at = models.DateTimeField()
+    settled_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        indexes: ClassVar = [models.Index(fields=["name", "thing_id", "until"], name="settlement_of_entry")]
+        constraints: ClassVar = [
+            models.CheckConstraint(condition=~Q(evidence=""), name="settled_on_evidence"),
+            models.CheckConstraint(condition=Q(until__gt=F("settled_on")), name="settled_until_a_later_day"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.name}: {self.thing} {self.thing_id} until {self.until}"
+
+
+class Seal(models.Model):
+    """The seal of one night: a digest over the rows that came since the last one, chained to that one; append-only.
+
+    `tables` says of each table its columns, how many rows were sealed, the highest id, and the ids below it that were not there.
+    """
+
+    day = models.DateField(unique=True)
+    made_at = models.DateTimeField()
+    rows = models.BigIntegerField()
+    tables = models.JSONField()
+    snapshot = models.CharField(max_length=200)
+    before = models.CharField(max_length=64, blank=True)
+    digest = models.CharField(max_length=64, unique=True)
+    signature = models.CharField(max_length=64)
+    seconds = models.FloatField()
+
+    class Meta:
+        ordering: ClassVar = ["pk"]
+
+    def __str__(self) -> str:
+        return f"{self.day}: {self.digest[:12]}"
+
+
+class SealBlock(models.Model):
+    """Rows of one table sealed together: the digest of all, and for each its place and eight bytes of its own digest."""
+
+    seal = models.ForeignKey(Seal, on_delete=models.PROTECT, related_name="blocks")
+    name = models.CharField(max_length=63)
+    first = models.BigIntegerField()
+    rows = models.IntegerField()
+    digest = models.BinaryField(max_length=32)
+    marks = models.BinaryField()
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["name", "first", "seal"], name="one_block_a_range_and_seal")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.name} {self.first}: {self.rows}"
+
+
+class RestoreDrill(models.Model):
+    """A backup restored beside the registry, what the proof found in it, and whether its ledgers were ours; append-only."""
+
+    class Kind(models.TextChoices):
+        DUMP = "dump", _("dump of the database")
+        BASE = "base", _("copy of the whole server")
+
+    kind = models.CharField(max_length=4, choices=Kind.choices)
+    taken_at = models.DateTimeField(_("backup taken at"))
+    checks = models.IntegerField()
+    violated = models.JSONField(default=list)
+    ledgers_equal = models.BooleanField()
+    differences = models.JSONField(default=list)
+    seal = models.CharField(max_length=64, blank=True, default="")
+    noted_at = models.DateTimeField()
+    noted_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        ordering: ClassVar = ["-pk"]
+
+    def __str__(self) -> str:
+        return f"{self.kind} of {self.taken_at}"
+
+
+class Paper(models.Model):
+    """A document made every night and kept: the signed statement, the continuity pack; append-only."""
+
+    class Kind(models.TextChoices):
+        STATEMENT = "statement", _("nightly statement")
+        CONTINUITY = "continuity", _("continuity pack")
+
+    kind = models.CharField(max_length=10, choices=Kind.choices)
+    day = models.DateField()
+    made_at = models.DateTimeField()
+    pages = models.SmallIntegerField()
+    sha256 = models.CharField(max_length=64)
+    content = models.BinaryField()
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["kind", "day"], name="one_paper_a_kind_and_day")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.kind} {self.day}"

@@ -1,0 +1,1 @@
+"""The daily seal: which tables it covers, how rows are digested, the chain, and its verification."""

@@ -1,0 +1,139 @@
+"""The packing table, a contractor's file and kits in doubt at their pages and by command, with a scanner in Chromium."""
+
+import io
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.core.management import call_command
+from django.core.management.base import CommandError
+from django.test import Client
+from django.urls import reverse
+from playwright.sync_api import Browser, expect
+
+from screening.models import Batch, Kit, KitDoubt, Pack
+from staff.models import AccessEntry
+from tests import cast, factories
+from tests.screening.intake.desk_browser import scanner
+from tests.screening.recall.packing import a_manifest, a_printed_batch, pairs_of
+from tests.screening.recall.test_stories_in_browser import at_desk, opened
+
+SignIn = Callable[[str], Client]
+
+
+@pytest.mark.browser
+def test_a_batch_is_packed_with_a_scanner_checked_and_posted(browser: Browser, server: str) -> None:
+    batch = a_printed_batch(2)
+    (one, mine), (other, theirs) = pairs_of(batch)
+    with at_desk(browser, server, cast.PHONE_DESK, expected=1) as page:
+        page.goto(f"{server}/invite/{batch.pk}/")
+        page.get_by_role("link", name="Pack it").click()
+        expect(page.get_by_label("Letter", exact=True)).to_be_focused()
+        scanner(page, one)
+        expect(page.get_by_label("Kit", exact=True)).to_be_focused()
+        scanner(page, theirs)
+        expect(page.locator(".notice.said")).to_contain_text(
+            f"STOP: not this kit. The letter asks for {mine}"
+        )
+        for pair in ((one, mine), (other, theirs)):
+            scanner(page, pair[0])
+            expect(page.get_by_label("Kit", exact=True)).to_be_focused()
+            scanner(page, pair[1])
+            expect(page.locator(".notice.said")).to_contain_text("Right letter, right kit. Seal it.")
+            expect(page.get_by_label("Letter", exact=True)).to_be_focused()
+        for pair in ((one, mine), (other, theirs)):
+            page.get_by_label("Letter of the opened pack").focus()
+            scanner(page, pair[0])
+            expect(page.get_by_label("Kit found in it")).to_be_focused()
+            scanner(page, pair[1])
+            expect(page.locator(".notice.said")).to_contain_text("Right. Seal it again.")
+        page.goto(f"{server}/invite/{batch.pk}/")
+        opened(page, "Hand to the post")
+        page.get_by_label("Posted from").select_option(label="Quillport Harbour Clinic")
+        page.get_by_role("button", name="Yes, they are posted").click()
+        expect(page.locator("main")).to_contain_text("2 kits were handed to the post.")
+    batch.refresh_from_db()
+    assert batch.posted_from is not None
+    assert list(Pack.objects.order_by("pk").values_list("verdict", flat=True)) == [
+        "mispaired",
+        "paired",
+        "paired",
+    ]
+
+
+def test_a_batch_that_is_not_packed_says_so_when_it_is_to_be_posted(signed_in: SignIn) -> None:
+    desk = signed_in(cast.PHONE_DESK)
+    batch = a_printed_batch(2)
+    page = desk.post(reverse("screening:batch-dispatch", args=[batch.pk]), follow=True).content.decode()
+    assert "2 kits were not scanned with their letters" in page
+    assert "0 kits are packed and proven" in page
+    scan = reverse("outreach:pack", args=[batch.pk])
+    token, serial = pairs_of(batch)[0]
+    assert "Scan the square of the letter first" in desk.post(scan, {"code": serial}).content.decode()
+    held = desk.post(scan, {"code": "TK12", "letter": token})
+    assert held.status_code == 422
+    assert f'value="{token}"' in held.content.decode(), "a kit that was misread does not lose the letter"
+    assert "Nothing was read" in desk.post(scan, {"code": ""}).content.decode()
+    desk.post(scan, {"code": serial, "letter": token})
+    assert "Take out those missing" in desk.get(scan).content.decode()
+    desk.post(reverse("outreach:pack-missing", args=[batch.pk]))
+    assert Kit.objects.filter(void_reason="not found when packing").count() == 1
+
+
+def test_a_manifest_is_taken_at_its_page_and_by_command(signed_in: SignIn, tmp_path: Path) -> None:
+    desk = signed_in(cast.PHONE_DESK)
+    batch = a_printed_batch(3)
+    pairs = pairs_of(batch)
+    at = reverse("outreach:manifests")
+
+    def sent(content: bytes) -> str:
+        file = SimpleUploadedFile("house.csv", content, "text/csv")
+        return desk.post(at, {"file": file}, follow=True).content.decode()
+
+    assert "the columns are: batch, tray, letter, kit, posted_on" in sent(b"what\n1\n")
+    assert "2 right pairs were taken" in sent(a_manifest(batch, pairs[:2]))
+    assert "taken before" in sent(a_manifest(batch, pairs[:2]))
+    file = tmp_path / "rest.csv"
+    file.write_bytes(a_manifest(batch, pairs))
+    out = io.StringIO()
+    call_command("take_manifest", str(file), "--by", "junia", "--dry-run", "--json", stdout=out)
+    assert json.loads(out.getvalue())["paired"] == 1
+    assert Pack.objects.filter(verdict="paired").count() == 2
+    call_command("take_manifest", str(file), "--by", "junia", stdout=out)
+    assert "1 right pairs, 0 refused, 2 known before" in out.getvalue()
+    with pytest.raises(CommandError):
+        call_command("take_manifest", str(tmp_path / "none.csv"), "--by", "junia")
+    file.write_bytes(a_manifest(batch, [(pairs[0][0], pairs[1][1])]))
+    with pytest.raises(SystemExit) as doubt:
+        call_command("take_manifest", str(file), "--by", "junia", stdout=out)
+    assert doubt.value.code == 3
+    assert "kits are in doubt" in sent(a_manifest(batch, [(pairs[2][0], pairs[1][1])]))
+    assert "letter and kit do not belong together" in desk.get(at).content.decode()
+
+
+def test_a_range_is_put_in_doubt_at_its_page(signed_in: SignIn) -> None:
+    desk = signed_in(cast.PHONE_DESK)
+    kit = factories.a_round().kits.get()
+    at = reverse("screening:doubts")
+    wrong = desk.post(at, {"first": kit.serial, "last": "TK1", "why": "x"})
+    assert wrong.status_code == 422
+    done = desk.post(
+        at, {"first": kit.serial, "last": kit.serial, "why": "offset", "posted": "on"}, follow=True
+    )
+    assert "Kits set aside when they come: 1. People who get another kit: 1." in done.content.decode()
+    assert KitDoubt.objects.get().posted
+
+
+def test_ten_letters_of_a_batch_open_as_one_document_and_are_journalled(signed_in: SignIn) -> None:
+    manager = signed_in(cast.MANAGER)
+    batch = a_printed_batch(3)
+    document = manager.get(reverse("outreach:batch-preview", args=[batch.pk]))
+    assert (document["Content-Type"], document.content[:4]) == ("application/pdf", b"%PDF")
+    assert AccessEntry.objects.filter(place="outreach:batch-preview").count() == 3
+    empty = Batch.objects.create(
+        number="260617-9", opened_on=batch.opened_on, opened_by=batch.opened_by, opened_at=batch.opened_at,
+        protocol=batch.protocol,
+    )  # fmt: skip
+    assert manager.get(reverse("outreach:batch-preview", args=[empty.pk])).status_code >= 400
