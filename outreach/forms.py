@@ -7,8 +7,9 @@ from django.utils.translation import gettext_lazy as _
 
 from outreach.catalogue import KINDS
 from outreach.models import Form, Reprint
+from outreach.services.reprints import OFFICE
 from screening.models import Area
-from staff.models import Site
+from staff.models import Site, User
 
 
 class DecisionForm(forms.Form):
@@ -68,14 +69,24 @@ class ReprintForm(forms.Form):
     first = forms.IntegerField(label=_("First place"), min_value=1)
     last = forms.IntegerField(label=_("Last place"), min_value=1)
     reason = forms.ChoiceField(label=_("Why"), choices=Reprint.Reason.choices)
-    agreed_by = forms.CharField(
-        label=_("Sign-in name of the second person"), max_length=60, required=False,
+    agreed_by = forms.ModelChoiceField(
+        label=_("Second person who agrees"), queryset=User.objects.none(), required=False,
         help_text=_("Needed for more than 20 papers."),
+    )  # fmt: skip
+    password = forms.CharField(
+        label=_("Their own password"), strip=False, required=False,
+        widget=forms.PasswordInput(attrs={"autocomplete": "off"}),
+        help_text=_("Typed by the second person, after seeing the first papers destroyed."),
     )  # fmt: skip
     destroyed = forms.BooleanField(
         label=_("The first papers are destroyed"), required=True,
         error_messages={"required": _("Destroy the first papers, then say so. Nothing was changed.")},
     )  # fmt: skip
+
+    def __init__(self, *args: Any, by: User, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        found = User.objects.colleagues(*OFFICE).exclude(pk=by.pk)
+        self.fields["agreed_by"].queryset = found  # type: ignore[attr-defined]  # a ModelChoiceField
 
 
 class SettleForm(forms.Form):

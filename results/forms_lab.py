@@ -184,8 +184,8 @@ class SignedBySecond(forms.Form):
 
     def __init__(self, *args: Any, by: User, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        people = User.objects.filter(is_active=True, postings__role__in=self.seconds).exclude(pk=by.pk)
-        self.fields["second"].queryset = people.distinct()  # type: ignore[attr-defined]  # a ModelChoiceField
+        people = User.objects.colleagues(*self.seconds).exclude(pk=by.pk)
+        self.fields["second"].queryset = people  # type: ignore[attr-defined]  # a ModelChoiceField
 
     def clean(self) -> dict[str, Any]:
         """Either somebody signs here, or the question is put to whoever is elsewhere."""
@@ -214,8 +214,8 @@ class ResolveForm(SignedBySecond):
 
 
 def holders(role: str) -> Any:
-    """Active users who hold a role."""
-    return User.objects.filter(is_active=True, postings__role=role).distinct()
+    """Active people who hold a role."""
+    return User.objects.colleagues(role)
 
 
 class DecideForm(forms.Form):

@@ -304,5 +304,5 @@ class HandOverForm(ReferralForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        found = User.objects.filter(is_active=True, postings__role__in=[Role.COORDINATOR, Role.CLINICIAN])
-        self.fields["to"].queryset = found.exclude(pk=self.user.pk).distinct()  # type: ignore[attr-defined]
+        found = User.objects.colleagues(Role.COORDINATOR, Role.CLINICIAN)
+        self.fields["to"].queryset = found.exclude(pk=self.user.pk)  # type: ignore[attr-defined]

@@ -21,9 +21,9 @@ NEAREST_LAST = (
 
 
 def followers() -> QuerySet[User]:
-    """Everybody who may hold a referral: active, coordinator or clinician."""
+    """Everybody who may hold a referral: an active person, coordinator or clinician."""
     posted = Posting.objects.filter(user=OuterRef("pk"), role__in=FOLLOWERS)
-    return User.objects.filter(Exists(posted), is_active=True)
+    return User.objects.filter(Exists(posted), is_active=True, api_client__isnull=True)
 
 
 def absences_on(day: date) -> QuerySet[Absence]:

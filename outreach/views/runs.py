@@ -22,7 +22,8 @@ from outreach.views.mail import actor, names_shown, pdf
 from screening.access import people_listed
 from staff import clock
 from staff.errors import RoundbookError
-from staff.models import Purpose, User
+from staff.models import Purpose
+from staff.second import signs
 
 
 @require_GET
@@ -43,7 +44,7 @@ def _run_page(request: HttpRequest, pk: int, *, form: TokenForm | None) -> HttpR
         "pulls": pulls,
         "named": named,
         "pulled": run.printed.exclude(pulled="").count(),
-        "reprint": ReprintForm(initial={"first": 1, "last": run.letters_count}),
+        "reprint": ReprintForm(by=actor(request), initial={"first": 1, "last": run.letters_count}),
         "reprints": run.reprints.select_related("asked_by", "agreed_by"),
         "files": run.files.select_related("made_by"),
         "has_document": PrintDocument.objects.filter(print_run=run).exists(),
@@ -148,12 +149,15 @@ def run_check(request: HttpRequest, pk: int) -> HttpResponse:
 def run_reprint(request: HttpRequest, pk: int) -> HttpResponse:
     """Print places of a run again; answers with the papers."""
     run = get_object_or_404(PrintRun, pk=pk)
-    form = ReprintForm(request.POST)
+    form = ReprintForm(request.POST, by=actor(request))
     if not form.is_valid():
         messages.error(request, first_error(form))
         return redirect("outreach:print-run", pk=pk)
     asked = form.cleaned_data
-    second = User.objects.filter(username__iexact=asked["agreed_by"].strip(), is_active=True).first()
+    second = asked["agreed_by"]
+    if second is not None and not signs(request, second, asked["password"]):
+        messages.error(request, _("This is not the password of the second person. Nothing was changed."))
+        return redirect("outreach:print-run", pk=pk)
     try:
         reprint_ask(
             by=actor(request), print_run=run, first=asked["first"], last=asked["last"], reason=asked["reason"],

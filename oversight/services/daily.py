@@ -168,5 +168,5 @@ def _write(found: list[ProofResult]) -> None:
 
 def alarm_addresses() -> list[str]:
     """The e-mail addresses of active managers and administrators."""
-    users = User.objects.filter(is_active=True, postings__role__in=[Role.MANAGER, Role.ADMINISTRATOR])
+    users = User.objects.colleagues(Role.MANAGER, Role.ADMINISTRATOR).order_by()
     return sorted(set(users.exclude(email="").values_list("email", flat=True)))

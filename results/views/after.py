@@ -131,8 +131,7 @@ def re_offer_done(request: HttpRequest, pk: int) -> HttpResponse:
 def cancers(request: HttpRequest) -> HttpResponse:
     """Cancers reported from outside, each with its class, and the form for another."""
     by = cast(User, request.user)
-    readers = User.objects.filter(is_active=True, postings__role__in=[Role.COORDINATOR, Role.CLINICIAN])
-    readers = readers.exclude(pk=by.pk).distinct().order_by("full_name")
+    readers = User.objects.colleagues(Role.COORDINATOR, Role.CLINICIAN).exclude(pk=by.pk)
     form = CancerForm(request.POST or None, readers=readers)
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data

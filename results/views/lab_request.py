@@ -3,7 +3,6 @@
 from typing import cast
 
 from django.contrib import messages
-from django.contrib.auth import authenticate
 from django.http import HttpRequest
 from django.utils.translation import gettext as _
 
@@ -11,6 +10,7 @@ from results.forms_lab import SignedBySecond
 from results.services.asked_second import Question, second_ask
 from staff.errors import RoundbookError
 from staff.models import User
+from staff.second import signs
 
 
 def actor(request: HttpRequest) -> User:
@@ -43,8 +43,7 @@ def second_signs(request: HttpRequest, form: SignedBySecond) -> bool:
     """
     person: User = form.cleaned_data["second"]
     password = form.cleaned_data["second_password"]
-    found = authenticate(request, username=person.get_username(), password=password)
-    if found is not None and found.pk == person.pk:
+    if signs(request, person, password):
         return True
     form.add_error(
         "second_password", _("This is not the password of the second person. Nothing was changed.")

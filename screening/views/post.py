@@ -63,10 +63,8 @@ class DeliveryForm(forms.Form):
     def __init__(self, *args: Any, by: User, one_desk: bool = False, **kwargs: Any) -> None:
         """The other people of the desks may be partners; a one-desk clinic is asked little (R15)."""
         super().__init__(*args, **kwargs)
-        desks = User.objects.filter(
-            is_active=True, postings__role__in=[Role.FRONT_DESK, Role.PHONE_DESK, Role.LABORATORY]
-        )
-        cast(Any, self.fields["partner"]).queryset = desks.exclude(pk=by.pk).distinct()
+        desks = User.objects.colleagues(Role.FRONT_DESK, Role.PHONE_DESK, Role.LABORATORY)
+        cast(Any, self.fields["partner"]).queryset = desks.exclude(pk=by.pk)
         if one_desk:
             for name in ("label", "partner", "mode"):
                 del self.fields[name]

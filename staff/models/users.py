@@ -51,6 +51,11 @@ class UserManager(BaseUserManager["User"]):
         """The user in whose name the recurring work is done; nobody can sign in as it."""
         return self.get(username=SYSTEM_USERNAME)
 
+    def colleagues(self, *roles: str) -> "models.QuerySet[User]":
+        """The active people who hold one of these roles, by name: no programs, who can be nobody's second person or deputy."""
+        found = self.filter(is_active=True, api_client__isnull=True, postings__role__in=roles)
+        return found.distinct().order_by("full_name")
+
     def get_by_natural_key(self, username: str | None) -> "User":
         """Sign-in names are not case sensitive."""
         return self.get(username__iexact=username)

@@ -10,6 +10,7 @@ from typing import Any
 import pypdf
 import pytest
 from django.core import mail
+from django.urls import reverse
 
 from outreach.carriers import CarrierRefused, FileCarrier
 from outreach.models import ContractorFile, Letter, Message, PrintRun, Wish
@@ -28,6 +29,7 @@ from outreach.services.print_runs import print_run_hand_over, print_run_make, pr
 from outreach.services.rendering import print_run_render
 from outreach.services.reprints import check_rows, counts_agree, reprint_ask, reprint_render
 from outreach.services.undelivered import undelivered_record, undelivered_settle
+from oversight.rehearsal.setting import DEMO_PASSWORD
 from screening.models import Person
 from screening.services.people import stop_record
 from staff import clock
@@ -107,6 +109,25 @@ def test_many_papers_need_a_second_person_and_none_are_printed_after_the_hand_ov
     with pytest.raises(RoundbookError) as refused:
         asked(run, 1, 1)
     assert refused.value.code == "not_at_the_desk"
+
+
+def test_the_second_person_of_many_papers_signs_with_their_own_password(signed_in: Any) -> None:
+    run = a_ready_run(1)
+    PrintRun.objects.filter(pk=run.pk).update(letters_count=30)
+    page, url = signed_in(cast.PHONE_DESK), reverse("outreach:print-run-reprint", args=[run.pk])
+    facts = {
+        "first": 1,
+        "last": 30,
+        "reason": "jam",
+        "destroyed": "on",
+        "agreed_by": cast.member(cast.COORDINATOR).pk,
+    }
+    for password in ("", "guess"):
+        answer = page.post(url, facts | {"password": password}, follow=True).content.decode()
+        assert "not the password of the second person" in answer
+    assert not run.reprints.exists()
+    page.post(url, facts | {"password": DEMO_PASSWORD})
+    assert run.reprints.get().agreed_by == cast.member(cast.COORDINATOR)
 
 
 def test_the_check_sheet_names_first_last_one_in_so_many_and_the_extremes() -> None:

@@ -5,7 +5,8 @@ from django.db import DatabaseError, connection, transaction
 
 from staff.access import look_recorded, require_role
 from staff.errors import NotAllowed
-from staff.models import AccessEntry
+from staff.models import AccessEntry, User
+from staff.services.clients import client_make
 from tests import cast
 
 pytestmark = pytest.mark.usefixtures("region")
@@ -55,3 +56,18 @@ def test_changes_of_users_leave_history_with_actor() -> None:
     assert (row.full_name, row.pgh_context["actor"]) == ("Brisa Tolvemir-Keff", admin.pk)
     assert row.pgh_context["reason"] == "moved to the phone desk"
     assert Posting.pgh_event_model.objects.filter(pgh_label="delete").count() == 1
+
+
+def test_a_program_is_nobodys_colleague() -> None:
+    client_make(
+        by=cast.member(cast.ADMINISTRATOR),
+        name="Analyser bridge",
+        about="hall 2",
+        role="laboratory",
+        site=None,
+        days=30,
+    )
+    found = User.objects.colleagues("laboratory")
+    assert set(found.values_list("username", flat=True)) >= {cast.LABORATORY, cast.LAB_LEAD}
+    assert not found.filter(full_name="Analyser bridge").exists()
+    assert list(found) == sorted(found, key=lambda one: one.full_name)
