@@ -19,7 +19,6 @@ from screening.services.intake_places import label_is_taken, tray_open
 from screening.services.intake_sql import who_of
 from screening.services.policies import policy_on
 
-
 OTHER_KIT = "other_kit_owed"
 """The code of a scan refused because the kit before it still waits for its day."""
 
