@@ -112,7 +112,7 @@ class TalkForm(ReferralForm):
             ("go_on", _("to go on with the examination")),
             ("think", _("to think about it")),
             ("call_back", _("to be called at another time")),
-            ("declines", _("not to be examined (a clinician calls next)")),
+            ("declines", _("not to be examined (a clinician talks with the person next)")),
         ],
         widget=forms.RadioSelect,
         error_messages={"required": _("Choose what the person wants.")},

@@ -26,6 +26,7 @@ from results.services.findings import (
     LesionEntry,
     LesionSeen,
     finding_standing,
+    histology_told,
     lesions_seen,
 )
 from results.services.referrals_report import Quality
@@ -306,7 +307,7 @@ class SignForm(ReferralForm):
         last = self.referral.moves.filter(event__in=["histology", "report"]).order_by("-seq").first()
         if last is not None:
             self.fields["finding"].initial = last.reason
-            self.fields["histology"].initial = last.note
+            self.fields["histology"].initial = histology_told(self.referral) or last.note
         self.computed = finding_standing(self.referral)
         if self.computed is not None:
             self.fields["finding"].initial = self.computed.finding

@@ -43,8 +43,8 @@ EVENT_WORDS: dict[str, "StrOrPromise"] = {
     "reschedule": _("The next date was changed."),
 }
 REASON_WORDS: dict[tuple[str, str], "StrOrPromise"] = {
-    ("undecided", "declines"): _("Does not want to be examined; a clinician calls next."),
-    ("attempt", "declines"): _("Does not want to be examined; a clinician calls next."),
+    ("undecided", "declines"): _("Does not want the examination; a clinician talks with the person next."),
+    ("attempt", "declines"): _("Does not want the examination; a clinician talks with the person next."),
     ("attempt", "think"): _("Still thinking about it."),
     ("reschedule", "go_on"): _("Wants to go on."),
     ("attempt", "call_back"): _("Asked to be called back."),
@@ -85,7 +85,7 @@ REASON_WORDS: dict[tuple[str, str], "StrOrPromise"] = {
     ("reschedule", "rechecked"): _("Asked again before booking: nothing has changed."),
     ("reschedule", "doctor"): _("Assessed: needs a doctor's decision."),
     ("reschedule", "unfit"): _("Assessed: unfit for good; a clinician decides."),
-    ("reschedule", "declines"): _("Does not want to be examined; a clinician calls next."),
+    ("reschedule", "declines"): _("Does not want the examination; a clinician talks with the person next."),
 }
 ICONS = {
     "open": "warn", "reached": "phone", "attempt": "phone", "book": "calendar", "request": "calendar", "close": "ok",

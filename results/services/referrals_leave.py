@@ -140,12 +140,17 @@ def hand_overs_due(*, by: User) -> int:
 
 
 def _begun(frame: Acting, made: HandOver) -> int:
-    """Move what is handed over, once; what has changed hands since it was chosen is left where it is."""
+    """Move what is handed over, once; what has changed hands since it was chosen is left where it is.
+
+    A deputy who is away, or no longer follows up, gets nothing: it goes to the coordinators' pool instead.
+    """
     locked = (
         HandOver.objects.select_for_update(of=("self",)).select_related("absence__user", "to").get(pk=made.pk)
     )
     if locked.begun_at is not None or locked.ended_at is not None:
         return 0
+    if locked.to is not None and not here_on(frame.today).filter(pk=locked.to_id).exists():
+        locked.to, locked.pool = None, Pool.COORDINATORS
     condition = Q(owner=locked.absence.user)
     if not locked.whole:
         condition &= Q(hand_over_lines__hand_over=locked)
@@ -159,7 +164,7 @@ def _begun(frame: Acting, made: HandOver) -> int:
     else:
         locked.lines.filter(referral_id__in=ids).update(moved_at=frame.now)
     locked.begun_at = frame.now
-    locked.save(update_fields=["begun_at"])
+    locked.save(update_fields=["begun_at", "to", "pool"])
     return moved
 
 

@@ -11,7 +11,7 @@ from django.utils.translation import gettext as _
 from results.assessment_rules import QUESTIONS, Block, booking_blocks, valid_until
 from results.calendar_board import kept_on
 from results.closing import since_last_talk
-from results.follow_up_rules import RULE_WORDS, WAIT_LOOK, histology_wait
+from results.follow_up_rules import RULE_WORDS, WAIT_LOOK, DateRule, histology_wait
 from results.models import (
     Assessment,
     Booking,
@@ -159,7 +159,7 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
         number=number_of(person),
         person_url=person_url(person.pk),
         phone=person.phone,
-        sentence=_sentence(referral),
+        sentence=_sentence(referral, declines=bool(moves) and moves[-1].rule == DateRule.DECLINES),
         warnings=_warnings(referral),
         need=REFERRAL.label(referral.state),
         wait=wait,
@@ -245,10 +245,12 @@ def _results(referral: Referral) -> list[Result]:
     return list(found.order_by("-authorised_at"))
 
 
-def _sentence(referral: Referral) -> str:
+def _sentence(referral: Referral, *, declines: bool) -> str:
     if referral.state == "closed":
         words = REFERRAL_CLOSE_REASONS.get(referral.close_reason, referral.close_reason)
         return _("Closed: %(reason)s.") % {"reason": words}
+    if declines:
+        return _("Does not want the examination. A clinician talks with the person next.")
     return _("Needs next: %(need)s.") % {"need": REFERRAL.label(referral.state)}
 
 

@@ -100,7 +100,7 @@ def test_a_letter_that_has_not_left_is_overtaken_when_pathology_amends() -> None
 
 def test_other_ends_have_no_letter_of_a_next_step() -> None:
     referral = f.a_referral()
-    services.contact_attempt_record(by=f.kaddrin(), referral=referral, outcome="spoke", wish="declines")
+    services.contact_attempt_record(by=f.emrik(), referral=referral, outcome="spoke", wish="declines")
     services.referral_close(
         by=f.emrik(), referral=referral, reason="informed_refusal", note="Does not want it."
     )
