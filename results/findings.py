@@ -208,7 +208,9 @@ def reason_of(lesion: Lesion, *, villous_counts: bool) -> "StrOrPromise":
         words = _("lesion %(n)s: %(what)s of %(mm)s mm") % facts
     else:
         words = _("lesion %(n)s: %(what)s of %(mm)s mm, the most serious") % facts
-    return ", ".join(str(one) for one in [words, *advanced_by(lesion, villous_counts=villous_counts), *margins_of(lesion)])
+    return ", ".join(
+        str(one) for one in [words, *advanced_by(lesion, villous_counts=villous_counts), *margins_of(lesion)]
+    )
 
 
 def advanced_by(lesion: Lesion, *, villous_counts: bool) -> list["StrOrPromise"]:
@@ -236,7 +238,11 @@ def lesions_words(lesions: Iterable[Lesion], *, villous_counts: bool) -> str:
     """What pathology says of every lesion, the most serious first: tissue, size, grade of dysplasia and margins."""
     ordered = sorted(
         lesions,
-        key=lambda one: (ORDER.index(lesion_class(one, villous_counts=villous_counts)), -one.size_mm, one.number),
+        key=lambda one: (
+            ORDER.index(lesion_class(one, villous_counts=villous_counts)),
+            -one.size_mm,
+            one.number,
+        ),
     )
     return " ".join(_lesion_words(one) for one in ordered)
 
@@ -245,7 +251,9 @@ def _lesion_words(lesion: Lesion) -> str:
     facts = {"n": lesion.number, "mm": lesion.size_mm}
     if lesion.tissue is None:
         return str(_("Lesion %(n)s: %(mm)s mm, no histology.") % facts)
-    parts: list[StrOrPromise] = [_("Lesion %(n)s: %(what)s, %(mm)s mm") % (facts | {"what": TISSUE_WORDS[lesion.tissue]})]
+    parts: list[StrOrPromise] = [
+        _("Lesion %(n)s: %(what)s, %(mm)s mm") % (facts | {"what": TISSUE_WORDS[lesion.tissue]})
+    ]
     if lesion.premalignant or lesion.dysplasia is not Dysplasia.NONE:
         parts.append(DYSPLASIA_WORDS[lesion.dysplasia])
     parts += [_("margins clear")] if lesion.clear_margins else margins_of(lesion)

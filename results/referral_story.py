@@ -7,7 +7,7 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 from django.utils.formats import date_format
-from django.utils.translation import get_language_info
+from django.utils.translation import get_language_info, ngettext
 from django.utils.translation import gettext_lazy as _
 
 from results.models import ContactAttempt, Examination, ReferralMove
@@ -204,7 +204,7 @@ def report_words(report: Examination) -> str:
         str(_("complete") if report.complete else _("incomplete")) + ",",
         str(_("preparation adequate") if report.prep_adequate else _("preparation not adequate")) + ";",
         f"{report.get_finding_display()};",
-        str(_("%(n)s specimens") % {"n": report.specimens}) + ";",
+        ngettext("%(n)s specimen", "%(n)s specimens", report.specimens) % {"n": report.specimens} + ";",
         str(_("report %(document)s.") % {"document": report.report_document}),
     ]
     return " ".join(parts)

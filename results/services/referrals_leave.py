@@ -149,7 +149,7 @@ def _begun(frame: Acting, made: HandOver) -> int:
     )
     if locked.begun_at is not None or locked.ended_at is not None:
         return 0
-    if locked.to is not None and not here_on(frame.today).filter(pk=locked.to_id).exists():
+    if locked.to is not None and not here_on(frame.today).filter(pk=locked.to.pk).exists():
         locked.to, locked.pool = None, Pool.COORDINATORS
     condition = Q(owner=locked.absence.user)
     if not locked.whole:

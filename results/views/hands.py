@@ -1,7 +1,5 @@
 """The pages of many hands: who holds how many, levelling, sharing out by area, an absent owner, leave and its deputy."""
 
-from typing import Any
-
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
 from django.db import transaction
@@ -10,7 +8,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
-from django.views.decorators.http import require_GET, require_http_methods, require_POST
+from django.views.decorators.http import require_GET, require_http_methods
 
 from results.forms_hands import AbsenceForm, AreaForm, HandOverForm, HandsForm, LevelForm, TakeOverForm
 from results.models import Absence, HandOver
@@ -19,6 +17,7 @@ from results.referral_promises import promises_of
 from results.referral_queue import open_referrals
 from results.services import referrals_hands as hands
 from results.services import referrals_leave as leave
+from results.views.post_only import post_or_back
 from screening.access import people_listed
 from staff import clock
 from staff.errors import RoundbookError
@@ -73,7 +72,7 @@ def _refused(request: HttpRequest, form: HandsForm, error: RoundbookError, name:
     return _who_holds(request, {name: form}, status=error.status)
 
 
-@require_POST
+@post_or_back("results:hands")
 def level(request: HttpRequest) -> HttpResponse:
     """Move so many from one colleague to another."""
     form = LevelForm(request.POST, today=clock.today(), prefix="level")
@@ -86,7 +85,7 @@ def level(request: HttpRequest) -> HttpResponse:
     return redirect("results:hands")
 
 
-@require_POST
+@post_or_back("results:hands")
 def assign_area(request: HttpRequest) -> HttpResponse:
     """Share out what nobody holds in an area."""
     form = AreaForm(request.POST, today=clock.today())
@@ -100,7 +99,7 @@ def assign_area(request: HttpRequest) -> HttpResponse:
     return redirect("results:hands")
 
 
-@require_POST
+@post_or_back("results:hands")
 def absence_note(request: HttpRequest) -> HttpResponse:
     """Somebody is away from today."""
     form = AbsenceForm(request.POST, today=clock.today(), prefix="absence")
@@ -117,7 +116,7 @@ def absence_note(request: HttpRequest) -> HttpResponse:
     return redirect("results:hands")
 
 
-@require_POST
+@post_or_back("results:hands")
 def absence_end(request: HttpRequest, pk: int) -> HttpResponse:
     """Back at work, or the leave does not take place."""
     absence = get_object_or_404(Absence.objects.select_related("user"), pk=pk)
@@ -159,7 +158,7 @@ def away(request: HttpRequest, pk: int) -> HttpResponse:
         people_listed(by=by, person_ids=[row.person_id for row in rows], place="held by somebody away")
     absence = absences_on(today).filter(user=absent).select_related("noted_by").first()
     held = next((one for one in Away(today).owners if one.user.pk == absent.pk), None)
-    context = {"absent": absent, "absence": absence, "rows": rows, "form": form, "held": held}
+    context: dict[str, Any] = {"absent": absent, "absence": absence, "rows": rows, "form": form, "held": held}
     context["deputies_away"] = deputies_away(today, absent)
     return render(request, "results/away.html", context, status=status)
 

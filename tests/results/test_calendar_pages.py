@@ -63,6 +63,10 @@ def test_a_calendar_is_begun_and_its_lists_laid_down_in_the_browser(page: Client
     text = text_of(page.get(f"{reverse('results:calendar')}?site=NCU&week=2026-06-22"))
     assert "24 points, 24 free; 2 are kept back" in text
     assert "Monday, 22 June" in text
+    with clock.at(clock.moment(date(2026, 6, 22), 15)):
+        page.force_login(cast.member(cast.COORDINATOR))
+        text = text_of(page.get(f"{reverse('results:calendar')}?site=NCU&week=2026-06-22"))
+    assert "From now on 12 points, 12 free" in text, "the list of the morning is over"
 
 
 def test_a_place_is_found_held_and_taken_in_the_browser(page: Client) -> None:

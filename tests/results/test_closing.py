@@ -96,7 +96,9 @@ def test_nobody_is_a_second_person_to_herself() -> None:
 
 
 def test_blank_words_are_no_evidence() -> None:
-    facts = ClosingFacts(document="  ", note=" \n", by_clinician=True, clinician_talked=True, attempts=(TALK,))
+    facts = ClosingFacts(
+        document="  ", note=" \n", by_clinician=True, clinician_talked=True, attempts=(TALK,)
+    )
     assert [gap.evidence for gap in closing_gaps("transferred", facts, on=TODAY, ladder=LADDER)] == [
         Evidence.DOCUMENT
     ]

@@ -368,7 +368,10 @@ def test_a_deputy_who_is_away_is_named_and_the_hand_over_goes_to_the_coordinator
         page.get(reverse("results:hands")).content.decode(),
         page.get(reverse("results:hand-over", args=[made.pk])).content.decode(),
     ):
-        assert f"{f.liora().full_name} is the deputy of {f.kaddrin().full_name}, 18 Jun 2026 to 22 Jun 2026" in text
+        assert (
+            f"{f.liora().full_name} is the deputy of {f.kaddrin().full_name}, 18 Jun 2026 to 22 Jun 2026"
+            in text
+        )
     assert list(deputies_away(last)) == [], "the deputy is back by then"
     with clock.at(clock.moment(first, 8)):
         assert leave.hand_overs_due(by=f.kaddrin()) == 1
