@@ -1,5 +1,7 @@
 """The pages of many hands: who holds how many, levelling, sharing out by area, an absent owner, leave and its deputy."""
 
+from typing import Any
+
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
 from django.db import transaction
