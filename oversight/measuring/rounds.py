@@ -76,6 +76,8 @@ def batch(bench: Bench) -> Measured:
     """Opening a batch: rounds, kits, both ledgers and the people's next dates."""
     size = max(min(LARGEST_BATCH, bench.people // (2 * ROUNDS + 2)), 1)
     kits_taken_in(2 * ROUNDS * size, by=bench.desk)
+    with connection.cursor() as cursor:
+        cursor.execute("ANALYZE screening_kit")
 
     def bare(_n: int) -> int:
         return bare_batch(bench, size)

@@ -38,7 +38,9 @@ class PaceForm(forms.Form):
         label=_("People a working day"), min_value=1, max_value=50_000, required=False,
         help_text=_("Empty: no limit any more."),
     )  # fmt: skip
-    since = forms.DateField(label=_("From"), widget=forms.DateInput(attrs={"type": "date"}))
+    since = forms.DateField(
+        label=_("From"), widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+    )
     note = forms.CharField(label=_("Why"), max_length=200, required=False)
 
 
