@@ -105,14 +105,13 @@ def since_last_talk(attempts: Sequence[Attempt]) -> list[Attempt]:
 
 def closing_gaps(reason: str, facts: ClosingFacts, *, on: date, ladder: LadderPolicy) -> list[Gap]:
     """What is missing before a referral may be closed for this reason; empty when it may be."""
-    spoke = any(attempt.reached for attempt in facts.attempts)
     found = {
         Evidence.NEXT_STEP: facts.next_step,
         Evidence.CLINICIAN: facts.by_clinician,
         Evidence.NOTE: bool(facts.note.strip()),
         Evidence.DOCUMENT: bool(facts.document.strip()),
-        Evidence.SPOKE: spoke,
-        Evidence.CLINICIAN_TALK: facts.clinician_talked or not spoke,
+        Evidence.SPOKE: any(attempt.reached for attempt in facts.attempts),
+        Evidence.CLINICIAN_TALK: facts.clinician_talked,
         Evidence.SECOND_PERSON: facts.agreed_by is not None and facts.agreed_by != facts.closed_by,
         Evidence.DEATH: facts.deceased,
         Evidence.WITHDRAWN: facts.standing_results == 0,

@@ -178,7 +178,7 @@ def test_the_histology_in_words_names_all_lesions_the_most_serious_first() -> No
     told = lesions_words([small, replace(large, clear_margins=False), waiting], villous_counts=True)
     assert told == (
         "Lesion 2: tubular adenoma, 22 mm, high-grade dysplasia, margins not clear. "
-        "Lesion 3: 5 mm, no histology. Lesion 1: hyperplastic polyp, 4 mm, no dysplasia."
+        "Lesion 3: 5 mm, no histology. Lesion 1: hyperplastic polyp, 4 mm, no dysplasia, margins clear."
     )
     clear = replace(found((SSL, 11, 1, LOW))[0], clear_margins=True)
     assert lesions_words([clear], villous_counts=True) == (

@@ -377,7 +377,9 @@ def test_a_deputy_who_is_away_is_named_and_the_hand_over_goes_to_the_coordinator
         assert leave.hand_overs_due(by=f.kaddrin()) == 1
         assert leave.hand_overs_due(by=f.kaddrin()) == 0
         made.refresh_from_db()
-        assert (made.to, made.pool) == (None, "coordinators")
+        assert (made.begun_at, made.ended_at is None) == (None, False), "over before it began"
+        instead = HandOver.objects.exclude(pk=made.pk).get()
+        assert (instead.to, instead.pool, instead.absence) == (None, "coordinators", made.absence)
         assert (holds(f.kaddrin()), holds(f.liora())) == (0, 0)
         assert Referral.objects.filter(owner=None, pool="coordinators").count() == 3
     with clock.at(clock.moment(last + timedelta(days=1), 8)):

@@ -268,7 +268,7 @@ def test_the_signing_form_starts_with_the_histology_of_all_lesions() -> None:
         "Lesion 2: tubular adenoma, 22 mm, high-grade dysplasia, margins not clear. "
         "Lesion 1: tubular adenoma, 8 mm, low-grade dysplasia, margins clear. (PATH-1)"
     )
-    form = SignForm(referral=referral, user=f.emrik(), today=clock.today())
+    form = SignForm(referral=referral, user=f.emrik(), today=clock.today(), prefix="sign")
     assert form.fields["histology"].initial == words
     assert "with high-grade dysplasia, 10 mm or more, margins not clear" in standing(referral).because
     signed = services.next_step_sign(
