@@ -175,12 +175,10 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
         service_days=wait.days - paused,
         paused=paused,
         results=_results(referral),
-        plan=NextStep.objects.select_related("signed_by").get(pk=referral.plan_id)
-        if referral.plan_id
-        else None,
+        plan=_plan(referral),
         amended=list(amended_since_signed(referral.person_id)) if referral.state != "closed" else [],
         story=story(moves, attempts, examinations),
-        why=rule_words(moves[-1].rule, policy.report_days, policy.histology_working_days) if moves else "",
+        why=_why(moves, policy),
         overdue=overdue_words(referral, today),
         held_by=_held_by(referral),
         mine=referral.owner_id == user.pk,
@@ -249,6 +247,15 @@ def _evidence(referral: Referral) -> list[ClosingEvidence]:
 def _results(referral: Referral) -> list[Result]:
     found = Result.objects.filter(referral_link__referral=referral).select_related("sample", "authorised_by")
     return list(found.order_by("-authorised_at"))
+
+
+def _plan(referral: Referral) -> NextStep | None:
+    found = NextStep.objects.select_related("signed_by")
+    return found.get(pk=referral.plan_id) if referral.plan_id else None
+
+
+def _why(moves: list[ReferralMove], policy: ResultsPolicy) -> Any:
+    return rule_words(moves[-1].rule, policy.report_days, policy.histology_working_days) if moves else ""
 
 
 def overdue_words(referral: Referral, today: date) -> str:
