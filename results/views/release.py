@@ -122,7 +122,7 @@ def release_below(request: HttpRequest) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def release_one(request: HttpRequest, pk: int) -> HttpResponse:
     """One sample with everything that decides it, what happens next, and the decision."""
-    sample = get_object_or_404(Sample.objects.select_related("round", "person"), pk=pk)
+    sample = get_object_or_404(Sample.objects.select_related("round", "person", "return_of"), pk=pk)
     try:
         with transaction.atomic():
             by, place = actor(request), "results:release-one"
