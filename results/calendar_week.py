@@ -3,13 +3,14 @@
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, time, timedelta
+from datetime import date, datetime, time, timedelta
 
 from django.db.models import Count, Q, QuerySet
 
 from results.calendar_board import board_read, kept_on
 from results.calendar_rules import Needs, reserve_of, time_of, week_of
 from results.models import Booking, ClinicList, ListPlace, Referral, ResultsPolicy, UnitCalendar
+from staff import clock
 from staff.models import Site
 
 
@@ -21,6 +22,7 @@ class ListRow:
     booked: int
     held: int
     people: int
+    over: bool = False
 
     @property
     def free(self) -> int:
@@ -42,9 +44,14 @@ class Week:
         return sum(row.list.points for row in self.rows if row.list.cancelled_at is None)
 
     @property
+    def left(self) -> int:
+        """Points of the lists that take place and are not over."""
+        return sum(row.list.points for row in self.rows if row.list.cancelled_at is None and not row.over)
+
+    @property
     def free(self) -> int:
-        """Free points of the lists that take place."""
-        return sum(row.free for row in self.rows if row.list.cancelled_at is None)
+        """Free points of the lists that take place and are not over."""
+        return sum(row.free for row in self.rows if row.list.cancelled_at is None and not row.over)
 
     @property
     def reserve(self) -> int:
@@ -63,12 +70,21 @@ def week_read(calendar: UnitCalendar, monday: date) -> Week:
     places = ListPlace.objects.filter(list__in=[one.pk for one in lists], status__in=ListPlace.TAKEN)
     for list_id, status, points in places.values_list("list_id", "status", "points"):
         taken.setdefault(list_id, []).append((status, points.upper - points.lower))
-    rows = []
+    rows, now = [], clock.now()
     for one in lists:
         here = taken.get(one.pk, [])
         held = sum(size for status, size in here if status == ListPlace.Status.HELD)
-        rows.append(ListRow(one, sum(size for _status, size in here) - held, held, len(here)))
+        booked = sum(size for _status, size in here) - held
+        over = _ends(one) <= now
+        rows.append(ListRow(one, booked, held, len(here), over))
     return Week(calendar, monday, rows)
+
+
+def _ends(one: ClinicList) -> datetime:
+    """The moment a list ends."""
+    return clock.moment(one.day, one.starts.hour, one.starts.minute) + timedelta(
+        minutes=one.points * one.minutes
+    )
 
 
 @dataclass(frozen=True)

@@ -50,7 +50,9 @@ class ClassReason(StrEnum):
 
 
 _REASONS: dict[ClassReason, StrOrPromise] = {
-    ClassReason.MEASURED: _("Compared with the cutoff as measured."),
+    ClassReason.MEASURED: _(
+        "Compared with the cutoff as measured and rounded as reported: both on the same side."
+    ),
     ClassReason.UNDER_LOWER_LIMIT: _("Less than a limit that is itself below the cutoff."),
     ClassReason.OVER_UPPER_LIMIT: _("More than a limit that is itself at or above the cutoff."),
     ClassReason.STRADDLES_CUTOFF: _("The limit leaves both sides of the cutoff possible; a person decides."),
@@ -83,6 +85,15 @@ class Classification:
     reason: ClassReason
     comparator: Comparator
     shown: str
+
+    @property
+    def sentence(self) -> StrOrPromise:
+        """The reason in words; where rounding changes the side, which of the two decided (R4)."""
+        if self.reason is not ClassReason.MEASURED or not self.differs:
+            return self.reason.sentence
+        if Fraction(self.reported) > self.exact:
+            return _("At or above rounded as reported, below as measured; one of the two is enough.")
+        return _("At or above as measured, below rounded as reported; one of the two is enough.")
 
     @property
     def exact_shown(self) -> str:

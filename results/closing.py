@@ -24,6 +24,7 @@ class Evidence(StrEnum):
     NOTE = "note"
     DOCUMENT = "document"
     SPOKE = "spoke"
+    CLINICIAN_TALK = "clinician_talk"
     ATTEMPTS = "attempts"
     SECOND_PERSON = "second_person"
     DEATH = "death"
@@ -33,7 +34,7 @@ class Evidence(StrEnum):
 
 DEMANDS: Mapping[str, tuple[Evidence, ...]] = {
     "next_step_signed": (Evidence.NEXT_STEP,),
-    "informed_refusal": (Evidence.CLINICIAN, Evidence.NOTE, Evidence.SPOKE),
+    "informed_refusal": (Evidence.CLINICIAN, Evidence.NOTE, Evidence.SPOKE, Evidence.CLINICIAN_TALK),
     "unfit_for_good": (Evidence.CLINICIAN, Evidence.NOTE),
     "already_examined": (Evidence.CLINICIAN, Evidence.DOCUMENT),
     "examined_elsewhere": (Evidence.CLINICIAN, Evidence.DOCUMENT),
@@ -43,7 +44,9 @@ DEMANDS: Mapping[str, tuple[Evidence, ...]] = {
     "result_withdrawn": (Evidence.CLINICIAN, Evidence.WITHDRAWN),
     "surveillance_ended": (Evidence.CLINICIAN, Evidence.NOTE, Evidence.PLAN),
 }
-"""Reason → evidence. Source: common practice, no source; an earlier examination or a refusal is a clinician's call."""
+"""Reason → evidence. Source: common practice, no source; an earlier examination or a refusal is a clinician's call.
+
+A refusal demands a talk of a clinician with the person on record (job 2.12, exception 1)."""
 
 WORDS: Mapping[Evidence, "StrOrPromise"] = {
     Evidence.NEXT_STEP: _("A clinician must sign the next step first."),
@@ -52,6 +55,9 @@ WORDS: Mapping[Evidence, "StrOrPromise"] = {
     Evidence.DOCUMENT: _("Name the document that proves it: the report or the receipt."),
     Evidence.SPOKE: _(
         "Record the conversation with the person first; nobody is closed on a relative's word."
+    ),
+    Evidence.CLINICIAN_TALK: _(
+        "No talk of a clinician with the person is on record. Talk with the person, record it under “Spoke with the person”, then close."
     ),
     Evidence.SECOND_PERSON: ClosingGap.NO_SECOND_PERSON.sentence,
     Evidence.DEATH: _("The register has no date of death for this person. Have it confirmed there first."),
@@ -71,6 +77,7 @@ class ClosingFacts:
     closed_by: int = 0
     agreed_by: int | None = None
     by_clinician: bool = False
+    clinician_talked: bool = False
     next_step: bool = False
     note: str = ""
     document: str = ""
@@ -104,6 +111,7 @@ def closing_gaps(reason: str, facts: ClosingFacts, *, on: date, ladder: LadderPo
         Evidence.NOTE: bool(facts.note.strip()),
         Evidence.DOCUMENT: bool(facts.document.strip()),
         Evidence.SPOKE: any(attempt.reached for attempt in facts.attempts),
+        Evidence.CLINICIAN_TALK: facts.clinician_talked,
         Evidence.SECOND_PERSON: facts.agreed_by is not None and facts.agreed_by != facts.closed_by,
         Evidence.DEATH: facts.deceased,
         Evidence.WITHDRAWN: facts.standing_results == 0,

@@ -200,21 +200,71 @@ def classify(
 
 
 def reason_of(lesion: Lesion, *, villous_counts: bool) -> "StrOrPromise":
-    """Why a lesion is in its class, in words."""
+    """Why a lesion is in its class, in words: every feature that makes it advanced, the worst first, and unclear margins."""
     facts = {"n": lesion.number, "what": TISSUE_WORDS[lesion.counts_as], "mm": lesion.size_mm}
     if lesion.counts_as in {Tissue.CARCINOMA, Tissue.OTHER_CANCER}:
-        return _("lesion %(n)s: %(what)s") % facts
+        words = _("lesion %(n)s: %(what)s") % facts
+    elif lesion.advanced(villous_counts=villous_counts):
+        words = _("lesion %(n)s: %(what)s of %(mm)s mm") % facts
+    else:
+        words = _("lesion %(n)s: %(what)s of %(mm)s mm, the most serious") % facts
+    return ", ".join(
+        str(one) for one in [words, *advanced_by(lesion, villous_counts=villous_counts), *margins_of(lesion)]
+    )
+
+
+def advanced_by(lesion: Lesion, *, villous_counts: bool) -> list["StrOrPromise"]:
+    """What makes a lesion advanced, the worst first; empty when it is not."""
     if not lesion.advanced(villous_counts=villous_counts):
-        return _("lesion %(n)s: %(what)s of %(mm)s mm, the most serious") % facts
+        return []
+    found: list[StrOrPromise] = []
+    if lesion.dysplasia is Dysplasia.HIGH:
+        found.append(_("with high-grade dysplasia"))
+    elif lesion.is_serrated and lesion.dysplastic:
+        found.append(_("with dysplasia"))
     if lesion.size_mm >= ADVANCED_MM:
-        return _("lesion %(n)s: %(what)s of %(mm)s mm, which is 10 mm or more") % facts
-    if lesion.is_adenoma and lesion.dysplasia is Dysplasia.HIGH:
-        return _("lesion %(n)s: %(what)s of %(mm)s mm with high-grade dysplasia") % facts
-    if lesion.is_adenoma:
-        return _("lesion %(n)s: %(what)s of %(mm)s mm, with a villous part") % facts
-    return _("lesion %(n)s: %(what)s of %(mm)s mm with dysplasia") % facts
+        found.append(_("which is 10 mm or more") if not found else _("10 mm or more"))
+    if villous_counts and lesion.counts_as in VILLOUS:
+        found.append(_("with a villous part"))
+    return found
 
 
+def margins_of(lesion: Lesion) -> list["StrOrPromise"]:
+    """Margins that are not clear are always said; nothing is said of clear ones or where nobody knows."""
+    return [_("margins not clear")] if lesion.clear_margins is False else []
+
+
+def lesions_words(lesions: Iterable[Lesion], *, villous_counts: bool) -> str:
+    """What pathology says of every lesion, the most serious first: tissue, size, grade of dysplasia and margins."""
+    ordered = sorted(
+        lesions,
+        key=lambda one: (
+            ORDER.index(lesion_class(one, villous_counts=villous_counts)),
+            -one.size_mm,
+            one.number,
+        ),
+    )
+    return " ".join(_lesion_words(one) for one in ordered)
+
+
+def _lesion_words(lesion: Lesion) -> str:
+    facts = {"n": lesion.number, "mm": lesion.size_mm}
+    if lesion.tissue is None:
+        return str(_("Lesion %(n)s: %(mm)s mm, no histology.") % facts)
+    parts: list[StrOrPromise] = [
+        _("Lesion %(n)s: %(what)s, %(mm)s mm") % (facts | {"what": TISSUE_WORDS[lesion.tissue]})
+    ]
+    if lesion.premalignant or lesion.dysplasia is not Dysplasia.NONE:
+        parts.append(DYSPLASIA_WORDS[lesion.dysplasia])
+    parts += [_("margins clear")] if lesion.clear_margins else margins_of(lesion)
+    return ", ".join(str(one) for one in parts) + "."
+
+
+DYSPLASIA_WORDS: Mapping[Dysplasia, "StrOrPromise"] = {
+    Dysplasia.HIGH: _("high-grade dysplasia"),
+    Dysplasia.LOW: _("low-grade dysplasia"),
+    Dysplasia.NONE: _("no dysplasia"),
+}
 TISSUE_WORDS: Mapping[Tissue, "StrOrPromise"] = {
     Tissue.TUBULAR: _("tubular adenoma"),
     Tissue.TUBULOVILLOUS: _("tubulovillous adenoma"),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from django.utils.formats import date_format
 from django.utils.translation import gettext_lazy as _
+from django.utils.translation import ngettext
 
 from results.referral_ladder import WaitLevel
 
@@ -111,9 +112,9 @@ RULE_WORDS: Mapping[str, "StrOrPromise"] = {
         "Somebody who missed a second time is called by a clinician within 2 working days. It never closes a referral."
     ),
     DateRule.CANCELLED: _("A new date is sought on the next working day; the days keep counting."),
-    DateRule.REPORT: _("The report is due so many days after the examination as the protocol says."),
+    DateRule.REPORT: _("The report is due within the days after the examination that the protocol says."),
     DateRule.HISTOLOGY: _(
-        "Histology is due so many working days after the examination as the protocol says."
+        "Histology is due within the working days after the examination that the protocol says."
     ),
     DateRule.CLASSIFY: _("The next step is decided within 5 working days of the last report."),
     DateRule.REPEAT_INCOMPLETE: _(
@@ -131,6 +132,23 @@ RULE_WORDS: Mapping[str, "StrOrPromise"] = {
     DateRule.REOPENED: _("The referral was opened again; the person is called on the same working day."),
     DateRule.OPENED: _("Calls start on the working day on which the result was released, or the next one."),
 }
+
+
+def rule_words(rule: str, report_days: int, histology_working_days: int) -> "StrOrPromise":
+    """Why a date is what it is, with the protocol's own number of days; empty for a rule that is not known."""
+    if rule == DateRule.REPORT:
+        return ngettext(
+            "The report is due %(n)s day after the examination, as the protocol says.",
+            "The report is due %(n)s days after the examination, as the protocol says.",
+            report_days,
+        ) % {"n": report_days}
+    if rule == DateRule.HISTOLOGY:
+        return ngettext(
+            "Histology is due %(n)s working day after the examination, as the protocol says.",
+            "Histology is due %(n)s working days after the examination, as the protocol says.",
+            histology_working_days,
+        ) % {"n": histology_working_days}
+    return RULE_WORDS.get(rule, "")
 
 
 HISTOLOGY_ESCALATE_DAYS, HISTOLOGY_ALARM_DAYS = 21, 42

@@ -60,6 +60,12 @@ class ReferralForm(forms.Form):
                 field.error_messages["required"] = _("Fill this in.")
 
 
+def sometimes_needed(form: forms.Form, *names: str) -> None:
+    """Fields that another answer demands: they may be left empty, and are not called optional."""
+    for name in names:
+        form.fields[name].sometimes_needed = True  # type: ignore[attr-defined]
+
+
 class NoteForm(ReferralForm):
     """A note and nothing else."""
 
@@ -112,7 +118,7 @@ class TalkForm(ReferralForm):
             ("go_on", _("to go on with the examination")),
             ("think", _("to think about it")),
             ("call_back", _("to be called at another time")),
-            ("declines", _("not to be examined (a clinician calls next)")),
+            ("declines", _("not to be examined (a clinician talks with the person next)")),
         ],
         widget=forms.RadioSelect,
         error_messages={"required": _("Choose what the person wants.")},
@@ -245,6 +251,7 @@ class CloseForm(ReferralForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        sometimes_needed(self, "refusal", "document", "note")
         planned = self.referral.origin == Referral.Origin.SURVEILLANCE
         hidden = "result_withdrawn" if planned else "surveillance_ended"
         field = self.fields["reason"]

@@ -9,7 +9,7 @@ from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from results.findings import TISSUE_WORDS
-from results.forms_referral import ReferralForm, day_field, words_field, yes_no_field
+from results.forms_referral import ReferralForm, day_field, sometimes_needed, words_field, yes_no_field
 from results.models import (
     CaecumProof,
     Comfort,
@@ -26,6 +26,7 @@ from results.services.findings import (
     LesionEntry,
     LesionSeen,
     finding_standing,
+    histology_told,
     lesions_seen,
 )
 from results.services.referrals_report import Quality
@@ -303,10 +304,11 @@ class SignForm(ReferralForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        sometimes_needed(self, "on", "deviation")
         last = self.referral.moves.filter(event__in=["histology", "report"]).order_by("-seq").first()
         if last is not None:
             self.fields["finding"].initial = last.reason
-            self.fields["histology"].initial = last.note
+            self.fields["histology"].initial = histology_told(self.referral) or last.note
         self.computed = finding_standing(self.referral)
         if self.computed is not None:
             self.fields["finding"].initial = self.computed.finding

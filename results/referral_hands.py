@@ -173,6 +173,17 @@ def shared_out(ids: Sequence[int], among: Sequence[int], holding: Mapping[int, i
     return chosen
 
 
+def deputies_away(day: date, deputy: User | None = None) -> QuerySet[HandOver]:
+    """Planned or running hand-overs whose deputy is away on one of the days that are left; of one deputy, or of all.
+
+    One that begins with its deputy away goes to the coordinators' pool (`results.services.referrals_leave`).
+    """
+    away = Absence.objects.filter(user=OuterRef("to"), since__lte=OuterRef("absence__until"))
+    left = Q(until__isnull=True) | Q(until__gte=OuterRef("absence__since")) & Q(until__gte=day)
+    found = hand_overs_running().filter(Exists(away.filter(left)), to__isnull=False, absence__until__gte=day)
+    return found.filter(to=deputy) if deputy is not None else found
+
+
 def hand_overs_running() -> QuerySet[HandOver]:
     """Hand-overs that are planned or running, the next to begin first."""
     return (

@@ -7,10 +7,11 @@ from django.db.models import F, QuerySet
 from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 
-from results.follow_up_rules import RULE_WORDS
+from results.follow_up_rules import rule_words
 from results.models import Assessment, Booking, ContactAttempt, Referral, ReferralMove
 from results.referral_queue import last_contacts, last_moves
 from results.referral_story import language_name, said
+from results.services.referrals_frame import results_policy_on
 from results.states import REFERRAL
 from screening.eligibility import age_on
 from staff import clock
@@ -44,9 +45,12 @@ def promises_of(meant: QuerySet[Referral], *, today: date) -> list[Promise]:
     )
     ids = [row.pk for row in rows]
     contacts, bookings, minds = last_contacts(ids), _bookings(ids), _minds(ids)
-    moves = last_moves(ids)
+    moves, protocol = last_moves(ids), results_policy_on(today)
+    days = (protocol.report_days, protocol.histology_working_days)
     return [
-        _promise(row, today, contacts.get(row.pk), bookings.get(row.pk), minds.get(row.pk), moves.get(row.pk))
+        _promise(
+            row, today, contacts.get(row.pk), bookings.get(row.pk), minds.get(row.pk), moves.get(row.pk), days
+        )
         for row in rows
     ]
 
@@ -63,7 +67,7 @@ def _minds(ids: list[int]) -> dict[int, Assessment]:
 
 def _promise(
     row: Referral, today: date, contact: ContactAttempt | None, booking: Booking | None,
-    assessment: Assessment | None, move: ReferralMove | None,
+    assessment: Assessment | None, move: ReferralMove | None, days: tuple[int, int],
 ) -> Promise:  # fmt: skip
     person = row.person
     age = _("age %(age)s") % {"age": age_on(person.birth_date, today)} if person.birth_date else ""
@@ -73,7 +77,7 @@ def _promise(
         about=", ".join(part for part in (age, language and language_name(language)) if part), phone=person.phone,
         need=str(capfirst(REFERRAL.label(row.state))), due_on=row.due_on, due_time=row.due_time,
         overdue=row.due_on is not None and row.due_on < today,
-        why=str(RULE_WORDS.get(move.rule, "")) if move else "",
+        why=str(rule_words(move.rule, *days)) if move else "",
         days=max(0, clock.days_between(row.opened_on, today)),
         last=_contact_words(contact) if contact else "",
         booked=f"{said(booking.day)}, {booking.time:%H:%M}, {booking.site.name}" if booking else "",

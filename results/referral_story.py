@@ -7,7 +7,7 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 from django.utils.formats import date_format
-from django.utils.translation import get_language_info
+from django.utils.translation import get_language_info, ngettext
 from django.utils.translation import gettext_lazy as _
 
 from results.models import ContactAttempt, Examination, ReferralMove
@@ -43,8 +43,8 @@ EVENT_WORDS: dict[str, "StrOrPromise"] = {
     "reschedule": _("The next date was changed."),
 }
 REASON_WORDS: dict[tuple[str, str], "StrOrPromise"] = {
-    ("undecided", "declines"): _("Does not want to be examined; a clinician calls next."),
-    ("attempt", "declines"): _("Does not want to be examined; a clinician calls next."),
+    ("undecided", "declines"): _("Does not want the examination; a clinician talks with the person next."),
+    ("attempt", "declines"): _("Does not want the examination; a clinician talks with the person next."),
     ("attempt", "think"): _("Still thinking about it."),
     ("reschedule", "go_on"): _("Wants to go on."),
     ("attempt", "call_back"): _("Asked to be called back."),
@@ -85,7 +85,7 @@ REASON_WORDS: dict[tuple[str, str], "StrOrPromise"] = {
     ("reschedule", "rechecked"): _("Asked again before booking: nothing has changed."),
     ("reschedule", "doctor"): _("Assessed: needs a doctor's decision."),
     ("reschedule", "unfit"): _("Assessed: unfit for good; a clinician decides."),
-    ("reschedule", "declines"): _("Does not want to be examined; a clinician calls next."),
+    ("reschedule", "declines"): _("Does not want the examination; a clinician talks with the person next."),
 }
 ICONS = {
     "open": "warn", "reached": "phone", "attempt": "phone", "book": "calendar", "request": "calendar", "close": "ok",
@@ -204,7 +204,7 @@ def report_words(report: Examination) -> str:
         str(_("complete") if report.complete else _("incomplete")) + ",",
         str(_("preparation adequate") if report.prep_adequate else _("preparation not adequate")) + ";",
         f"{report.get_finding_display()};",
-        str(_("%(n)s specimens") % {"n": report.specimens}) + ";",
+        ngettext("%(n)s specimen", "%(n)s specimens", report.specimens) % {"n": report.specimens} + ";",
         str(_("report %(document)s.") % {"document": report.report_document}),
     ]
     return " ".join(parts)

@@ -103,7 +103,7 @@ REFERRAL = Machine(
         "report_due": _("examined, report awaited"),
         "histology_due": _("histology awaited"),
         "to_classify": _("decide the next step"),
-        "undecided": _("the person is thinking about it"),
+        "undecided": _("undecided or declining: talk with the person"),
         "paused_until": _("paused until a date"),
         "elsewhere": _("examined elsewhere, report awaited"),
         "repeat_planned": _("another examination planned"),

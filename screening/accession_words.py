@@ -128,7 +128,7 @@ REASON_SENTENCES: dict[Reason, StrOrPromise] = {
 REMARK_SENTENCES: dict[Remark, StrOrPromise] = {
     Remark.ROUND_HAD_CLOSED: _("The round had closed; it opens again."),
     Remark.NEWER_ROUND_OPEN: _("A newer round is open; this sample counts for its own."),
-    Remark.KIT_WAS_VOIDED: _("This kit was voided; it is measured all the same."),
+    Remark.KIT_WAS_VOIDED: _("This kit had been voided; its sample still counts."),
     Remark.KIT_WAS_LOST: _("This kit had been reported lost."),
     Remark.REPLACEMENT_KIT: _("This is a replacement kit."),
     Remark.NAMED_BY_ENVELOPE: _("Named by its envelope, the only kit out at that address."),

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from django.db.models import Q
+from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -85,7 +86,7 @@ def person_story(person: Person) -> list[Event]:
         if stop.ended_on:
             events.append(_dated(stop.ended_on, _("Wants again: %(what)s") % words, "", "ok"))
     for exclusion in Exclusion.objects.filter(person__in=members):
-        until = _("until %(day)s") % {"day": exclusion.until} if exclusion.until else ""
+        until = _("until %(day)s") % {"day": date_format(exclusion.until)} if exclusion.until else ""
         events.append(_dated(exclusion.since, str(exclusion.get_kind_display()), until, "calendar"))
     for note in PersonNote.objects.filter(person__in=members).select_related("written_by"):
         said = _("Note: %(words)s") % {"words": note.words}

@@ -185,6 +185,7 @@ def _other_ending(stage: Stage, follow: Follow, referral: Referral, way: Way, da
     clinician, document = stage.crew.clinician, f"DOC-{referral.pk:06d}"
     if way.ending == "declines":
         note = "Spoke at length; does not want an examination now; knows how to come back."
+        contact.contact_attempt_record(by=clinician, referral=referral, outcome="spoke", wish="declines")
         closing.referral_close(by=clinician, referral=referral, reason="informed_refusal", note=note)
     elif way.ending == "already_examined":
         closing.referral_close(

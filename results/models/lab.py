@@ -111,6 +111,15 @@ class Run(models.Model):
             ),
         ]
 
+    @property
+    def standing_words(self) -> str:
+        """How it stands in words; of a held run also what was done with it."""
+        if self.status == self.Status.HELD and self.resolution:
+            return str(_("held, settled: measured again"))
+        if self.status == self.Status.RESOLVED:
+            return str(_("held, then released by two people"))
+        return str(self.get_status_display())
+
     def __str__(self) -> str:
         return f"{self.analyser}, {date_format(self.day)}, run {self.nth}"
 

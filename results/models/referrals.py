@@ -7,6 +7,7 @@ import pgtrigger
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.utils.formats import date_format
 from django.utils.translation import gettext_lazy as _
 
 from results.models.results import Result
@@ -324,4 +325,4 @@ class Examination(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.kind} {self.day}: {self.finding}"
+        return f"{self.get_kind_display().capitalize()}, {date_format(self.day, 'j M Y')}: {self.get_finding_display()}"

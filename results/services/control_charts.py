@@ -54,6 +54,11 @@ class LotChart:
     weeks: Sequence[tuple[date, ControlFigures]]
     own: Target | None
 
+    @property
+    def left_out(self) -> int:
+        """Readings that no figure counts, because they were not in control."""
+        return sum(not one.in_control for one in self.readings)
+
 
 def readings_of(analyser: Analyser, level: int, since: date, until: date) -> list[ControlReading]:
     """Every control reading of a level on an analyser in some days, oldest first, refused attempts included."""
@@ -127,7 +132,7 @@ def month_sum(analyser: Analyser, first: date, until: date) -> MonthSum:
         found.charts[level] = lot_charts(readings_of(analyser, level, first, until))
     runs = Run.objects.filter(analyser=analyser, day__gte=first, day__lt=until).order_by("opened_at")
     for run in runs:
-        found.runs[run.get_status_display()] = found.runs.get(run.get_status_display(), 0) + 1
+        found.runs[run.standing_words] = found.runs.get(run.standing_words, 0) + 1
         if run.status in (Run.Status.HELD, Run.Status.RESOLVED):
             found.held.append(run)
         elif run.status == Run.Status.REFUSED:

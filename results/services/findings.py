@@ -15,6 +15,7 @@ from results.findings import (
     Tissue,
     classify,
     lesion_problems,
+    lesions_words,
     pots_problems,
     with_doubtful_pots,
 )
@@ -143,7 +144,12 @@ def lesions_seen(referral: Referral) -> list[LesionSeen]:
 
 def lesion_facts(seen: Sequence[LesionSeen]) -> list[Lesion]:
     """The lesions as the pure rules read them; those whose pots are in doubt as badly as they can be."""
-    facts = [
+    doubtful = frozenset(one.number for one in seen if one.histology and one.histology.pot_in_doubt)
+    return with_doubtful_pots(_as_reported(seen), doubtful)
+
+
+def _as_reported(seen: Sequence[LesionSeen]) -> list[Lesion]:
+    return [
         Lesion(
             one.number, one.row.size_mm, one.row.segment, Looks(one.row.looks), Removal(one.row.removal),
             pedunculated=one.row.shape == Shape.PEDUNCULATED, retrieved=one.row.retrieved,
@@ -153,8 +159,17 @@ def lesion_facts(seen: Sequence[LesionSeen]) -> list[Lesion]:
         )
         for one in seen
     ]  # fmt: skip
-    doubtful = frozenset(one.number for one in seen if one.histology and one.histology.pot_in_doubt)
-    return with_doubtful_pots(facts, doubtful)
+
+
+def histology_told(referral: Referral, *, villous_counts: bool = True) -> str:
+    """The histology of a referral in words: of all lesions as pathology reported them, or what was written where none was typed."""
+    seen = lesions_seen(referral)
+    documents = dict.fromkeys(one.histology.document for one in seen if one.histology)
+    if documents:
+        words = lesions_words(_as_reported(seen), villous_counts=villous_counts)
+        return f"{words} ({', '.join(documents)})"
+    move = referral.moves.filter(event="histology").order_by("-seq").first()
+    return move.note if move else ""
 
 
 def examinations_conclusive(referral: Referral) -> Examination | None:

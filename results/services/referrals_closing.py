@@ -11,6 +11,7 @@ from results.closing import DEMANDS, ClosingFacts, DueFacts, Evidence, Gap, clos
 from results.follow_up_rules import DateRule, next_step_problems
 from results.models import (
     ClosingEvidence,
+    ContactAttempt,
     FindingComputed,
     NextStep,
     Referral,
@@ -18,7 +19,7 @@ from results.models import (
     Result,
     Side,
 )
-from results.services.findings import finding_standing
+from results.services.findings import finding_standing, histology_told
 from results.services.re_offers import re_offers_begin, re_offers_settle
 from results.services.referrals_attendance import booking_let_go
 from results.services.referrals_contact import LADDER, ladder_attempts
@@ -64,7 +65,7 @@ def next_step_sign(
                 state=work.referral.state,
             )
         last = last_examination(work.referral)
-        histology = histology or _histology_of(work.referral)
+        histology = histology or histology_told(work.referral)
         if step == "screening" and on is None and last is not None:
             on = add_months(last.day, policy_on(work.today).interval_months)
         problems = next_step_problems(
@@ -107,11 +108,6 @@ def computed_for_signing(work: Work, standing: FindingComputed | None) -> Comput
     )  # fmt: skip
 
 
-def _histology_of(referral: Referral) -> str:
-    move = referral.moves.filter(event="histology").order_by("-seq").first()
-    return move.note if move else ""
-
-
 def valid_next_step(referral: Referral) -> NextStep | None:
     """The latest signed next step, unless a report came in or the referral was opened again after it."""
     last = {"report": 0, "signed": 0}
@@ -149,20 +145,27 @@ def closing_facts(
     talks = Evidence.SPOKE in asked or Evidence.ATTEMPTS in asked
     died = Person.objects.filter(pk=referral.person_id, deceased_on__isnull=False)
     from_plan = referral.origin == Referral.Origin.SURVEILLANCE
+    attempts = list(referral.attempts.select_related("made_by")) if talks else []
     return ClosingFacts(
         closed_by=by.pk,
         agreed_by=agreed_by.pk if agreed_by else None,
         by_clinician=user_holds(by, [Role.CLINICIAN]),
+        clinician_talked=Evidence.CLINICIAN_TALK in asked and _clinician_talked(attempts),
         next_step=Evidence.NEXT_STEP in asked and valid_next_step(referral) is not None,
         note=note,
         document=document,
-        attempts=tuple(ladder_attempts(list(referral.attempts.all()))) if talks else (),
+        attempts=tuple(ladder_attempts(attempts)),
         deceased=Evidence.DEATH in asked and died.exists(),
         standing_results=1
         if from_plan or Evidence.WITHDRAWN not in asked
         else standing_results(referral).count(),
         from_plan=from_plan,
     )
+
+
+def _clinician_talked(attempts: list[ContactAttempt]) -> bool:
+    spoke = {one.made_by for one in attempts if one.outcome == ContactAttempt.Outcome.SPOKE}
+    return any(user_holds(one, [Role.CLINICIAN]) for one in spoke)
 
 
 def standing_results(referral: Referral) -> QuerySet[Result]:

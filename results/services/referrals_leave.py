@@ -140,12 +140,17 @@ def hand_overs_due(*, by: User) -> int:
 
 
 def _begun(frame: Acting, made: HandOver) -> int:
-    """Move what is handed over, once; what has changed hands since it was chosen is left where it is."""
+    """Move what is handed over, once; what has changed hands since it was chosen is left where it is.
+
+    A deputy who is away, or no longer follows up, gets nothing: it goes to the coordinators' pool instead.
+    """
     locked = (
         HandOver.objects.select_for_update(of=("self",)).select_related("absence__user", "to").get(pk=made.pk)
     )
     if locked.begun_at is not None or locked.ended_at is not None:
         return 0
+    if locked.to is not None and not here_on(frame.today).filter(pk=locked.to.pk).exists():
+        return _begun_by_all(frame, locked)
     condition = Q(owner=locked.absence.user)
     if not locked.whole:
         condition &= Q(hand_over_lines__hand_over=locked)
@@ -161,6 +166,19 @@ def _begun(frame: Acting, made: HandOver) -> int:
     locked.begun_at = frame.now
     locked.save(update_fields=["begun_at"])
     return moved
+
+
+def _begun_by_all(frame: Acting, locked: HandOver) -> int:
+    """The deputy is away: this hand-over is over before it began, and one to the coordinators' pool takes its place."""
+    for_all = HandOver.objects.create(
+        absence=locked.absence, to=None, pool=Pool.COORDINATORS, whole=locked.whole, note=locked.note,
+        made_by=locked.made_by, made_at=frame.now,
+    )  # fmt: skip
+    chosen = [] if locked.whole else list(locked.lines.values_list("referral_id", flat=True))
+    HandOverLine.objects.bulk_create(HandOverLine(hand_over=for_all, referral_id=pk) for pk in chosen)
+    locked.ended_at = frame.now
+    locked.save(update_fields=["ended_at"])
+    return _begun(frame, for_all)
 
 
 def _ended(frame: Acting, made: HandOver) -> int:

@@ -25,6 +25,7 @@ from results.services.findings import (
     LesionEntry,
     finding_compute,
     finding_standing,
+    histology_told,
     histology_write,
     lesions_check,
     lesions_write,
@@ -195,8 +196,8 @@ def histology_record(
                 "reschedule", due_on=due, rule=DateRule.HISTOLOGY, reason="histology_in_part", note=document
             )
             return
-        histology = histology or str(computed.because)
-        words = f"{histology} ({document})" if document else histology
+        told = f"{histology} ({document})" if document else histology
+        words = told if histology else histology_told(work.referral)
         found = computed.finding if computed.course != Course.LESIONS_MISSING else finding or computed.finding
         work.move(
             "histology",

@@ -9,7 +9,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
-from django.views.decorators.http import require_GET, require_http_methods, require_POST
+from django.views.decorators.http import require_GET, require_http_methods
 
 from results.cancers import CLASS_WORDS
 from results.forms_after import CancerForm
@@ -30,6 +30,7 @@ from results.services.surveillance_take_up import (
     surveillance_take_up,
     surveillance_take_up_now,
 )
+from results.views.post_only import post_or_back
 from screening.access import people_listed, person_open
 from staff import clock
 from staff.errors import RoundbookError
@@ -73,7 +74,7 @@ def surveillance(request: HttpRequest) -> HttpResponse:
     return render(request, "results/surveillance.html", context)
 
 
-@require_POST
+@post_or_back("results:surveillance")
 def surveillance_begin(request: HttpRequest) -> HttpResponse:
     """Take one plan up, or all that fall due: each becomes a referral in the queue."""
     by, asked = cast(User, request.user), request.POST.get("plan", "")
@@ -108,7 +109,7 @@ def re_offers(request: HttpRequest) -> HttpResponse:
     return render(request, "results/re_offers.html", context)
 
 
-@require_POST
+@post_or_back("results:re-offers")
 def re_offer_done(request: HttpRequest, pk: int) -> HttpResponse:
     """One tap: what came of offering it again."""
     row = get_object_or_404(ReOffer.objects.select_related("referral__person"), pk=pk)

@@ -9,12 +9,13 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.translation import gettext as _
-from django.views.decorators.http import require_GET, require_POST
+from django.views.decorators.http import require_GET
 
 from results.models import Booking, Referral
 from results.referral_attendance import LIST_DONE_BY, Answered, answered_today, attendance_missing
 from results.referral_story import move_sentence
 from results.services.referrals_attendance import booking_outcome, booking_outcome_take_back
+from results.views.post_only import post_or_back
 from screening.access import people_listed
 from screening.eligibility import age_on
 from staff import clock
@@ -101,7 +102,7 @@ def _answered_words(one: Answered) -> str:
     return f"{person.family_name}, {person.given_names}: {move_sentence(one.move)}"
 
 
-@require_POST
+@post_or_back("results:attended")
 def attended_answer(request: HttpRequest, pk: int) -> HttpResponse:
     """One tap: what became of this booking."""
     user = request.user
@@ -122,7 +123,7 @@ def attended_answer(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect(reverse("results:attended"))
 
 
-@require_POST
+@post_or_back("results:attended")
 def attended_take_back(request: HttpRequest, pk: int) -> HttpResponse:
     """The answer was wrong: the booking stands again."""
     user = request.user

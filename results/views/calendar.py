@@ -12,7 +12,7 @@ from django.urls import reverse
 from django.utils.dateparse import parse_date
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
-from django.views.decorators.http import require_GET, require_http_methods, require_POST
+from django.views.decorators.http import require_GET, require_http_methods
 
 from results.calendar_rules import CONFIRM_DAYS, NEW_DATE_DAYS, week_of
 from results.calendar_week import calendars_on, capacity, places_of, unconfirmed, week_read
@@ -23,6 +23,7 @@ from results.services import calendar_moves as moves
 from results.services.referrals_booking import booking_confirm, booking_give_back
 from results.services.referrals_contact import contact_attempt_record
 from results.services.referrals_frame import results_policy_on
+from results.views.post_only import post_or_back
 from screening.access import people_listed
 from staff import clock
 from staff.errors import RoundbookError
@@ -79,7 +80,7 @@ def _week_url(site_code: str, day: date) -> str:
     return f"{reverse('results:calendar')}?site={site_code}&week={week_of(day).isoformat()}"
 
 
-@require_POST
+@post_or_back("results:calendar")
 def calendar_begin(request: HttpRequest) -> HttpResponse:
     """Begin to keep a unit's calendar."""
     form = BeginForm(request.POST, today=clock.today(), prefix="begin")
@@ -98,7 +99,7 @@ def calendar_begin(request: HttpRequest) -> HttpResponse:
     return redirect(_week_url(made.site.code, made.kept_from))
 
 
-@require_POST
+@post_or_back("results:calendar")
 def calendar_lists(request: HttpRequest) -> HttpResponse:
     """Lay the same list down on several days."""
     form = ListsForm(request.POST, today=clock.today(), prefix="lists")
@@ -119,7 +120,7 @@ def calendar_lists(request: HttpRequest) -> HttpResponse:
     return redirect(_week_url(data["site"].code, data["since"]))
 
 
-@require_POST
+@post_or_back("results:calendar")
 def calendar_take_in(request: HttpRequest, pk: int) -> HttpResponse:
     """Give the unit's own standing bookings their places on our lists."""
     kept = get_object_or_404(UnitCalendar.objects.select_related("site"), pk=pk)
@@ -153,7 +154,7 @@ def _list_page(
     return render(request, "results/calendar_list.html", context, status=status)
 
 
-@require_POST
+@post_or_back("results:calendar-list", of_record=True)
 def calendar_list_cancel(request: HttpRequest, pk: int) -> HttpResponse:
     """Cancel a list; everybody on it gets a next date, and the page to move them opens."""
     one = get_object_or_404(ClinicList, pk=pk)
@@ -239,7 +240,7 @@ def not_confirmed(request: HttpRequest) -> HttpResponse:
     return render(request, "results/unconfirmed.html", context)
 
 
-@require_POST
+@post_or_back("results:unconfirmed")
 def not_confirmed_answer(request: HttpRequest, pk: int) -> HttpResponse:
     """One tap: confirmed, no answer, or the place is given back."""
     by, answer = _user(request), request.POST.get("answer", "")

@@ -132,7 +132,8 @@ def _still_out(found: LookBack) -> dict[str, Any] | None:
 def _chosen_rows(request: HttpRequest, found: LookBack) -> list[int]:
     """The rows ticked, or every undecided one."""
     if request.POST.get("all"):
-        return list(LookBackRow.objects.filter(look_back=found, action="").values_list("pk", flat=True))
+        undecided = LookBackRow.objects.filter(look_back=found, action="").exclude(result__side="at_or_above")
+        return list(undecided.values_list("pk", flat=True))
     return [int(text) for text in request.POST.getlist("row") if text.isdigit()]
 
 

@@ -10,15 +10,16 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
-from django.views.decorators.http import require_GET, require_http_methods, require_POST
+from django.views.decorators.http import require_GET, require_http_methods
 
 from results.forms_hands import AbsenceForm, AreaForm, HandOverForm, HandsForm, LevelForm, TakeOverForm
 from results.models import Absence, HandOver
-from results.referral_hands import Away, absences_on, hand_overs_running, held_by_nobody, loads
+from results.referral_hands import Away, absences_on, deputies_away, hand_overs_running, held_by_nobody, loads
 from results.referral_promises import promises_of
 from results.referral_queue import open_referrals
 from results.services import referrals_hands as hands
 from results.services import referrals_leave as leave
+from results.views.post_only import post_or_back
 from screening.access import people_listed
 from staff import clock
 from staff.errors import RoundbookError
@@ -42,11 +43,7 @@ def _who_holds(
 ) -> HttpResponse:
     today = clock.today()
     held = loads(today)
-    here = [one for one in held if not one.away]
     answered = answered or {}
-    level: dict[str, Any] = {}
-    if len(here) > 1 and here[0].n > here[-1].n + 1:
-        level = {"holder": here[0].user.pk, "to": here[-1].user.pk, "count": (here[0].n - here[-1].n) // 2}
     areas = held_by_nobody(today)
     context = {
         "loads": held,
@@ -58,7 +55,8 @@ def _who_holds(
         .exclude(until__lt=today)
         .select_related("user", "noted_by"),
         "hand_overs": hand_overs_running(),
-        "level_form": answered.get("level") or LevelForm(today=today, initial=level, prefix="level"),
+        "deputies_away": deputies_away(today),
+        "level_form": answered.get("level") or LevelForm(today=today, prefix="level"),
         "area_form": AreaForm(today=today, auto_id=False),
         "absence_form": answered.get("absence") or AbsenceForm(today=today, prefix="absence"),
         "today": today,
@@ -76,7 +74,7 @@ def _refused(request: HttpRequest, form: HandsForm, error: RoundbookError, name:
     return _who_holds(request, {name: form}, status=error.status)
 
 
-@require_POST
+@post_or_back("results:hands")
 def level(request: HttpRequest) -> HttpResponse:
     """Move so many from one colleague to another."""
     form = LevelForm(request.POST, today=clock.today(), prefix="level")
@@ -89,7 +87,7 @@ def level(request: HttpRequest) -> HttpResponse:
     return redirect("results:hands")
 
 
-@require_POST
+@post_or_back("results:hands")
 def assign_area(request: HttpRequest) -> HttpResponse:
     """Share out what nobody holds in an area."""
     form = AreaForm(request.POST, today=clock.today())
@@ -103,7 +101,7 @@ def assign_area(request: HttpRequest) -> HttpResponse:
     return redirect("results:hands")
 
 
-@require_POST
+@post_or_back("results:hands")
 def absence_note(request: HttpRequest) -> HttpResponse:
     """Somebody is away from today."""
     form = AbsenceForm(request.POST, today=clock.today(), prefix="absence")
@@ -114,12 +112,13 @@ def absence_note(request: HttpRequest) -> HttpResponse:
     except RoundbookError as error:
         return _refused(request, form, error, "absence")
     messages.success(request, _("Noted: %(who)s is away.") % {"who": form.cleaned_data["user"].full_name})
-    if open_referrals().filter(owner=form.cleaned_data["user"]).exists():
+    held = open_referrals().filter(owner=form.cleaned_data["user"])
+    if held.exists() or deputies_away(clock.today(), form.cleaned_data["user"]).exists():
         return redirect("results:away", pk=form.cleaned_data["user"].pk)
     return redirect("results:hands")
 
 
-@require_POST
+@post_or_back("results:hands")
 def absence_end(request: HttpRequest, pk: int) -> HttpResponse:
     """Back at work, or the leave does not take place."""
     absence = get_object_or_404(Absence.objects.select_related("user"), pk=pk)
@@ -161,7 +160,8 @@ def away(request: HttpRequest, pk: int) -> HttpResponse:
         people_listed(by=by, person_ids=[row.person_id for row in rows], place="held by somebody away")
     absence = absences_on(today).filter(user=absent).select_related("noted_by").first()
     held = next((one for one in Away(today).owners if one.user.pk == absent.pk), None)
-    context = {"absent": absent, "absence": absence, "rows": rows, "form": form, "held": held}
+    context: dict[str, Any] = {"absent": absent, "absence": absence, "rows": rows, "form": form, "held": held}
+    context["deputies_away"] = deputies_away(today, absent)
     return render(request, "results/away.html", context, status=status)
 
 
@@ -213,5 +213,6 @@ def hand_over(request: HttpRequest, pk: int) -> HttpResponse:
         "rows": rows,
         "closed": made.lines.filter(referral__state="closed").count(),
         "now": clock.now(),
+        "deputies_away": deputies_away(today).filter(pk=made.pk),
     }
     return render(request, "results/hand_over.html", context)

@@ -199,10 +199,12 @@ def _counts(run: Run) -> list[tuple[str, int]]:
 
 def _queue() -> list[dict[str, Any]]:
     today = clock.today()
-    rows = Sample.objects.filter(state__in=["ready", "repeat"]).order_by("usable_until", "pk")[:QUEUE]
+    waiting = Sample.objects.filter(state__in=["ready", "repeat"]).select_related("return_of")
+    rows = waiting.order_by("usable_until", "pk")[:QUEUE]
     return [
         {
             "sample": sample,
+            "latest": sample.return_of.collected_latest,
             "age": clock.days_between(sample.collected_earliest, today),
             "left": clock.days_between(today, sample.usable_until),
         }

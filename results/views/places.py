@@ -11,7 +11,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.translation import gettext as _
-from django.views.decorators.http import require_GET, require_POST
+from django.views.decorators.http import require_GET
 
 from results.calendar_board import Choice, board_read
 from results.calendar_rules import PREPARATION_DAYS
@@ -24,6 +24,7 @@ from results.referral_story import said
 from results.services import places
 from results.services.referrals_assessment import assessment_blocks
 from results.services.referrals_frame import results_policy_on, wait_policy
+from results.views.post_only import post_or_back
 from results.views.referral_facts import person_strip
 from screening.access import person_open
 from staff import clock
@@ -93,7 +94,7 @@ def _row(choice: Choice, referral: Referral, today: date, marks: WaitPolicy) -> 
     }  # fmt: skip
 
 
-@require_POST
+@post_or_back("results:places", of_record=True)
 def take(request: HttpRequest, pk: int) -> HttpResponse:
     """Hold a place, or book it at once."""
     referral = get_object_or_404(Referral, pk=pk)
@@ -124,7 +125,7 @@ def take(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("results:referral", pk=pk)
 
 
-@require_POST
+@post_or_back("results:queue")
 def held(request: HttpRequest, pk: int) -> HttpResponse:
     """A held place is taken by the person, or let go."""
     place = get_object_or_404(ListPlace.objects.select_related("referral"), pk=pk)

@@ -18,12 +18,12 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET
 
 from results.calendar_week import unconfirmed
-from results.follow_up_rules import RULE_WORDS, WAIT_LOOK, histology_wait
-from results.models import ContactAttempt, Referral, ReferralMove
+from results.follow_up_rules import WAIT_LOOK, histology_wait, rule_words
+from results.models import ContactAttempt, Referral, ReferralMove, ResultsPolicy
 from results.referral_attendance import attendance_missing
 from results.referral_clocks import Clocks, promised_by
 from results.referral_hands import Away
-from results.referral_ladder import WaitPolicy, waited
+from results.referral_ladder import waited
 from results.referral_queue import (
     CALL_BACK,
     DUE,
@@ -90,7 +90,8 @@ def queue(request: HttpRequest) -> HttpResponse:
     user = request.user
     assert isinstance(user, User)  # noqa: S101 - the route guard lets nobody else in
     filters, today = QueueFilters.read(request.GET), clock.today()
-    policy = wait_policy(results_policy_on(today))
+    protocol = results_policy_on(today)
+    policy = wait_policy(protocol)
     with transaction.atomic():
         counts = queue_counts(by=user, today=today, policy=policy)
         away = Away(today)
@@ -103,7 +104,7 @@ def queue(request: HttpRequest) -> HttpResponse:
         typed_high = typed_high_waiting(clock.now())
         listed = [one.person_id for one in page] + [one.person.pk for one in typed_high]
         people_listed(by=user, person_ids=listed, place=PLACE)
-    words = RowWords(user, today, policy, away.ids)
+    words = RowWords(user, today, protocol, away.ids)
     rows = [words.row(one, behind) for one in page]
     context = {
         "filters": filters,
@@ -154,17 +155,21 @@ class Behind:
 
 
 @lru_cache(maxsize=4000)
-def why_words(rule: str, promised: str, language: str) -> SafeString:
-    """Why the next date is what it is, and what is promised, drawn once for each rule and day."""
+def why_words(rule: str, promised: str, language: str, days: tuple[int, int]) -> SafeString:
+    """Why the next date is what it is, and what is promised, drawn once for each rule and day.
+
+    `days`: the protocol's days to the report, and its working days to the histology.
+    """
     lines = [_("The examination is promised up to %(day)s.") % {"day": promised}]
-    context = {"words": RULE_WORDS.get(rule, ""), "lines": lines, "about": _("the next date"), "row_key": "w"}
+    context = {"words": rule_words(rule, *days), "lines": lines, "about": _("the next date"), "row_key": "w"}
     return render_to_string("components/_why.html", context)
 
 
 class RowWords:
     """Puts referrals into words, looking each word up once a page."""
 
-    def __init__(self, user: User, today: date, policy: WaitPolicy, away: Sequence[int] = ()) -> None:
+    def __init__(self, user: User, today: date, protocol: ResultsPolicy, away: Sequence[int] = ()) -> None:
+        self.days, policy = (protocol.report_days, protocol.histology_working_days), wait_policy(protocol)
         self.user, self.today, self.policy, self.away = user, today, policy, away
         self.language = get_language() or ""
         self.needs = {state: capfirst(REFERRAL.label(state)) for state in REFERRAL.states}
@@ -199,7 +204,7 @@ class RowWords:
             need=self._need(referral),
             bar=days_bar(wait.days, self.policy.promise, tone, word, self.language),
             service=self._service(wait.days, behind.waiting.get(pk)),
-            why=why_words(move.rule if move else "", self.day(promised), self.language),
+            why=why_words(move.rule if move else "", self.day(promised), self.language, self.days),
             due=self.day(referral.due_on) if referral.due_on else "",
             time=f"{referral.due_time:%H:%M}" if referral.due_time else "",
             overdue=self.overdue(clock.days_between(referral.due_on, self.today) if referral.due_on else -1),

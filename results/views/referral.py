@@ -10,7 +10,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.utils.translation import gettext as _
-from django.views.decorators.http import require_GET, require_POST
+from django.views.decorators.http import require_GET
 
 from results.forms_referral import BookForm, ReferralForm
 from results.models import Referral
@@ -18,6 +18,7 @@ from results.referral_changes import Change, assessment_changes, changes_since
 from results.referral_story import move_sentence, said
 from results.services.referrals_frame import results_policy_on
 from results.states import REFERRAL
+from results.views.post_only import post_or_back
 from results.views.referral_acts import ACTS, Act
 from results.views.referral_facts import page_facts
 from screening.access import person_open
@@ -42,7 +43,7 @@ def referral(request: HttpRequest, pk: int) -> HttpResponse:
     return _page(request, pk)
 
 
-@require_POST
+@post_or_back("results:referral", of_record=True)
 def referral_do(request: HttpRequest, pk: int, slug: str) -> HttpResponse:
     """Record one thing; what cannot be recorded comes back with words and everything that was typed."""
     act, user = ACTS.get(slug), request.user

@@ -7,11 +7,12 @@ from typing import Any
 
 from django.urls import NoReverseMatch, reverse
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 
 from results.assessment_rules import QUESTIONS, Block, booking_blocks, valid_until
 from results.calendar_board import kept_on
 from results.closing import since_last_talk
-from results.follow_up_rules import RULE_WORDS, WAIT_LOOK, histology_wait
+from results.follow_up_rules import WAIT_LOOK, DateRule, histology_wait, rule_words
 from results.models import (
     Assessment,
     Booking,
@@ -27,7 +28,7 @@ from results.models import (
     UnitCalendar,
 )
 from results.referral_clocks import promised_by
-from results.referral_hands import here_on
+from results.referral_hands import FOLLOWERS, here_on
 from results.referral_ladder import Wait, next_step, waited
 from results.referral_story import StoryEvent, language_name, paused_days, report_words, said, story
 from results.services.findings import LesionSeen, lesions_seen
@@ -44,6 +45,7 @@ from screening.models import Person
 from screening.querysets import number_of
 from screening.services.duplicates import look_alikes
 from staff import clock
+from staff.access import user_holds
 from staff.models import User
 from staff.roles import Pool
 
@@ -97,6 +99,7 @@ class PageFacts:
 
     name: str
     age: int | None
+    born: date | None
     number: str
     person_url: str
     phone: str
@@ -115,6 +118,7 @@ class PageFacts:
     amended: list[Referral]
     story: list[StoryEvent]
     why: Any
+    overdue: str
     held_by: str
     mine: bool
     owner_away: bool
@@ -156,10 +160,11 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
     return PageFacts(
         name=f"{person.given_names} {person.family_name}",
         age=age_on(person.birth_date, today) if person.birth_date else None,
+        born=person.birth_date if user_holds(user, FOLLOWERS) else None,
         number=number_of(person),
         person_url=person_url(person.pk),
         phone=person.phone,
-        sentence=_sentence(referral),
+        sentence=_sentence(referral, declines=bool(moves) and moves[-1].rule == DateRule.DECLINES),
         warnings=_warnings(referral),
         need=REFERRAL.label(referral.state),
         wait=wait,
@@ -170,12 +175,11 @@ def page_facts(referral: Referral, user: User) -> PageFacts:
         service_days=wait.days - paused,
         paused=paused,
         results=_results(referral),
-        plan=NextStep.objects.select_related("signed_by").get(pk=referral.plan_id)
-        if referral.plan_id
-        else None,
+        plan=_plan(referral),
         amended=list(amended_since_signed(referral.person_id)) if referral.state != "closed" else [],
         story=story(moves, attempts, examinations),
-        why=RULE_WORDS.get(moves[-1].rule, "") if moves else "",
+        why=_why(moves, policy),
+        overdue=overdue_words(referral, today),
         held_by=_held_by(referral),
         mine=referral.owner_id == user.pk,
         owner_away=referral.owner_id is not None and not here_on(today).filter(pk=referral.owner_id).exists(),
@@ -245,10 +249,27 @@ def _results(referral: Referral) -> list[Result]:
     return list(found.order_by("-authorised_at"))
 
 
-def _sentence(referral: Referral) -> str:
+def _plan(referral: Referral) -> NextStep | None:
+    found = NextStep.objects.select_related("signed_by")
+    return found.get(pk=referral.plan_id) if referral.plan_id else None
+
+
+def _why(moves: list[ReferralMove], policy: ResultsPolicy) -> Any:
+    return rule_words(moves[-1].rule, policy.report_days, policy.histology_working_days) if moves else ""
+
+
+def overdue_words(referral: Referral, today: date) -> str:
+    """How long ago the next date was, in words; nothing when it lies ahead or is today."""
+    days = clock.days_between(referral.due_on, today) if referral.due_on else 0
+    return ngettext("%(n)s day overdue", "%(n)s days overdue", days) % {"n": days} if days > 0 else ""
+
+
+def _sentence(referral: Referral, *, declines: bool) -> str:
     if referral.state == "closed":
         words = REFERRAL_CLOSE_REASONS.get(referral.close_reason, referral.close_reason)
         return _("Closed: %(reason)s.") % {"reason": words}
+    if declines:
+        return _("Does not want the examination. A clinician talks with the person next.")
     return _("Needs next: %(need)s.") % {"need": REFERRAL.label(referral.state)}
 
 

@@ -57,7 +57,7 @@ def release(request: HttpRequest) -> HttpResponse:
     context = {
         "total": len(found),
         "high": sorted(high, key=lambda one: one.classed.outcome.exact, reverse=True),
-        "high_percent": 100 * len(high) / len(found) if found else None,
+        "day": _day_share(found),
         "clear": sum(one.clear_below for one in found),
         "apart": [one for one in found if one.side is not Side.AT_OR_ABOVE and not one.clear_below],
         "held": Sample.objects.filter(state="held").count(),
@@ -69,6 +69,17 @@ def release(request: HttpRequest) -> HttpResponse:
         "now": clock.now(),
     }
     return render(request, "results/release.html", context)
+
+
+def _day_share(found: list[Candidate]) -> dict[str, Any]:
+    """The share at or above of one day's readings, released or not: of the latest day on which any of these was analysed."""
+    day = max([one.fact.analysed_on for one in found], default=clock.today())
+    told = Result.objects.filter(is_current=True, analysed_on=day)
+    here = [one for one in found if one.fact.analysed_on == day]
+    n = told.count() + len(here)
+    high = told.filter(side=Side.AT_OR_ABOVE.value).count()
+    high += sum(one.side is Side.AT_OR_ABOVE for one in here)
+    return {"on": day, "n": n, "percent": 100 * high / n if n else None}
 
 
 def _oldest(found: list[Candidate]) -> int | None:
@@ -111,7 +122,7 @@ def release_below(request: HttpRequest) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def release_one(request: HttpRequest, pk: int) -> HttpResponse:
     """One sample with everything that decides it, what happens next, and the decision."""
-    sample = get_object_or_404(Sample.objects.select_related("round", "person"), pk=pk)
+    sample = get_object_or_404(Sample.objects.select_related("round", "person", "return_of"), pk=pk)
     try:
         with transaction.atomic():
             by, place = actor(request), "results:release-one"
@@ -132,8 +143,15 @@ def release_one(request: HttpRequest, pk: int) -> HttpResponse:
         "next_round": add_months(clock.today(), policy_on(clock.today()).interval_months),
         "form": form,
         "high": Side.AT_OR_ABOVE.value,
+        "stands_because": _stands_because(candidate),
     }
     return render(request, "results/release_one.html", context, status=422 if form and form.errors else 200)
+
+
+def _stands_because(candidate: Candidate) -> str:
+    """Why the readings of a held run were let stand, in the words of the two people who decided it."""
+    found = Run.objects.filter(pk=candidate.fact.run_id, status=Run.Status.RESOLVED)
+    return found.values_list("resolution", flat=True).first() or ""
 
 
 def _decide_form(request: HttpRequest, candidate: Candidate, earlier: list[Result]) -> DecideForm | None:

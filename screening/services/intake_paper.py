@@ -77,16 +77,23 @@ def tray_pdf(tray: Tray) -> bytes:
     rows = format_html_join(
         "",
         "<tr><td>{}</td><td>{}</td><td>{}</td></tr>",
-        ((b.position, b.kit.serial, date_format(b.collected_earliest)) for b in held),
+        ((b.position, b.kit.serial, _collected(b)) for b in held),
     )
     delivery = tray.session.delivery
     body = format_html(
         "<h1>{} {}</h1><p>{}</p><table><thead><tr><th>{}</th><th>{}</th><th>{}</th></tr></thead><tbody>{}</tbody></table>",
         tray.get_kind_display(), tray.label,
         _("%(n)s kits; post of %(day)s") % {"n": len(held), "day": date_format(delivery.arrived_on) if delivery else "–"},
-        _("Place"), _("Kit"), _("Collected from"), rows,
+        _("Place"), _("Kit"), _("Collected"), rows,
     )  # fmt: skip
     return pdf_made(body)
+
+
+def _collected(back: Return) -> str:
+    """The day, or that nobody knows it."""
+    if back.collected_earliest == back.collected_latest:
+        return date_format(back.collected_earliest)
+    return _("not known: %(day)s at the earliest") % {"day": date_format(back.collected_earliest)}
 
 
 def practice_pdf() -> bytes:

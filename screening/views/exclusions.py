@@ -36,7 +36,9 @@ def exclude(request: HttpRequest, pk: int) -> HttpResponse:
     except RoundbookError as error:
         form.add_error(error.data.get("field"), str(error.sentence))
         return person_page(request, pk, exclude_form=form)
-    words = _("Left out until %(day)s. She comes back to the due list by herself.")
+    words = _(
+        "Left out until %(day)s. From then on this person is due again by the usual rules, without anybody’s doing."
+    )
     messages.success(request, words % {"day": f"{done.until:%-d %B %Y}"})
     return redirect("screening:person", pk=person.pk)
 

@@ -277,7 +277,12 @@ def person_postpone(request: HttpRequest, pk: int) -> HttpResponse:
     except RoundbookError as error:
         form.add_error("until", str(error.sentence))
         return person_page(request, pk, postpone_form=form)
-    messages.success(request, _("Postponed. The person comes back to the due list by herself on that day."))
+    messages.success(
+        request,
+        _(
+            "Postponed. From that day on this person is due again by the usual rules; the next day is shown above."
+        ),
+    )
     return redirect("screening:person", pk=pk)
 
 

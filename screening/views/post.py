@@ -14,6 +14,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from screening.models import Delivery, IntakeSession, SessionMode, Tray
 from screening.services import intake
 from screening.services.intake_cards import Heard, understand
+from screening.services.intake_left import kits_left
 from screening.services.intake_sessions import delivery_scanned
 from screening.services.policies import policy_on
 from screening.views.post_bench import difference_words
@@ -227,6 +228,7 @@ def delivery(request: HttpRequest, delivery_id: int) -> HttpResponse:
         "delivery": found, "form": settle, "count": count, "scanned": scanned, "difference": difference,
         "words": difference_words(difference, found.hand_count or 0) if difference is not None else "",
         "gaps": intake.difference_helper(found),
+        "left": kits_left(found),
         "sessions": found.sessions.select_related("operator", "partner").order_by("pk"),
     }  # fmt: skip
     return render(request, "screening/delivery.html", context, status=422 if form.errors else 200)

@@ -64,7 +64,7 @@ def histology_typed(
 def test_17_refuses_is_offered_again_accepts(desk: FollowDesk) -> None:
     referral = f.a_referral(family_name="Seventeen")
     desk.open(referral).do("talk", wish="declines").says(
-        "Does not want to be examined; a clinician calls next."
+        "Does not want the examination; a clinician talks with the person next."
     )
     desk.as_(cast.COORDINATOR).open(referral)
     desk.do("close", reason="informed_refusal", refusal="doubts", note="On the phone.").says(
@@ -74,6 +74,10 @@ def test_17_refuses_is_offered_again_accepts(desk: FollowDesk) -> None:
     desk.do("close", reason="informed_refusal", note="Explained at length.").says(
         "Choose why the person declines."
     )
+    desk.do("close", reason="informed_refusal", refusal="doubts", note="Explained at length.").says(
+        "No talk of a clinician with the person is on record."
+    )
+    desk.do("talk", wish="declines", note="Explained at length.")
     desk.do("close", reason="informed_refusal", refusal="doubts", note="Explained at length.").is_at(
         referral, "closed"
     )

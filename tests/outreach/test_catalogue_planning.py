@@ -187,7 +187,7 @@ def test_surveillance_comes_near_sixty_days_before() -> None:
 
 def refused() -> Referral:
     referral = a_referral()
-    services.contact_attempt_record(by=f.kaddrin(), referral=referral, outcome="spoke", wish="declines")
+    services.contact_attempt_record(by=f.emrik(), referral=referral, outcome="spoke", wish="declines")
     services.referral_close(
         by=f.emrik(), referral=referral, reason="informed_refusal", note="Does not want it."
     )

@@ -4,6 +4,7 @@ from datetime import date
 
 import pytest
 
+from outreach.letters.texts import texts_on
 from outreach.models import Letter
 from outreach.services.freezing import letters_freeze
 from outreach.services.held import letter_release
@@ -13,6 +14,7 @@ from results.models import Referral
 from results.services import referrals as services
 from results.services.findings import HistologyEntry, LesionEntry
 from screening.models import Person, Practice
+from staff import clock
 from tests import cast
 from tests.factories import by_default
 from tests.results import follow_up as f
@@ -100,8 +102,16 @@ def test_a_letter_that_has_not_left_is_overtaken_when_pathology_amends() -> None
 
 def test_other_ends_have_no_letter_of_a_next_step() -> None:
     referral = f.a_referral()
-    services.contact_attempt_record(by=f.kaddrin(), referral=referral, outcome="spoke", wish="declines")
+    services.contact_attempt_record(by=f.emrik(), referral=referral, outcome="spoke", wish="declines")
     services.referral_close(
         by=f.emrik(), referral=referral, reason="informed_refusal", note="Does not want it."
     )
     assert next_steps(referral) == {}
+
+
+def test_the_doctors_letter_does_not_call_an_examination_with_a_finding_one_without() -> None:
+    text = texts_on(clock.today())["next_step_doctor"]
+    assert text.number >= 2, "what letters printed before stays as it was"
+    for variant in text.variants.values():
+        assert "without a finding" not in str(variant.blocks)
+    assert "none rules out bowel cancer" in text.source

@@ -100,6 +100,9 @@ def test_a_held_run_is_settled_from_elsewhere(signed_in: SignIn, what: str, stat
     page = signed_in(cast.LABORATORY).post(reverse("results:run-settle", args=[run.pk]), facts, follow=True)
     assert "Asked." in page.content.decode()
     assert Sample.objects.get(pk=sample.pk).state == "held"
+    shown = " ".join(signed_in(cast.CLINICIAN).get(reverse("results:asked")).content.decode().split())
+    assert "Samples it holds</dt><dd>1</dd>" in shown
+    assert "130" in shown
     second_decide(by=bench.lead(), asked_id=AskedSecond.objects.get().pk, agree=True)
     assert Sample.objects.get(pk=sample.pk).state == state
 

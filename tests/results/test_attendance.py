@@ -1,4 +1,4 @@
-"""The list "Yesterday: attended?": who is on it and when, one-tap answers, taking back, and that nobody is discharged (H20)."""
+"""The list "Attended?": who is on it and when, one-tap answers, taking back, and that nobody is discharged (H20)."""
 
 from datetime import date, timedelta
 
@@ -48,6 +48,16 @@ def test_a_booking_is_asked_about_from_six_in_the_evening_at_its_unit(
     booked()
     moment = clock.moment(WEDNESDAY + timedelta(days=day), hour, minute, f.unit().time_zone)
     assert attendance_missing(moment).exists() is listed
+
+
+def test_a_booking_of_today_is_not_called_yesterdays(page: Client) -> None:
+    booked()
+    with clock.at(clock.moment(WEDNESDAY, 19)):
+        page.force_login(cast.member(cast.COORDINATOR))
+        text = page.get(LIST).content.decode()
+    assert "Yesterday" not in text
+    assert "0 days ago" not in text
+    assert ">today</span>" in text
 
 
 def test_the_evening_is_the_one_of_the_unit() -> None:

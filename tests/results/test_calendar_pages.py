@@ -9,6 +9,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
+from results.calendar_week import week_read
 from results.models import Booking, ClinicList, Referral, ResultsPolicy, UnitCalendar
 from results.services import calendar_moves as moves
 from results.services import places
@@ -63,6 +64,9 @@ def test_a_calendar_is_begun_and_its_lists_laid_down_in_the_browser(page: Client
     text = text_of(page.get(f"{reverse('results:calendar')}?site=NCU&week=2026-06-22"))
     assert "24 points, 24 free; 2 are kept back" in text
     assert "Monday, 22 June" in text
+    with clock.at(clock.moment(date(2026, 6, 22), 15)):
+        week = week_read(UnitCalendar.objects.get(), date(2026, 6, 22))
+    assert ([row.over for row in week.rows], week.left, week.free) == ([True, False], 12, 12)
 
 
 def test_a_place_is_found_held_and_taken_in_the_browser(page: Client) -> None:

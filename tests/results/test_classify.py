@@ -90,6 +90,13 @@ def test_censored_readings(text: str, cutoff: str, comparison: Comparison, side:
     assert got.reason is (ClassReason.STRADDLES_CUTOFF if side is PERSON else expected)
 
 
+def test_the_reason_says_whether_the_rounded_or_the_measured_value_decided() -> None:
+    assert str(judged("19.95").sentence).startswith("At or above rounded as reported, below as measured")
+    assert str(judged("20.04", comparison=">").sentence).startswith("At or above as measured, below rounded")
+    assert str(judged("20").sentence).endswith("both on the same side.")
+    assert judged("<15").sentence == ClassReason.UNDER_LOWER_LIMIT.sentence
+
+
 def test_unit_is_applied_once_and_the_limit_converts_too() -> None:
     at_cutoff = classify(Quantity("", D("100")), "ng/mL", D1, 1, D("20"))
     assert (at_cutoff.side, at_cutoff.exact, at_cutoff.reported) == (ABOVE, Fraction(20), D("20.0"))

@@ -31,6 +31,7 @@ TALK = Attempt(on=TODAY - timedelta(days=30), channel=Channel.CALL, by=1, reache
 GIVES = {
     Evidence.NEXT_STEP: {"next_step": True},
     Evidence.CLINICIAN: {"by_clinician": True},
+    Evidence.CLINICIAN_TALK: {"clinician_talked": True},
     Evidence.NOTE: {"note": "Spoke at length; understands and declines."},
     Evidence.DOCUMENT: {"document": "REP-1"},
     Evidence.SPOKE: {},
@@ -95,7 +96,9 @@ def test_nobody_is_a_second_person_to_herself() -> None:
 
 
 def test_blank_words_are_no_evidence() -> None:
-    facts = ClosingFacts(document="  ", note=" \n", by_clinician=True, attempts=(TALK,))
+    facts = ClosingFacts(
+        document="  ", note=" \n", by_clinician=True, clinician_talked=True, attempts=(TALK,)
+    )
     assert [gap.evidence for gap in closing_gaps("transferred", facts, on=TODAY, ladder=LADDER)] == [
         Evidence.DOCUMENT
     ]

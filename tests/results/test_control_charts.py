@@ -106,6 +106,7 @@ def test_lots_are_kept_apart_and_refused_attempts_are_drawn_but_not_counted() ->
     first, second = lot_charts(readings)
     assert [one.lot.lot for one in (first, second)] == ["CL101", "CL1NEW"]
     assert len(first.readings) == first.figures.n + 1 == 5
+    assert (first.left_out, second.left_out) == (1, 0)
     drawing = chart_of(readings)
     assert [series["name"] for series in drawing["data"]["series"]] == [
         "lot CL101",
@@ -157,5 +158,7 @@ def test_the_pages(signed_in: SignIn) -> None:
     client.post(reverse("results:control-comment", args=[reading.pk]), {"words": "Old vial, new one opened."})
     page = client.get(reverse("results:charts") + "?analyser=Q1&level=1").content.decode()
     assert "Old vial, new one opened." in page
-    assert "Openings refused" in client.get(reverse("results:month") + "?month=2026-06").content.decode()
+    month = client.get(reverse("results:month") + "?month=2026-06").content.decode()
+    assert "Openings refused" in month
+    assert "Left out: readings that were not in control" in month
     assert client.get(reverse("results:month") + "?month=nonsense").status_code == 200

@@ -21,7 +21,9 @@ from results.findings import (
     classify,
     lesion_class,
     lesion_problems,
+    lesions_words,
     pots_problems,
+    reason_of,
     with_doubtful_pots,
     worst,
 )
@@ -153,3 +155,32 @@ def test_another_lesion_never_makes_the_finding_milder(
     before = classify(lesions, conclusive=conclusive).finding
     after = classify([*lesions, another], conclusive=conclusive).finding
     assert ORDER.index(after) <= ORDER.index(before)
+
+
+def test_every_feature_of_an_advanced_lesion_is_said_the_worst_first() -> None:
+    large = replace(found((TA, 22, 1, HGD))[0], clear_margins=False)
+    words = "lesion 1: tubular adenoma of 22 mm, with high-grade dysplasia, 10 mm or more, margins not clear"
+    assert str(reason_of(large, villous_counts=True)) == words
+    villous = found((TV, 12, 1, HGD))[0]
+    assert str(reason_of(villous, villous_counts=True)).endswith("10 mm or more, with a villous part")
+    assert "villous part" not in str(reason_of(villous, villous_counts=False))
+    assert str(reason_of(found((TA, 12))[0], villous_counts=True)).endswith("12 mm, which is 10 mm or more")
+    assert str(reason_of(found((SSL, 12, 1, HGD))[0], villous_counts=True)).endswith(
+        "with high-grade dysplasia, 10 mm or more"
+    )
+    cancer = replace(found((Tissue.CARCINOMA, 12))[0], clear_margins=False)
+    assert str(reason_of(cancer, villous_counts=True)) == "lesion 1: adenocarcinoma, margins not clear"
+
+
+def test_the_histology_in_words_names_all_lesions_the_most_serious_first() -> None:
+    small, large = found((HP, 4), (TA, 22, 1, HGD))
+    waiting = replace(found((TA, 5))[0], number=3, tissue=None)
+    told = lesions_words([small, replace(large, clear_margins=False), waiting], villous_counts=True)
+    assert told == (
+        "Lesion 2: tubular adenoma, 22 mm, high-grade dysplasia, margins not clear. "
+        "Lesion 3: 5 mm, no histology. Lesion 1: hyperplastic polyp, 4 mm, no dysplasia, margins clear."
+    )
+    clear = replace(found((SSL, 11, 1, LOW))[0], clear_margins=True)
+    assert lesions_words([clear], villous_counts=True) == (
+        "Lesion 1: sessile serrated lesion, 11 mm, low-grade dysplasia, margins clear."
+    )

@@ -10,7 +10,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from results.models import Absence, HandOver, HandOverLine, Referral
-from results.referral_hands import NEAREST_LAST, Away, loads
+from results.referral_hands import NEAREST_LAST, Away, deputies_away, loads
 from results.services import referrals as services
 from results.services import referrals_hands as hands
 from results.services import referrals_leave as leave
@@ -355,3 +355,39 @@ def test_an_absent_owner_costs_the_list_two_queries_however_many(page: Client) -
     with CaptureQueriesContext(connection) as many:
         page.get(QUEUE)
     assert len(many) == len(few) <= 24
+
+
+def test_a_deputy_who_is_away_is_named_and_the_hand_over_goes_to_the_coordinators(page: Client) -> None:
+    held_by(f.kaddrin(), 3)
+    first, last = WEDNESDAY + timedelta(days=1), WEDNESDAY + timedelta(days=5)
+    made = leave.hand_over_plan(by=f.kaddrin(), user=f.kaddrin(), since=first, until=last, to=f.liora())
+    assert list(deputies_away(WEDNESDAY)) == []
+    typed = {"absence-user": f.liora().pk, "absence-until": first.isoformat()}
+    for text in (
+        page.post(reverse("results:absence-note"), typed, follow=True).content.decode(),
+        page.get(reverse("results:hands")).content.decode(),
+        page.get(reverse("results:hand-over", args=[made.pk])).content.decode(),
+    ):
+        assert (
+            f"{f.liora().full_name} is the deputy of {f.kaddrin().full_name}, 18 Jun 2026 to 22 Jun 2026"
+            in text
+        )
+    assert list(deputies_away(last)) == [], "the deputy is back by then"
+    with clock.at(clock.moment(first, 8)):
+        assert leave.hand_overs_due(by=f.kaddrin()) == 1
+        assert leave.hand_overs_due(by=f.kaddrin()) == 0
+        made.refresh_from_db()
+        assert (made.begun_at, made.ended_at is None) == (None, False), "over before it began"
+        instead = HandOver.objects.exclude(pk=made.pk).get()
+        assert (instead.to, instead.pool, instead.absence) == (None, "coordinators", made.absence)
+        assert (holds(f.kaddrin()), holds(f.liora())) == (0, 0)
+        assert Referral.objects.filter(owner=None, pool="coordinators").count() == 3
+    with clock.at(clock.moment(last + timedelta(days=1), 8)):
+        leave.hand_overs_due(by=f.kaddrin())
+        assert holds(f.kaddrin()) == 3
+
+
+def test_levelling_starts_empty(page: Client) -> None:
+    held_by(f.kaddrin(), 5)
+    form = page.get(reverse("results:hands")).context["level_form"]
+    assert [form[name].value() for name in ("holder", "to", "count")] == [None, None, None]

@@ -12,7 +12,8 @@ from django.urls import reverse
 
 from results.models import InboxLine, Reading, ReadingsFile, Referral, Result, Run, Sample
 from results.routes_lab import ROUTES
-from results.services.authorise import results_release_below
+from results.services.authorise import result_release_at_or_above, results_release_below
+from results.services.runs import run_resolve
 from results.urls_lab import urlpatterns
 from screening.serials import serial_make
 from staff.models import AccessEntry
@@ -132,7 +133,31 @@ def test_a_held_run_is_settled_on_its_page(signed_in: SignIn) -> None:
     client.post(reverse("results:run-settle", args=[run.pk]), facts)
     sample.refresh_from_db()
     assert sample.state == "repeat"
-    assert "never released" in client.get(reverse("results:run", args=[run.pk])).content.decode()
+    page = client.get(reverse("results:run", args=[run.pk])).content.decode()
+    assert "never released" in page
+    assert "held, settled: measured again" in page
+    assert "0 samples held" not in page
+    month = client.get(reverse("results:month") + f"?month={run.day:%Y-%m}").content.decode()
+    assert "held, settled: measured again: control lot was warm" in month
+
+
+def test_the_reason_why_a_held_run_stands_is_on_the_page_of_each_of_its_readings(signed_in: SignIn) -> None:
+    client, low, high = signed_in(cast.LABORATORY), bench.a_sample(), bench.a_sample()
+    run = bench.measured([(low, "10"), (high, "900")], end=bench.OUT)
+    words = "a second vial of the control was in"
+    run_resolve(by=bench.technician(), run=run, resolution=words, second=bench.lead(), retest=False)
+    page = client.get(reverse("results:release-one", args=[low.pk])).content.decode()
+    assert words in page
+    assert (
+        "held, then released by two people"
+        in client.get(reverse("results:run", args=[run.pk])).content.decode()
+    )
+    shown = [one.split("</dd>")[0] for one in page.split("<dt>Reported</dt><dd>")[1:]]
+    heading = page.split("</span> – ")[1].split("</h1>")[0]
+    assert [one.split(" µg/g")[0] for one in shown] == [heading.split(" µg/g")[0]], "one figure"
+    result_release_at_or_above(by=bench.lead(), sample=high, reason=words)
+    day = client.get(reverse("results:release")).context["day"]
+    assert (day["n"], day["percent"]) == (2, 50.0), "what is released already counts"
 
 
 def test_a_file_that_was_wrong_as_a_whole_is_settled_with_one_note(signed_in: SignIn) -> None:

@@ -97,7 +97,11 @@ def test_a_refusal_is_a_clinicians_talk_and_the_person_comes_back() -> None:
     close = {"referral": referral, "reason": "informed_refusal", "note": "Understands; does not want it."}
     with pytest.raises(RoundbookError) as refused:
         services.referral_close(by=f.kaddrin(), **close)
-    assert refused.value.data["evidence"] == ["clinician"]
+    assert refused.value.data["evidence"] == ["clinician", "clinician_talk"]
+    with pytest.raises(RoundbookError, match="No talk of a clinician") as refused:
+        services.referral_close(by=f.emrik(), **close)
+    assert refused.value.data["evidence"] == ["clinician_talk"]
+    services.contact_attempt_record(by=f.emrik(), referral=referral, outcome="spoke", wish="declines")
     made = services.referral_close(by=f.emrik(), **close)
     assert (made.clinician, referral.close_reason, due_of(referral)) == (
         f.emrik(),

@@ -4,11 +4,12 @@ Hazards of job 8: H21 (incomplete counted as clean), H23 (pots and lesions), H24
 """
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 from django.db import IntegrityError, transaction
 
+from results.forms_report import SignForm
 from results.models import Examination, FindingComputed, LesionRow, NextStep, Referral
 from results.services import referrals as services
 from results.services.findings import HistologyEntry, LesionEntry, finding_standing
@@ -258,3 +259,20 @@ def test_a_lesion_left_in_place_is_removed_first_and_then_counts_once() -> None:
     services.histology_record(by=f.liora(), referral=referral, lesions=told, document="PATH-2")
     now = standing(referral)
     assert (now.rule, now.lesions, now.months_low) == ("piecemeal_20", [1], 3), "one lesion, not two"
+
+
+def test_the_signing_form_starts_with_the_histology_of_all_lesions() -> None:
+    referral = examined(SMALL, replace(LARGE, size_mm=22))
+    with_histology(referral, TUBULAR, HistologyEntry("tubular", "high", clear_margins=False))
+    words = (
+        "Lesion 2: tubular adenoma, 22 mm, high-grade dysplasia, margins not clear. "
+        "Lesion 1: tubular adenoma, 8 mm, low-grade dysplasia, margins clear. (PATH-1)"
+    )
+    form = SignForm(referral=referral, user=f.emrik(), today=clock.today(), prefix="sign")
+    assert form.fields["histology"].initial == words
+    assert "with high-grade dysplasia, 10 mm or more, margins not clear" in standing(referral).because
+    signed = services.next_step_sign(
+        by=f.emrik(), referral=referral, finding="advanced_adenoma", step="surveillance", words="In three years.",
+        on=clock.today() + timedelta(days=1096), deviation="As talked over.",
+    )  # fmt: skip
+    assert signed.histology == words, "what the doctor's letter prints"

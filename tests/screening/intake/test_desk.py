@@ -4,10 +4,12 @@ from datetime import timedelta
 
 import pytest
 from django.db import IntegrityError, connection, transaction
+from django.urls import reverse
 
 from screening.models import Delivery, IntakeSession, Kit, Return, Scan, ScreeningPolicy, SessionMode, Tray
 from screening.services import intake
 from screening.services.intake_answers import ScanAnswer
+from screening.services.intake_left import kits_left
 from screening.services.intake_places import TRAY_PLACES, label_for
 from screening.services.intake_practice import practice_serials
 from screening.services.intake_sql import recount
@@ -180,6 +182,21 @@ def test_the_helper_points_at_the_tray_with_a_gap(session: IntakeSession) -> Non
     Tray.objects.filter(label="2").update(filled=4)
     gaps = intake.difference_helper(session.delivery)
     assert [(gap.tray.label, gap.held, gap.missing) for gap in gaps] == [("2", 1, 3), ("1", 1, 0)]
+
+
+def test_what_was_scanned_and_is_logged_nowhere_is_named(session: IntakeSession, signed_in: object) -> None:
+    kept, undone, refused = bench.kit_out(), bench.kit_out(), bench.kit_out()
+    say(session, kept.serial)
+    say(session, bench.day_of(2))
+    say(session, undone.serial)
+    say(session, refused.serial)
+    say(session, "RB-UNDO")
+    assert kits_left(session.delivery) == sorted([undone.serial, refused.serial])
+    page = signed_in(cast.FRONT_DESK).get(reverse("screening:post-delivery", args=[session.delivery_id]))
+    assert undone.serial in page.content.decode()
+    say(session, refused.serial)
+    say(session, bench.day_of(2))
+    assert kits_left(session.delivery) == [undone.serial]
 
 
 def test_handed_in_a_missing_name_or_day_is_asked_for_while_the_person_stands_there(region: object) -> None:
