@@ -125,6 +125,9 @@ def first_error(form: forms.Form) -> Any:
     return next(iter(form.errors.values()))[0]
 
 
+ANY = "any"
+
+
 class DesksForm(forms.Form):
     """The desk of every area."""
 
@@ -132,14 +135,17 @@ class DesksForm(forms.Form):
         """`now`: code of an area → code of its desk."""
         super().__init__(*args, **words)
         sites = Site.objects.filter(receives_kits=True).values_list("code", "name")
-        choices = [("", _("any desk")), *sites]
+        choices = [(ANY, _("any desk")), *sites]
         for area in Area.objects.order_by("name"):
             self.fields[f"area_{area.code}"] = forms.ChoiceField(
-                label=area.name, choices=choices, required=False, initial=now.get(area.code, ""),
-                error_messages={"invalid_choice": _("Choose a desk that receives kits. Nothing was changed.")},
+                label=area.name, choices=choices, initial=now.get(area.code, ANY),
+                error_messages=dict.fromkeys(
+                    ("required", "invalid_choice"), _("Choose a desk that receives kits. Nothing was changed.")
+                ),
             )  # fmt: skip
 
     @property
     def wanted(self) -> dict[str, str]:
         """Code of an area → code of the desk chosen for it."""
-        return {name.removeprefix("area_"): desk for name, desk in self.cleaned_data.items()}
+        chosen = {name.removeprefix("area_"): desk for name, desk in self.cleaned_data.items()}
+        return {area: "" if desk == ANY else desk for area, desk in chosen.items()}

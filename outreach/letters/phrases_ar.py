@@ -16,6 +16,7 @@ _REPLACEMENT: Mapping[str, str] = {
     "other_name": "لم يكن الاسم على الأنبوب اسمك",
     "swap_suspected": "ربما اختلط أنبوبان",
     "identity_in_doubt": "لم نتأكد من أن الأنبوب لك",
+    "mispaired": "ربما وضعنا في ظرفك عدّة شخص آخر",
     "other_birth_date": "لم يكن تاريخ الميلاد على الأنبوب تاريخ ميلادك",
     "undated": "لم يكن على الأنبوب تاريخ",
     "undated_refused": "لم يكن على الأنبوب تاريخ",

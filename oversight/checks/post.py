@@ -58,8 +58,8 @@ I19 = Check(
     who=_("Call and recall office"),
     what_to_do=_("Send a replacement kit today, or close the round with its reason."),
     in_words=_(
-        "Rounds that wait for a result although every kit that came is unsuitable or not measurable; and rounds that wait for"
-        " a replacement more than five working days past their day."
+        "Rounds that wait for the laboratory although every kit that came is unsuitable or not measurable; and rounds that wait"
+        " for a replacement, or for somebody to decide about one, more than five working days past their day."
     ),
     checked="""
 SELECT count(*) FROM screening_return b JOIN screening_kit k ON k.id = b.kit_id JOIN screening_round r ON r.id = k.round_id
@@ -75,13 +75,16 @@ WITH ended AS (
     WHERE r.state IN ('result_due', 'kit_due') /*of person r.person_id*/
     GROUP BY r.id)
 SELECT 'round' AS thing, e.id, e.person_id, e.arrived_on AS since, coalesce(u.full_name, e.pool) AS owner,
-       CASE e.state WHEN 'result_due' THEN 'waits_for_nothing' ELSE 'no_kit_sent' END AS note
+       CASE WHEN e.state = 'kit_due' THEN 'no_kit_sent' WHEN e.pool = 'laboratory' THEN 'waits_for_nothing'
+            ELSE 'undecided' END AS note
 FROM ended e LEFT JOIN staff_user u ON u.id = e.owner_id
-WHERE e.over AND e.spoilt AND (e.state = 'result_due' OR e.due_on <= %(five_working_days)s)
+WHERE e.over AND e.spoilt AND CASE WHEN e.state = 'kit_due' OR e.pool <> 'laboratory' THEN e.due_on <= %(five_working_days)s
+    ELSE true END
 """,
     notes={
         "waits_for_nothing": _("waits for a result no kit can give"),
         "no_kit_sent": _("no replacement was sent"),
+        "undecided": _("nobody decided whether to send another"),
     },
 )
 

@@ -5,6 +5,43 @@ from django.utils.translation import gettext_lazy as _
 from oversight.checks.base import Check, Severity
 from staff.ledger.registry import walls
 
+I33 = Check(
+    name="I33",
+    severity=Severity.P2,
+    title=_("No more were invited than was planned"),
+    sentence=_(
+        "On no working day were more people invited than the pace in force allows, in all or in an area, by more than 2 % and"
+        " one household."
+    ),
+    who=_("Manager"),
+    what_to_do=_(
+        "Look at “Is there room?”, slow or pause the next batches, and write down why more were invited."
+    ),
+    in_words=_(
+        "Days, for an area or for all, on which the rounds opened by batches (not those entered in error) exceed the newest pace"
+        " that had begun."
+    ),
+    checked="SELECT count(DISTINCT r.invited_on) FROM screening_round r WHERE r.batch_id IS NOT NULL"
+    " AND r.invited_on >= (SELECT min(since) FROM screening_invitationpace)",
+    offenders="""
+WITH invited AS (
+    SELECT r.invited_on AS day, r.area_id, count(*) AS n FROM screening_round r
+    WHERE r.batch_id IS NOT NULL AND r.close_reason <> 'entered_in_error'
+      AND r.invited_on >= (SELECT min(since) FROM screening_invitationpace)
+    GROUP BY GROUPING SETS ((r.invited_on, r.area_id), (r.invited_on))
+    HAVING grouping(r.area_id) = 1 OR r.area_id IS NOT NULL
+)
+SELECT 'day' AS thing, coalesce(i.area_id, 0) AS id, NULL::bigint AS person_id, i.day AS since,
+       coalesce(u.full_name, '') AS owner, 'over' AS note
+FROM invited i CROSS JOIN LATERAL (
+    SELECT p.per_day, p.made_by_id FROM screening_invitationpace p
+    WHERE p.since <= i.day AND p.area_id IS NOT DISTINCT FROM i.area_id ORDER BY p.since DESC, p.id DESC LIMIT 1) p
+LEFT JOIN staff_user u ON u.id = p.made_by_id
+WHERE p.per_day IS NOT NULL AND i.n > p.per_day * 1.02 + 1
+""",
+    notes={"over": _("more than the pace of that day")},
+)
+
 I34 = Check(
     name="I34",
     severity=Severity.P1,
@@ -180,4 +217,4 @@ WHERE NOT t.about OR t.due_on IS NULL OR (t.owner_id IS NULL AND t.pool = '') OR
     },
 )
 
-CHECKS = (I34, I35, I39, I41)
+CHECKS = (I33, I34, I35, I39, I41)

@@ -26,6 +26,7 @@ THINGS: "dict[str, StrOrPromise]" = {
     "session": _("session at the desk"),
     "delivery": _("delivery"),
     "batch": _("invitation batch"),
+    "day": _("day of invitations, area"),
     "cutoff": _("cutoff"),
     "protocol": _("protocol"),
     "lab lot": _("lot of the laboratory"),

@@ -10,9 +10,9 @@ A_MOMENT = 5.0
 
 _FIND = """
 SELECT coalesce((SELECT array_agg(DISTINCT x.person) FROM ({people}) x (person)), '{{}}'), {kits},
-       (SELECT count(*) FROM c WHERE c.{key} <= %(top)s),
-       (SELECT count(*) FROM {table} t WHERE t.{key} <= %(top)s), (SELECT coalesce(max(t.{key}), 0) FROM {table} t),
-       (SELECT count(*) FROM {table} t)
+       (SELECT count(*) FROM c WHERE c.{key} <= %(top)s), n.old_rows, n.top, n.rows
+FROM (SELECT count(*) FILTER (WHERE t.{key} <= %(top)s) AS old_rows, coalesce(max(t.{key}), 0) AS top, count(*) AS rows
+      FROM {table} t) n
 """
 
 

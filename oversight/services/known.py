@@ -10,12 +10,16 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from django.db import connection
+from django.utils.formats import date_format
 from django.utils.translation import gettext_lazy as _
 
+from outreach.catalogue import KINDS
+from outreach.models import Letter
 from oversight.figures import Figure, figure_of
 from oversight.filters import Asked
 from oversight.indicators import indicators
 from oversight.models import Delta, Fold
+from oversight.net.things import THINGS
 from oversight.services.figures import figures
 from oversight.services.given import Difference, differences_since
 from screening.models import Person
@@ -87,7 +91,7 @@ class Step:
 class Thing:
     """One thing with the moves known then, and those recorded since."""
 
-    ledger: str
+    ledger: "StrOrPromise"
     id: int
     then: Sequence[Step]
     since: Sequence[Step]
@@ -139,6 +143,10 @@ def _name(column: str) -> "StrOrPromise":
 
 
 def _text(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(_("yes") if value else _("no"))
+    if isinstance(value, date):
+        return date_format(value, "j F Y")
     return "" if value is None or value == "" else str(value)
 
 
@@ -161,13 +169,34 @@ def _things(people: Sequence[int], at: datetime) -> list[Thing]:
             steps: dict[int, list[Step]] = {}
             for subject, _seq, event, state, due, owner, who, note, occurred, recorded in cursor.fetchall():
                 words = ledger.machine.labels.get(state, state)
-                step = Step(occurred, recorded, event, str(words), due, _owner(owner), who or "", note)
+                step = Step(
+                    occurred,
+                    recorded,
+                    event.replace("_", " "),
+                    str(words),
+                    due,
+                    _owner(owner),
+                    who or "",
+                    note,
+                )
                 steps.setdefault(subject, []).append(step)
+            kinds = _kinds(list(steps)) if name == "letter" else {}
             found += [
-                Thing(name, pk, [s for s in all_ if s.recorded <= at], [s for s in all_ if s.recorded > at])
+                Thing(
+                    kinds.get(pk, THINGS[name]),
+                    pk,
+                    [s for s in all_ if s.recorded <= at],
+                    [s for s in all_ if s.recorded > at],
+                )
                 for pk, all_ in steps.items()
             ]
     return found
+
+
+def _kinds(letters: list[int]) -> "dict[int, StrOrPromise]":
+    """What each of these letters is."""
+    rows = Letter.objects.filter(pk__in=letters).values_list("pk", "kind")
+    return {pk: KINDS[kind].name if kind in KINDS else kind for pk, kind in rows}
 
 
 def _owner(text: str) -> "StrOrPromise":
@@ -188,14 +217,18 @@ class Known:
 
 
 _LIST = """
-WITH stood AS (
+WITH maybe AS (
+    SELECT s.id FROM {subject} s WHERE s.state = ANY(%(states)s)
+    UNION SELECT m.subject_id FROM {moves} m WHERE m.recorded_at > %(at)s
+), stood AS (
     SELECT DISTINCT ON (m.subject_id) m.subject_id, m.to_state, m.due_on, m.owner_id, m.pool, m.occurred_at, m.seq
-    FROM {moves} m WHERE m.recorded_at <= %(at)s ORDER BY m.subject_id, m.seq DESC)
+    FROM maybe b JOIN {moves} m ON m.subject_id = b.id WHERE m.recorded_at <= %(at)s ORDER BY m.subject_id, m.seq DESC)
 SELECT t.subject_id, t.to_state, t.due_on, coalesce(u.full_name, t.pool), (t.occurred_at AT TIME ZONE %(zone)s)::date,
        s.state, s.last_seq > t.seq, count(*) OVER ()
 FROM stood t JOIN {subject} s ON s.id = t.subject_id LEFT JOIN staff_user u ON u.id = t.owner_id
 WHERE t.to_state = ANY(%(states)s) ORDER BY t.due_on NULLS LAST, t.subject_id LIMIT %(limit)s
 """
+"""What is on the list now, or has moved since, may have been on it then; of everything else the state is still the same."""
 _NOT_SENT = ("owed", "held", "frozen", "printed", "sending", "undelivered")
 
 

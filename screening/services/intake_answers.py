@@ -94,6 +94,13 @@ BENCH_SENTENCES: dict[str, Words] = {
     ),
     "household": _("Somebody else at the same address has a kit too: read the given name as well."),
     "no_kit_yet": _("Scan a kit first."),
+    "other_kit_owed": _(
+        "This kit was not taken: the one before it still needs its day. Put this one down, scan that one again, then key"
+        " its day."
+    ),
+    "day_whose": _(
+        "Not stored: another kit was scanned meanwhile, so this day may be that one's. Scan the kit again, then key its day."
+    ),
     "day_owed": _("This scan was not taken: the kit before it still needs its day. Key it, or scan NO DATE."),
     "alarm_waiting": _("This scan was not taken. Deal with the alarm, then scan the card ACKNOWLEDGE."),
     "heard_twice": _("Heard twice within a moment, counted once."),

@@ -107,9 +107,10 @@ _TRAYS = """
         'filled', t.filled)), '{}') FROM screening_tray t WHERE t.session_id = sess.id AND t.closed_at IS NULL)
 """
 _LAST_DAY = """
-    (SELECT b.collected_latest FROM screening_return b WHERE b.session_id = sess.id
-        AND b.collected_earliest = b.collected_latest AND b.label_day <> '' ORDER BY b.id DESC LIMIT 1)
+    (SELECT CASE WHEN b.collected_earliest = b.collected_latest THEN b.collected_latest END FROM screening_return b
+        WHERE b.session_id = sess.id AND b.state <> 'undone' AND b.label_day <> '' ORDER BY b.id DESC LIMIT 1)
 """
+"""What “same as last” means: the day of the last kit that was not undone; nothing where that one has no single day."""
 _SESSION = f"""
     SELECT sess.id AS session_id, sess.closed_at, sess.mode, sess.alarm_sequence, d.id AS delivery_id,
         coalesce(d.arrived_on, %(today)s) AS arrived_on, d.site_id, {_CLOSED_DAYS} AS closed_days, {COUNTS} AS counts,

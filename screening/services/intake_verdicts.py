@@ -19,6 +19,9 @@ from screening.services.intake_places import label_is_taken, tray_open
 from screening.services.intake_sql import who_of
 from screening.services.policies import policy_on
 
+OTHER_KIT = "other_kit_owed"
+"""The code of a scan refused because the kit before it still waits for its day."""
+
 
 def with_pending(bench: Bench, answer: ScanAnswer, waiting: bool = True) -> ScanAnswer:
     """The answer with the kit that still waits for its day."""
@@ -32,7 +35,7 @@ def with_pending(bench: Bench, answer: ScanAnswer, waiting: bool = True) -> Scan
 def _serial(bench: Bench) -> ScanAnswer:
     other = bench.pending is not None and bench.pending.serial != bench.heard.serial
     if other and not bench.heard.offline:
-        return with_pending(bench, bench.answer(BenchOutcome.REFUSED, "day_owed"))
+        return with_pending(bench, bench.answer(BenchOutcome.REFUSED, OTHER_KIT))
     if bench.kit is None:
         return _foreign(bench)
     return _judge(bench, bench.kit, bench.heard.keyed, bench.heard.marks)
@@ -42,7 +45,7 @@ def _foreign(bench: Bench) -> ScanAnswer:
     if bench.heard.offline:
         return bench.answer(BenchOutcome.ASK_AGAIN, "later")
     if bench.pending is not None:
-        return with_pending(bench, bench.answer(BenchOutcome.REFUSED, "day_owed"))
+        return with_pending(bench, bench.answer(BenchOutcome.REFUSED, OTHER_KIT))
     fits = bench.heard.said.kind is Heard.SERIAL
     facts = ReturnFacts(
         kit=None, round=None, arrived_on=bench.arrived_on, judged_on=bench.frame.today, dispatched_on=None,
@@ -60,9 +63,21 @@ def _day(bench: Bench) -> ScanAnswer:
     kit = _pending_kit(bench)
     if kit is None or bench.pending is None:
         return bench.answer(BenchOutcome.ASK_AGAIN, "pending_lost" if bench.pending else "no_kit_yet")
+    if _other_in_hand(bench):
+        return with_pending(bench, bench.answer(BenchOutcome.REFUSED, "day_whose"))
     if bench.heard.keyed in (".", "NO DATE") and _ask_now(bench):
         return with_pending(bench, bench.answer(BenchOutcome.ASK_NOW, "ask_now_date"))
     return _judge(bench, kit, bench.heard.keyed, bench.pending.marks | bench.heard.marks)
+
+
+def _other_in_hand(bench: Bench) -> bool:
+    """Whether this window scanned another kit since the one that waits was shown: then a day may be either's."""
+    for one in bench.earlier:
+        if one.outcome == BenchOutcome.SHOWN:
+            return False
+        if one.code == OTHER_KIT and one.window == bench.heard.window[:12]:
+            return not bench.heard.offline
+    return False
 
 
 _ASKED_OF_THE_PERSON = frozenset({Mark.NO_NAME, Mark.UNREADABLE_NAME})
@@ -79,6 +94,8 @@ def _mark(bench: Bench) -> ScanAnswer:
     kit = _pending_kit(bench)
     if kit is None or bench.pending is None:
         return bench.answer(BenchOutcome.ASK_AGAIN, "pending_lost" if bench.pending else "no_kit_yet")
+    if _other_in_hand(bench):
+        return with_pending(bench, bench.answer(BenchOutcome.REFUSED, "day_whose"))
     mark = Mark(bench.heard.said.value)
     if mark in NOTES:
         noted = bench.answer(BenchOutcome.NOTED, mark.value, sentence=BENCH_SENTENCES["noted"], about=None)

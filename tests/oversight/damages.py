@@ -366,6 +366,16 @@ def reminded_with_the_kit_here() -> None:
         AND l.kind = 'reminder' AND l.state = 'handed_over' WHERE b.state <> 'undone' ORDER BY b.id LIMIT 1)""")
 
 
+def pace_passed_over() -> None:
+    off("screening_round")
+    run("""UPDATE screening_round SET invited_on = '2026-02-02' WHERE id IN (SELECT r.id FROM screening_round r
+        WHERE r.batch_id IS NOT NULL AND r.state = 'closed' ORDER BY r.id LIMIT 9)""")
+    run(
+        "INSERT INTO screening_invitationpace (per_day, since, note, made_at, made_by_id) VALUES (3, '2026-02-02', '', %s, %s)",
+        clock.now(), User.objects.system().pk,
+    )  # fmt: skip
+
+
 def cutoff_with_a_gap() -> None:
     run("UPDATE results_cutoffrule SET ages = '[0,60)'")
 
@@ -459,7 +469,7 @@ DAMAGES = [
     _damage("I23", running_number_skipped), _damage("I24", typed_alone), _damage("I25", line_unsettled),
     _damage("I26", histology_lost), _damage("I27", examination_incomplete, ["I28", "F1"]), _damage("I28", another_class, ["F1"]),
     _damage("I29", plan_passed), _damage("I30", told_below_meanwhile), _damage("I31", put_off_too_long),
-    _damage("I32", reminded_with_the_kit_here), _damage("I34", cutoff_with_a_gap), _damage("I35", approved_alone),
+    _damage("I32", reminded_with_the_kit_here), _damage("I33", pace_passed_over, ["F1"]), _damage("I34", cutoff_with_a_gap), _damage("I35", approved_alone),
     _damage("I36", sealed_row_altered), _damage("I39", feed_was_old), _damage("I40", merged_by_nobody, ["I16"]),
     _damage("I41", task_of_nobody), _damage("I42", lot_unconfirmed), _damage("I43", death_not_carried_out, ["I16"]),
     _damage("I44", drill_failed), _damage("L1", row_altered), _damage("F1", figure_altered),

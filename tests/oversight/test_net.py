@@ -22,6 +22,7 @@ from oversight.services.ledgers import balances, run_before
 from oversight.services.net import net_settle
 from oversight.services.papers import papers_make
 from oversight.services.proofs import prove
+from results.services.look_back import look_back_open
 from screening.models import Person
 from staff import clock
 from staff.acting import acting
@@ -190,9 +191,9 @@ def test_what_was_known_on_a_day_is_what_was_recorded_by_then(signed_in: SignIn)
     old = known_person(Person.objects.get(pk=person.pk), ago(20))
     phone = next(fact for fact in old.facts if fact.name == "phone")
     assert (phone.then, phone.now, phone.changed) == ("", "010 555-0199", True)
-    stood = next(thing for thing in old.things if thing.ledger == "round")
-    assert [step.event for step in stood.then] == ["open", "kit_sent"]
-    assert [step.event for step in stood.since] == ["kit_back"]
+    stood = next(thing for thing in old.things if str(thing.ledger) == "round")
+    assert [step.event for step in stood.then] == ["open", "kit sent"]
+    assert [step.event for step in stood.since] == ["kit back"]
     assert known_person(person, ago(5)).changed == 0 or known_person(person, clock.today()).changed == 0
     total, rows = known_list("rounds", ago(20))
     assert (total, rows[0].id, rows[0].changed) == (1, round_.pk, True)
@@ -225,3 +226,24 @@ def test_a_restore_drill_is_kept_with_what_differs(tmp_path: object) -> None:
     with pytest.raises(SystemExit):
         call_command("restore_drill", str(file), "--kind", "base")
     assert RestoreDrill.objects.count() == 3
+
+
+def test_look_backs_stand_on_the_page_until_every_sample_is_settled(signed_in: SignIn) -> None:
+    somebody_unreached()
+    look_back = look_back_open(
+        by=cast.member(cast.LABORATORY),
+        kind="run",
+        ref=worked.Run.objects.get().pk,
+        reason="the cuvette drifted",
+    )
+    prove(by=User.objects.system())
+    count = NetCount.objects.get(name="not_retested")
+    assert (count.waiting, count.rows[0]["note"]) == (1, "undecided")
+    client = signed_in(cast.MANAGER)
+    text = client.get(NET).content.decode()
+    assert "the cuvette drifted" in text
+    assert "0 / 1" in text
+    look_back.rows.update(action="nothing", settled_at=clock.now(), settled_how="nothing needed")
+    assert "100 %" in client.get(NET).content.decode()
+    prove(by=User.objects.system())
+    assert NetCount.objects.filter(name="not_retested").order_by("-pk")[0].waiting == 0

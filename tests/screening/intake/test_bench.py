@@ -106,9 +106,34 @@ def test_another_kit_is_refused_while_one_waits(session: IntakeSession) -> None:
     first = bench.kit_out()
     say(session, first.serial)
     refused = say(session, bench.kit_out().serial)
-    assert (refused.outcome, refused.code, refused.serial) == ("refused", "day_owed", first.serial)
-    assert say(session, bench.foreign()).code == "day_owed"
+    assert (refused.outcome, refused.code, refused.serial) == ("refused", "other_kit_owed", first.serial)
+    assert say(session, bench.foreign()).code == "other_kit_owed"
     assert Scan.objects.filter(session=session).count() == 3
+
+
+def test_a_day_keyed_with_another_kit_in_hand_goes_to_neither(session: IntakeSession) -> None:
+    first, other = bench.kit_out(), bench.kit_out()
+    say(session, first.serial)
+    say(session, other.serial)
+    for said in (bench.day_of(2), "RB-NODATE", "RB-SETASIDE-LEAKING", bench.day_of(2)):
+        assert say(session, said).code == "day_whose", said
+    assert not Return.objects.exists()
+    assert say(session, first.serial).outcome == "shown"
+    assert say(session, bench.day_of(2)).outcome == "accepted"
+    assert Return.objects.get().kit == first
+    assert say(session, other.serial).outcome == "shown"
+
+
+def test_the_same_day_is_that_of_the_last_kit_that_was_not_undone(session: IntakeSession) -> None:
+    say(session, bench.kit_out().serial)
+    say(session, bench.day_of(5))
+    say(session, bench.kit_out().serial)
+    say(session, bench.day_of(3))
+    assert say(session, "RB-UNDO").outcome == "undone"
+    again = bench.kit_out()
+    say(session, again.serial)
+    assert say(session, "+").outcome == "accepted"
+    assert Return.objects.get(kit=again).collected_latest == clock.today() - timedelta(days=5)
 
 
 def test_a_day_without_a_kit_and_a_card_without_a_kit(session: IntakeSession) -> None:
