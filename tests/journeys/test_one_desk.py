@@ -19,7 +19,7 @@ from tests.journeys.desk import Desk, at_desk
 from tests.journeys.stack import TODAY, Stack
 from tests.journeys.test_the_thread import controls, scan
 
-pytestmark = [pytest.mark.stack, pytest.mark.browser, pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.campaign, pytest.mark.stack, pytest.mark.browser, pytest.mark.timeout(600)]
 MONDAY = date.fromisoformat(TODAY)
 HIGH_AT = 3
 LOGGED = 6
