@@ -77,7 +77,7 @@ def _pictured(page: Page, name: str) -> None:
         page.screenshot(path=f"{folder}/{name}.png", full_page=True)
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.campaign)])
 def test_the_pages_of_the_mail_at_200_percent(
     browser: Browser,  # noqa: F811
     server: str,  # noqa: F811

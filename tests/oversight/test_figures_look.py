@@ -34,7 +34,7 @@ def pictured(page: Page, name: str) -> None:
 
 
 @pytest.mark.timeout(600)
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.campaign)])
 def test_pages_of_figures_at_200_percent(browser: Browser, server: str, scheme: str) -> None:  # noqa: F811
     past_laid_down(3000, by=cast.member(cast.ADMINISTRATOR))
     connections.close_all()

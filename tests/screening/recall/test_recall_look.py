@@ -86,7 +86,7 @@ def seen_pages() -> list[tuple[str, str]]:
     ]
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.campaign)])
 def test_the_pages_of_call_and_recall_at_200_percent(browser: Browser, server: str, scheme: str) -> None:
     kept = os.environ.get("ROUNDBOOK_PICTURES", "")
     for n, (who, address) in enumerate(seen_pages()):
