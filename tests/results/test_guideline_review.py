@@ -47,7 +47,7 @@ def approved() -> ResultsPolicy:
 def test_new_days_are_signed_once_the_guideline_is_in_force(signed_in: object) -> None:
     plan = in_surveillance_after_three_small()
     policy = approved()
-    page: Client = signed_in(cast.CLINICIAN)  # type: ignore[operator]
+    page: Client = signed_in(cast.NURSE)  # type: ignore[operator]
     url = reverse("results:follow-up-policy-plans", args=[policy.pk])
     assert "dry run" in page.get(url).content.decode()
     with pytest.raises(RoundbookError, match="not in force today"):
