@@ -132,8 +132,7 @@ def _still_out(found: LookBack) -> dict[str, Any] | None:
 def _chosen_rows(request: HttpRequest, found: LookBack) -> list[int]:
     """The rows ticked, or every undecided one."""
     if request.POST.get("all"):
-        undecided = LookBackRow.objects.filter(look_back=found, action="").exclude(result__side="at_or_above")
-        return list(undecided.values_list("pk", flat=True))
+        return list(LookBackRow.objects.filter(look_back=found, action="").values_list("pk", flat=True))
     return [int(text) for text in request.POST.getlist("row") if text.isdigit()]
 
 
@@ -146,9 +145,9 @@ def look_back_decide(request: HttpRequest, pk: int) -> HttpResponse:
         return _look_back_page(request, found, act=form)
     facts, ids = form.cleaned_data, _chosen_rows(request, found)
     if facts["elsewhere"]:
-        question = Question(
-            "look_back", facts["reason"], look_back=found, chosen=facts["action"], rows=tuple(ids)
-        )
+        changeable = LookBackRow.objects.filter(pk__in=ids).exclude(result__side="at_or_above")
+        rows = tuple(changeable.values_list("pk", flat=True))
+        question = Question("look_back", facts["reason"], look_back=found, chosen=facts["action"], rows=rows)
         if not asked_elsewhere(request, form, question):
             return _look_back_page(request, found, act=form)
         return redirect("results:look-back", pk=pk)

@@ -16,7 +16,7 @@ from tests.screening.intake.test_desk_look import DOUBLED, is_clean
 pytestmark = pytest.mark.browser
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.campaign)])
 def test_the_pages_about_programs_at_200_percent(browser: Browser, server: str, scheme: str) -> None:  # noqa: F811
     a_token("clinician", "QCU")
     a_token("laboratory")

@@ -63,10 +63,9 @@ def histology_typed(
 
 def test_17_refuses_is_offered_again_accepts(desk: FollowDesk) -> None:
     referral = f.a_referral(family_name="Seventeen")
-    desk.open(referral).do("talk", wish="declines").says(
+    desk.as_(cast.COORDINATOR).open(referral).do("talk", wish="declines").says(
         "Does not want the examination; a clinician talks with the person next."
     )
-    desk.as_(cast.COORDINATOR).open(referral)
     desk.do("close", reason="informed_refusal", refusal="doubts", note="On the phone.").says(
         "Only a clinician can close"
     )
@@ -185,6 +184,7 @@ def test_23_two_missed_days_discharge_nobody(desk: FollowDesk) -> None:
     assert sorted(Booking.objects.values_list("status", flat=True)) == ["attended", "missed", "missed"]
 
 
+@pytest.mark.campaign
 def test_24_incomplete_then_ct_colonography(desk: FollowDesk) -> None:
     # H21: an incomplete examination is never clean and sets no interval.
     referral = f.a_referral(family_name="Twentyfour")
@@ -236,6 +236,7 @@ def test_26_a_polyp_that_histology_called_a_cancer(desk: FollowDesk) -> None:
     assert [one.step for one in NextStep.objects.order_by("pk")] == ["screening", "treatment"]
 
 
+@pytest.mark.campaign
 def test_27_four_of_9_mm_and_five_of_4_mm_the_edge_of_surveillance(desk: FollowDesk) -> None:
     # ESGE 2020 (Hassan et al., Endoscopy 2020;52:687): 1–4 adenomas under 10 mm go back, 5 or more: 3 years.
     for count, size, course in ((4, 9, "screening"), (5, 4, "surveillance")):

@@ -41,7 +41,7 @@ def somebody_waits() -> Person:
 
 
 @pytest.mark.timeout(600)
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.campaign)])
 def test_pages_of_the_safety_net_at_200_percent(browser: Browser, server: str, scheme: str) -> None:  # noqa: F811
     person = somebody_waits()
     page = signed_in_page(browser, server, cast.NURSE, scheme=scheme, size=DOUBLED)

@@ -65,7 +65,7 @@ def a_calendar_in_use() -> dict[str, str]:
     }
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.campaign)])
 def test_the_calendar_at_200_percent(browser: Browser, server: str, scheme: str) -> None:  # noqa: F811
     pages = a_calendar_in_use()
     page = signed_in_page(browser, server, cast.NURSE, scheme=scheme, size=DOUBLED)

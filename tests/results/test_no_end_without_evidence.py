@@ -17,6 +17,7 @@ from staff import clock
 from staff.acting import acting
 from staff.errors import RoundbookError
 from staff.ledger.moves import make_move
+from staff.models import User
 from tests.results import follow_up as f
 
 pytestmark = pytest.mark.usefixtures("region")
@@ -32,12 +33,14 @@ def undone() -> Iterator[None]:
         transaction.set_rollback(True)
 
 
-def attempted(referral: Referral, outcome: str, days: int, channel: str = "phone") -> None:
+def attempted(
+    referral: Referral, outcome: str, days: int, channel: str = "phone", by: User | None = None
+) -> None:
     """One contact attempt so many days after today."""
     moment = clock.now() - timedelta(days=LATER - days)
     ContactAttempt.objects.create(
         referral=referral, channel=channel, outcome=outcome, made_at=moment, made_on=clock.local_day(moment),
-        made_by=f.kaddrin(),
+        made_by=by or f.kaddrin(),
     )  # fmt: skip
 
 
@@ -45,6 +48,8 @@ def give(referral: Referral, held: set[Evidence]) -> dict[str, object]:
     """Bring about exactly this evidence; returns who closes and what is written."""
     if Evidence.SPOKE in held:
         attempted(referral, "spoke", 1)
+    if Evidence.CLINICIAN_TALK in held:
+        attempted(referral, "spoke", 1, by=f.emrik())
     if Evidence.ATTEMPTS in held:
         for days, channel in (
             (5, "phone"),
@@ -106,17 +111,19 @@ def test_from_every_state_every_reason_closes_on_all_its_evidence_and_on_no_less
     referral = f.a_referral(state)
     with ExitStack() as later:
         f.days_later(later, LATER)
-        # A talk on the way here is undone by later attempts; the ladder counts from the last one.
+        # A talk on the way here (a nurse's, who is a clinician) is undone by later attempts; the ladder counts from the last.
         spoken = referral.attempts.filter(outcome="spoke").exists()
         for reason, demanded in DEMANDS.items():
             # A next step is signed only where all reports are in: elsewhere this reason can never have its evidence.
             possible = reason != "next_step_signed" or state == "to_classify"
-            free = {Evidence.SPOKE} if spoken else set()
+            free = {Evidence.SPOKE, Evidence.CLINICIAN_TALK} if spoken else set()
             for size in range(len(demanded) + 1):
                 for held in map(set, combinations(demanded, size)):
                     if Evidence.NEXT_STEP in held and not possible:
                         continue
                     missing = set(demanded) - held - free
+                    if Evidence.CLINICIAN_TALK in held:
+                        missing -= {Evidence.SPOKE}  # a clinician's talk is a talk
                     if Evidence.ATTEMPTS in missing:
                         missing |= {
                             Evidence.SECOND_PERSON
