@@ -17,7 +17,8 @@ from oversight.services.changed import prove_changed
 from oversight.services.changed_sql import SOURCES, WHOLE
 from oversight.services.proofs import prove
 from staff.models import User
-from tests.oversight.damages import DAMAGES, Damage, undone
+from tests.oversight.damages import DAMAGES
+from tests.oversight.damaging import Damage, undone
 
 pytestmark = [pytest.mark.timeout(600), pytest.mark.xdist_group("rehearsal")]
 

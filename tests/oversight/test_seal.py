@@ -21,7 +21,7 @@ from staff.acting import acting
 from staff.ledger.moves import make_move
 from staff.models import User
 from tests import cast
-from tests.oversight.damages import off, one, run, undone
+from tests.oversight.damaging import off, one, run, undone
 
 pytestmark = [pytest.mark.timeout(600), pytest.mark.xdist_group("rehearsal")]
 
