@@ -15,12 +15,12 @@ from django.test import RequestFactory
 from playwright.sync_api import Browser, Page, Route, sync_playwright
 
 from tests.pages.sample import sample
+from tests.screening.intake.desk_browser import RULES
 from tools.machine import BROWSERS
 
 STATIC = Path(__file__).resolve().parents[2] / "config" / "static"
 HOME = "http://roundbook.test/styleguide/"
 POLICY = "default-src 'self'; img-src 'self' data:; object-src 'none'; base-uri 'self'; form-action 'self'"
-RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
 TASKS = ("Log the post", "Who needs me next", "Release results", "How are we doing?")
 
 PAINTED = "() => new Promise((then) => requestAnimationFrame(() => requestAnimationFrame(then)))"
