@@ -86,7 +86,7 @@ DECLARED = (
         numerator=_("Counted: a kit of the round came back as undeliverable."),
         denominator=OF_INVITED, anchor="invited", top="undelivered", bottom="n", basis=COHORT, window_days=90,
         start="start", matures=_("Complete when everybody's 90 days have passed."), direction=DOWN,
-        levels=(Level("2", "2", _("Job description 7.2, common practice")),),
+        levels=(Level("2", "2", _("common practice, no published source")),),
     ),
     Indicator(
         key="again_90", group="uptake", name=_("Taking part again, 90 days"),
