@@ -250,6 +250,9 @@ def _book(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date)
 
 def _examine(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> None:
     booking = Booking.objects.get(referral=referral, status=Booking.Status.BOOKED)
+    if booking.day > day:
+        follow.again[referral.pk] = booking.day
+        return
     if way.misses and referral.pk not in follow.repeated:
         follow.repeated.add(referral.pk)
         examining.booking_outcome(by=stage.crew.coordinator, booking=booking, outcome="missed")
