@@ -117,8 +117,7 @@ def _missed(counts: CancerCounts) -> Block:
             " little too low. Intervals are exact (Poisson)."
         ),
         columns=[
-            _("Sex"),
-            _("When"),
+            _("Sex, and when"),
             _("Interval cancers"),
             _("Person-years"),
             _("Per 10,000 (95 % interval)"),

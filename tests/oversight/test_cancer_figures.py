@@ -14,6 +14,7 @@ from django.urls import reverse
 from scipy import stats
 
 from oversight.filters import Asked
+from oversight.pages.cancers import cancers
 from oversight.services.cancers import cancer_counts
 from oversight.services.rollup import catch_up
 from oversight.services.surveillance import surveillance_on_time
@@ -113,6 +114,10 @@ def test_a_filter_by_sex_takes_both_sides() -> None:
 @pytest.mark.usefixtures("eight_people")
 def test_the_page_says_every_share_with_its_counts(signed_in: Callable[[str], Client]) -> None:
     with clock.at(clock.moment(CUT, 9)):
+        for block in cancers(YEAR_2027).blocks:
+            assert {len(row) for row in (*block.rows, block.foot or block.columns)} == {len(block.columns)}, (
+                block.key
+            )
         page = signed_in(cast.MANAGER)
         said = page.get(
             reverse("oversight:figures", args=["cancers"]) + "?" + YEAR_2027.query
