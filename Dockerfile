@@ -16,7 +16,7 @@ ENV PATH=/opt/venv/bin:$PATH PYTHONUNBUFFERED=1 PYTHONDONTWRITEBYTECODE=1 \
 WORKDIR /app
 COPY . /app
 RUN mkdir -p /app/.run && chown roundbook /app/.run \
-    && ROUNDBOOK_SECRET_KEY=only-while-the-image-is-built ROUNDBOOK_HOSTS=localhost \
+    && ROUNDBOOK_SECRET_KEY=only-while-the-image-is-built-nothing-is-signed-with-it-0123456789 ROUNDBOOK_HOSTS=localhost ROUNDBOOK_PROXIES=1 \
        DATABASE_URL=postgres://nobody@localhost/none REDIS_URL=redis://localhost \
        python manage.py collectstatic --no-input --verbosity 0
 USER roundbook

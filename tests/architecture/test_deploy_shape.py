@@ -12,7 +12,7 @@ COMPOSE = PROJECT / "docker-compose.yml"
 DOCKERFILE = PROJECT / "Dockerfile"
 OURS = ("migrate", "web", "worker", "beat")
 SERVERS = ("postgres", "redis", "proxy")
-ENV_NAME = re.compile(r"""env(?:\.\w+)?\(\s*["']([A-Z][A-Z0-9_]+)["']""")
+ENV_NAME = re.compile(r"""(?:env(?:\.\w+)?\(|_list\(env,)\s*["']([A-Z][A-Z0-9_]+)["']""")
 FOR_TRYING_OUT_ONLY = {"ROUNDBOOK_NO_DATABASE", "ROUNDBOOK_TODAY", "ROUNDBOOK_RUN_DIR"}
 READ_BY_CHOICE = {"DATABASE_URL", "DATABASE_OWNER_URL"}
 
@@ -30,9 +30,7 @@ def services(compose: dict[str, Any]) -> dict[str, dict[str, Any]]:
 
 
 def settings_text() -> str:
-    package = PROJECT / "config" / "settings"
-    files = sorted(package.rglob("*.py")) if package.is_dir() else [PROJECT / "config" / "settings.py"]
-    return "\n".join(path.read_text() for path in files)
+    return "\n".join((PROJECT / "config" / f"{name}.py").read_text() for name in ("settings", "refusals"))
 
 
 def settings_names() -> set[str]:
