@@ -99,9 +99,20 @@ def test(arguments: Sequence[str]) -> int:
 
 
 def test_second(arguments: Sequence[str]) -> int:
-    """A quick part of the suite on a PostgreSQL that the machine has of its own, where it has one."""
+    """The production shape on the machine's own servers, then a quick part of the suite on that PostgreSQL.
+
+    With arguments, only those tests, on a cluster of its own.
+    """
     libraries.ensure("dev.txt")
-    return _run(["tools/second_postgres.py", *arguments])
+    if arguments:
+        return _run(["tools/second_postgres.py", *arguments])
+    return _run(["tools/production_trial.py", "--then-tests"])
+
+
+def production(_arguments: Sequence[str]) -> int:
+    """The production shape alone."""
+    libraries.ensure("dev.txt")
+    return _run(["tools/production_trial.py"])
 
 
 def campaign(arguments: Sequence[str]) -> int:
