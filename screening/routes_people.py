@@ -11,7 +11,7 @@ the one kit in hand (least privilege by task). The auditor reads who opened whos
 from staff.roles import Role
 from staff.routes import Door, door, takes_file
 
-LARGEST_REGISTER = 64_000_000
+LARGEST_REGISTER = 32_000_000
 """Bytes of a register file at a page or a door; a larger one is loaded by the command line."""
 DATA = door(Role.ADMINISTRATOR, Role.MANAGER)
 INVITE = door(Role.MANAGER, Role.PHONE_DESK)

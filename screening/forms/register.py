@@ -25,6 +25,6 @@ class RegisterFileForm(forms.Form):
         upload = self.cleaned_data["file"]
         if upload.size > LARGEST_REGISTER:
             raise forms.ValidationError(
-                _("The file is larger than 64 MB. Split it, or load it by the command line.")
+                _("The file is larger than 32 MB. Split it, or load it by the command line.")
             )
         return upload
