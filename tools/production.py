@@ -146,7 +146,7 @@ class Production:
         text = (DEPLOY / "proxy" / "roundbook.conf.template").read_text()
         values = {
             "HOST_NAME": HOST_NAME, "HTTP_PORT": f"{address}:{self.http}", "HTTPS_PORT": f"{address}:{self.https}",
-            "WEB_SERVERS": " ".join(f"server {bind};" for bind in self.webs.values()),
+            "WEB_SERVERS": " ".join(f"server {bind} fail_timeout=3s;" for bind in self.webs.values()),
             "TLS_IN_PROXY": str(self.place), "PASS_ON": str(DEPLOY / "proxy" / "pass-on.inc"),
         }  # fmt: skip
         for name, value in values.items():
@@ -214,13 +214,16 @@ class Production:
 
     def stop(self, seconds: float = 60) -> dict[str, int]:
         """Ask every part to finish, the proxy first; its exit status by name, -9 for one that had to be killed."""
+        parts = sorted(self.processes, key=lambda one: (one != "proxy", one))
+        for name in parts:
+            if self.processes[name].poll() is None:
+                self.processes[name].send_signal(signal.SIGTERM)
+        until = time.monotonic() + seconds
         ended = {}
-        for name in sorted(self.processes, key=lambda one: (one != "proxy", one)):
+        for name in parts:
             process = self.processes.pop(name)
-            if process.poll() is None:
-                process.send_signal(signal.SIGTERM)
             try:
-                ended[name] = process.wait(seconds)
+                ended[name] = process.wait(max(0.1, until - time.monotonic()))
             except subprocess.TimeoutExpired:
                 os.killpg(process.pid, signal.SIGKILL)
                 ended[name] = process.wait(20)
