@@ -24,5 +24,5 @@ case $file in
     ;;
 esac
 pg_restore --dbname "$into" --exit-on-error --single-transaction --no-owner "$file"
-psql --no-psqlrc --quiet --dbname "$into" --command "ANALYZE"
+PGOPTIONS="-c client_min_messages=error" psql --no-psqlrc --quiet --dbname "$into" --command "ANALYZE"
 echo "Restored. Now run deploy/bin/migrate against it, then: python manage.py restore_drill --report"
