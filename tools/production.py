@@ -13,11 +13,11 @@ from dataclasses import dataclass, field
 from http.client import HTTPException, HTTPSConnection
 from pathlib import Path
 
+from tools.machine import PROXIES
 from tools.say import PROJECT, StopError
 
 DEPLOY = PROJECT / "deploy"
 HOST_NAME = "roundbook.example"
-NGINX = ("/usr/sbin/nginx", "/usr/local/sbin/nginx")
 HTTP2_SINCE = (1, 25)
 """nginx knows `http2 on;` since 1.25.1 (its change log); an older one serves HTTP/1.1 from the same file."""
 KEPT = ("PATH", "HOME", "LANG", "LC_ALL", "TMPDIR", "XDG_CACHE_HOME", "LD_LIBRARY_PATH")
@@ -41,7 +41,7 @@ http {{
 
 def nginx() -> Path | None:
     """This machine's own nginx; None when there is none."""
-    found = shutil.which("nginx") or next((path for path in NGINX if Path(path).exists()), None)
+    found = shutil.which("nginx") or next((path for path in PROXIES if Path(path).exists()), None)
     return Path(found) if found else None
 
 

@@ -29,7 +29,7 @@ from tools.second_postgres import run as second_run
 NEEDS = (
     machine.Need("PostgreSQL", "postgresql", "the trial", lambda: installed() is not None),
     machine.Need("Redis", "redis-server", "the trial", lambda: shutil.which("redis-server") is not None),
-    machine.Need("nginx", "nginx-light", "the trial", lambda: nginx() is not None),
+    machine.Need("nginx", "nginx-light", "the trial", machine.has_proxy),
     machine.Need("OpenSSL", "openssl", "the trial", lambda: shutil.which("openssl") is not None),
 )
 SETTINGS = """

@@ -90,3 +90,9 @@ def test_the_deployment_checklist_has_no_warning_and_none_is_silenced() -> None:
     done = _start({}, "check", "--deploy", "--fail-level", "WARNING")
     assert done.returncode == 0, done.stdout + done.stderr
     assert "System check identified no issues (0 silenced)." in done.stdout
+
+
+def test_a_day_that_stands_still_is_warned_of() -> None:
+    done = _start({"ROUNDBOOK_TODAY": "2026-06-17"}, "check", "--deploy", "--fail-level", "WARNING")
+    assert done.returncode != 0
+    assert "staff.W001" in done.stderr
