@@ -87,7 +87,7 @@ class Load:
                     self.again[label + " twice"] = 1
                     continue
                 return
-            if status not in {0, 502, 504}:
+            if status not in {0, 503}:
                 self.wrong.append(f"{label}: {status} {data}")
                 return
             self.again[label] += 1
