@@ -15,12 +15,13 @@ ENV PATH=/opt/venv/bin:$PATH PYTHONUNBUFFERED=1 PYTHONDONTWRITEBYTECODE=1 \
     DJANGO_SETTINGS_MODULE=config.settings ROUNDBOOK_ENV=production HOME=/tmp XDG_CACHE_HOME=/tmp/cache
 WORKDIR /app
 COPY . /app
+# The values below are for this one command and stay out of the image.
 RUN mkdir -p /app/.run && chown roundbook /app/.run \
-    && ROUNDBOOK_SECRET_KEY=only-while-the-image-is-built ROUNDBOOK_HOSTS=localhost \
+    && ROUNDBOOK_SECRET_KEY=only-while-the-image-is-built-nothing-is-signed-with-it-0123456789 \
+       ROUNDBOOK_HOSTS=localhost ROUNDBOOK_PROXIES=1 \
        DATABASE_URL=postgres://nobody@localhost/none REDIS_URL=redis://localhost \
        python manage.py collectstatic --no-input --verbosity 0
 USER roundbook
 EXPOSE 8080
-CMD ["gunicorn", "config.wsgi:application", "--bind", "0.0.0.0:8080", "--worker-class", "gthread", \
-     "--workers", "3", "--threads", "4", "--max-requests", "2000", "--max-requests-jitter", "200", \
-     "--worker-tmp-dir", "/dev/shm", "--access-logfile", "-"]
+ENV ROUNDBOOK_BIND=0.0.0.0:8080
+CMD ["deploy/bin/web"]

@@ -11,6 +11,7 @@ from django.utils.translation import gettext_lazy as _
 
 from config.env import database_config
 from config.logs import without_trace
+from config.refusals import refusals
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 env = environ.Env()
@@ -22,16 +23,13 @@ PRODUCTION = ENVIRONMENT == "production"
 TESTING = ENVIRONMENT == "test"
 DEBUG = False
 
-SECRET_KEY = env.str("ROUNDBOOK_SECRET_KEY", default="" if PRODUCTION else "only-for-trying-out-" + "x" * 40)
-if not SECRET_KEY:
-    raise ImproperlyConfigured(
-        "Set ROUNDBOOK_SECRET_KEY to a long random text before starting in production."
-    )
-ALLOWED_HOSTS = env.list(
-    "ROUNDBOOK_HOSTS", default=[] if PRODUCTION else ["localhost", "127.0.0.1", "[::1]", "testserver"]
-)
-if not ALLOWED_HOSTS:
-    raise ImproperlyConfigured("Set ROUNDBOOK_HOSTS to the host names people will use, separated by commas.")
+if PRODUCTION and (found := refusals(os.environ)):
+    raise ImproperlyConfigured("Roundbook does not start like this:\n- " + "\n- ".join(found))
+
+SECRET_KEY = env.str("ROUNDBOOK_SECRET_KEY", default="only-for-trying-out-" + "x" * 40)
+SEAL_KEYS_BEFORE = env.list("ROUNDBOOK_SEAL_KEYS_BEFORE", default=[])
+"""Secret keys used earlier: seals signed with them still verify; nothing new is signed with them."""
+ALLOWED_HOSTS = env.list("ROUNDBOOK_HOSTS", default=["localhost", "127.0.0.1", "[::1]", "testserver"])
 CSRF_TRUSTED_ORIGINS = env.list("ROUNDBOOK_ORIGINS", default=[])
 
 # --- Database: migrations run as owner, everything else as the application role -------------------------
@@ -45,7 +43,7 @@ def _database_url() -> str:
     url = env.str("DATABASE_URL" if DB_ROLE == "app" else "DATABASE_OWNER_URL", default="")
     if url:
         return str(url)
-    if PRODUCTION or "DATABASE_URL" in os.environ:
+    if "DATABASE_URL" in os.environ:
         raise ImproperlyConfigured(
             "Set DATABASE_URL (application role) and DATABASE_OWNER_URL (owner, for migrations)."
         )
@@ -84,8 +82,6 @@ def _redis_urls() -> tuple[str, str]:
     url = env.str("REDIS_URL", default="")
     if url:
         return str(url), str(url)
-    if PRODUCTION:
-        raise ImproperlyConfigured("Set REDIS_URL to the Redis that carries the work queue.")
     if TESTING or env.bool("ROUNDBOOK_NO_DATABASE", default=False):
         return "memory://", ""
     from config.embedded import redis_client_url, redis_url
@@ -119,6 +115,7 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
+    "staff.body_limit.BodyLimit",
     "screening.scan_door.ScanDoor",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -215,6 +212,7 @@ if PRODUCTION:
 FILE_UPLOAD_MAX_MEMORY_SIZE = 2 * 1024 * 1024
 DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 2000
+DATA_UPLOAD_MAX_NUMBER_FILES = 4
 
 # --- Language and time ----------------------------------------------------------------------------------
 LANGUAGE_CODE = "en-gb"
@@ -308,7 +306,6 @@ SPECTACULAR_SETTINGS = {
 }  # fmt: skip
 API_REQUESTS_A_MINUTE = env.int("ROUNDBOOK_API_REQUESTS_A_MINUTE", default=600)
 API_ANSWERS_KEPT_DAYS = env.int("ROUNDBOOK_API_ANSWERS_KEPT_DAYS", default=30)
-SILENCED_SYSTEM_CHECKS = ["axes.W006"]
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,

@@ -1,13 +1,15 @@
 """Who may open which page of this part."""
 
 from staff.roles import Role
-from staff.routes import Door, api_door, door
+from staff.routes import Door, api_door, door, takes_file
 
 # Administrators see counts, tokens and reasons, never who a letter is for.
 OFFICE = door(Role.PHONE_DESK, Role.COORDINATOR, Role.ADMINISTRATOR)
 NAMED = door(Role.PHONE_DESK, Role.COORDINATOR)
 INVITING = door(Role.PHONE_DESK, Role.MANAGER, Role.ADMINISTRATOR)
 PACKING = door(Role.PHONE_DESK, Role.MANAGER)
+LARGEST_MANIFEST = 8_000_000
+"""Bytes of a contractor's file; the service that takes it says the same (`services/packs.py`)."""
 LABORATORY = door(Role.LABORATORY)
 BACK = door(Role.FRONT_DESK, Role.PHONE_DESK, Role.COORDINATOR, Role.ADMINISTRATOR)
 SETTLING = door(Role.FRONT_DESK, Role.PHONE_DESK, Role.COORDINATOR, Role.CLINICIAN, Role.ADMINISTRATOR)
@@ -37,7 +39,7 @@ ROUTES: dict[str, Door] = {
     "outreach:pack": PACKING,
     "outreach:pack-opened": PACKING,
     "outreach:pack-missing": PACKING,
-    "outreach:manifests": PACKING,
+    "outreach:manifests": takes_file(PACKING, LARGEST_MANIFEST),
     "outreach:batch-preview": PACKING,
     "outreach:texts": TEXTS,
     "outreach:text": TEXTS,

@@ -1,9 +1,12 @@
 """Who may open which of the laboratory's pages."""
 
 from staff.roles import Role
-from staff.routes import Door, door
+from staff.routes import Door, door, takes_file
 
 LAB = door(Role.LABORATORY)
+LARGEST_READINGS = 20_000_000
+"""Bytes of a readings file at a page or a door."""
+READINGS = takes_file(LAB, LARGEST_READINGS)
 SECONDS = door(Role.LABORATORY, Role.CLINICIAN)
 """Who may agree to a change in the laboratory as the second person."""
 ROUTES: dict[str, Door] = {
@@ -41,9 +44,9 @@ ROUTES: dict[str, Door] = {
     "results:run-close": LAB,
     "results:run-settle": LAB,
     "results:slip": LAB,
-    "results:run-load": LAB,
+    "results:run-load": READINGS,
     "results:sample-off": LAB,
-    "results:readings": LAB,
+    "results:readings": READINGS,
     "results:readings-file": LAB,
     "results:readings-refused": LAB,
     "results:readings-gap": LAB,

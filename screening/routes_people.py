@@ -9,8 +9,10 @@ the one kit in hand (least privilege by task). The auditor reads who opened whos
 """
 
 from staff.roles import Role
-from staff.routes import Door, door
+from staff.routes import Door, door, takes_file
 
+LARGEST_REGISTER = 32_000_000
+"""Bytes of a register file at a page or a door; a larger one is loaded by the command line."""
 DATA = door(Role.ADMINISTRATOR, Role.MANAGER)
 INVITE = door(Role.MANAGER, Role.PHONE_DESK)
 INVITE_OR_LOOK = door(Role.MANAGER, Role.PHONE_DESK, Role.ADMINISTRATOR)
@@ -18,7 +20,7 @@ SPEAKS_WITH_PEOPLE = door(Role.PHONE_DESK, Role.COORDINATOR, Role.CLINICIAN)
 ANSWERS_FOR_POLICY = door(Role.ADMINISTRATOR, Role.MANAGER, Role.CLINICIAN)
 RECORDS_WISHES = door(Role.PHONE_DESK, Role.COORDINATOR)
 ROUTES: dict[str, Door] = {
-    "screening:register": DATA,
+    "screening:register": takes_file(DATA, LARGEST_REGISTER),
     "screening:register-compare": DATA,
     "screening:register-load": DATA,
     "screening:register-apply": DATA,

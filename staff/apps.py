@@ -11,6 +11,7 @@ class StaffConfig(AppConfig):
 
     def ready(self) -> None:
         """Put the access journal behind the walls."""
+        from staff import checks  # noqa: F401 - registers itself
         from staff.ledger.registry import register_append_only
         from staff.models import AccessEntry
 

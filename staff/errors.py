@@ -2,6 +2,9 @@
 
 from typing import Any
 
+NO_PROTOCOL = "no_protocol"
+"""No approved protocol is in force: nothing can be decided, and pages say so instead of failing."""
+
 
 class RoundbookError(Exception):
     """Something was refused; `code` is for programs and tests, `sentence` for people."""

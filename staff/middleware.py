@@ -9,10 +9,10 @@ from django.contrib.auth import logout
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
-from django.shortcuts import resolve_url
+from django.shortcuts import render, resolve_url
 
 from staff import clock
-from staff.errors import NotAllowed, NotFound
+from staff.errors import NO_PROTOCOL, NotAllowed, NotFound, RoundbookError
 from staff.models import User
 from staff.routes import Door, route_table
 
@@ -87,4 +87,6 @@ class RouteGuard:
             raise Http404(str(error)) from error
         if isinstance(error, NotAllowed):
             raise PermissionDenied(str(error)) from error
+        if isinstance(error, RoundbookError) and error.code == NO_PROTOCOL:
+            return render(request, "not_founded.html", {"sentence": error.sentence}, status=503)
         return None

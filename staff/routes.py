@@ -1,10 +1,12 @@
 """The deny-by-default table of routes: a page that is not listed cannot be opened by anybody."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib import import_module
 
 from staff.roles import PEOPLE, Role
 
+LARGEST_FORM = 5 * 1024 * 1024
+"""Bytes of a request to a page that takes no file (also Django's DATA_UPLOAD_MAX_MEMORY_SIZE)."""
 APPS = ("staff", "screening", "results", "outreach", "oversight")
 
 
@@ -13,7 +15,8 @@ class Door:
     """Who may open a route: everybody, or who holds one of the roles, a person signed in or a program with its token.
 
     `writers` are the roles that may POST where they are fewer than may look. A program bound to one site may open only
-    a `one_site` route, which shows it that site's things alone.
+    a `one_site` route, which shows it that site's things alone. A request of more than `largest` bytes is refused unread;
+    a program's door has its own size in its `does`.
     """
 
     roles: frozenset[Role] = field(default_factory=frozenset)
@@ -21,6 +24,7 @@ class Door:
     token: bool = False
     writers: frozenset[Role] | None = None
     one_site: bool = False
+    largest: int = LARGEST_FORM
 
     def lets(self, method: str) -> frozenset[Role]:
         """The roles that may use this method."""
@@ -34,6 +38,11 @@ ANY_STAFF = Door(roles=PEOPLE)
 def door(*roles: Role) -> Door:
     """A route for these roles only."""
     return Door(roles=frozenset(roles))
+
+
+def takes_file(door: Door, largest: int) -> Door:
+    """The same door, where a file of so many bytes may come (with room for the form around it)."""
+    return replace(door, largest=largest + 100_000)
 
 
 def api_door(*roles: Role, writers: tuple[Role, ...] | None = None, one_site: bool = False) -> Door:

@@ -12,10 +12,12 @@ NOTHING_COLLECTED = 5
 LINTER_CALL = (
     "import sys; from importlinter.cli import lint_imports_command; sys.exit(lint_imports_command())"
 )
+DEPLOY_TESTS = ("tests/architecture/test_deploy_shape.py", "tests/production/test_refusals.py")
 PRODUCTION_EXAMPLE = {
     "ROUNDBOOK_ENV": "production",
     "ROUNDBOOK_SECRET_KEY": "checks-only-" + "9f3k-Q7w2_" * 6,
     "ROUNDBOOK_HOSTS": "roundbook.example",
+    "ROUNDBOOK_PROXIES": "1",
     "DATABASE_URL": "postgres://roundbook_app@localhost/roundbook",
     "DATABASE_OWNER_URL": "postgres://roundbook_owner@localhost/roundbook",
     "REDIS_URL": "redis://localhost:6379/0",
@@ -73,15 +75,14 @@ def types(arguments: Sequence[str]) -> int:
 
 
 def migrations(_arguments: Sequence[str]) -> int:
-    """No model without its migration, no failing system check, no warning about production settings."""
+    """No model without its migration, and no failing system check."""
     libraries.ensure("dev.txt")
     with_models = [
         ("system checks", ["manage.py", "check", "--fail-level", "WARNING"]),
         ("models and migrations agree", ["manage.py", "makemigrations", "--check", "--dry-run"]),
     ]
-    for_production = [("production settings", ["manage.py", "check", "--deploy", "--fail-level", "WARNING"])]
     with demo.servers_as_found():
-        return max(_all(with_models), _all(for_production, PRODUCTION_EXAMPLE))
+        return _all(with_models)
 
 
 def test(arguments: Sequence[str]) -> int:
@@ -98,9 +99,20 @@ def test(arguments: Sequence[str]) -> int:
 
 
 def test_second(arguments: Sequence[str]) -> int:
-    """A quick part of the suite on a PostgreSQL that the machine has of its own, where it has one."""
+    """The production shape on the machine's own servers, then a quick part of the suite on that PostgreSQL.
+
+    With arguments, only those tests, on a cluster of its own.
+    """
     libraries.ensure("dev.txt")
-    return _run(["tools/second_postgres.py", *arguments])
+    if arguments:
+        return _run(["tools/second_postgres.py", *arguments])
+    return _run(["tools/production_trial.py", "--then-tests"])
+
+
+def production(_arguments: Sequence[str]) -> int:
+    """The production shape alone."""
+    libraries.ensure("dev.txt")
+    return _run(["tools/production_trial.py"])
 
 
 def campaign(arguments: Sequence[str]) -> int:
@@ -131,7 +143,16 @@ def deploy(_arguments: Sequence[str]) -> int:
     else:
         say("== docker compose is not on this machine; the files are read by the test instead")
     libraries.ensure("dev.txt")
-    return _pytest(["-q", "-p", "no:cacheprovider", "tests/architecture/test_deploy_shape.py"])
+    warned = _all(
+        [
+            (
+                "production settings without a warning",
+                ["manage.py", "check", "--deploy", "--fail-level", "WARNING"],
+            )
+        ],
+        PRODUCTION_EXAMPLE,
+    )
+    return warned or _pytest(["-q", "-p", "no:cacheprovider", *DEPLOY_TESTS])
 
 
 def example_secrets() -> dict[str, str]:

@@ -40,7 +40,14 @@ COMMANDS: dict[str, tuple[Callable[[Sequence[str]], int], str]] = {
     "demo-reset": (lambda _: demo.reset(), "delete the demo's data and start over"),
     "stop": (lambda _: demo.stop(), "end a demo left running, and its servers"),
     "test": (checks.test, "set up and run the tests; arguments go to pytest"),
-    "test-second": (checks.test_second, "a quick part of the tests on this machine's own PostgreSQL"),
+    "test-second": (
+        checks.test_second,
+        "the production shape, then a quick part of the tests, on this machine's own servers",
+    ),
+    "test-production": (
+        checks.production,
+        "the production shape on this machine's own PostgreSQL, Redis and nginx",
+    ),
     "setup": (setup, "install what tests and tools need"),
     "lint": (checks.lint, "style, import contracts, templates"),
     "format": (checks.format_code, "lay the code out"),

@@ -12,7 +12,9 @@ from tools.say import StopError, say, warn
 
 LETTERS = "letters"
 PAGE_TESTS = "page tests"
+PROXY_TESTS = "tests of the production shape"
 BROWSERS = ("chromium", "chromium-browser")
+PROXIES = ("/usr/sbin/nginx", "/usr/local/sbin/nginx")
 
 
 @dataclass(frozen=True)
@@ -63,6 +65,11 @@ def has_browser() -> bool:
     return any(shutil.which(name) for name in BROWSERS)
 
 
+def has_proxy() -> bool:
+    """Servers stand in folders that an ordinary user's path leaves out."""
+    return shutil.which("nginx") is not None or any(Path(path).exists() for path in PROXIES)
+
+
 LETTER_NEEDS = (
     Need("Pango", "libpango-1.0-0", LETTERS, library("libpango-1.0.so.0", "libpango-1.0.dylib")),
     Need(
@@ -79,7 +86,12 @@ LETTER_NEEDS = (
     ),
     Need("the DejaVu fonts", "fonts-dejavu-core", LETTERS, has_font),
 )
-TEST_NEEDS = (*LETTER_NEEDS, Need("Chromium", "chromium", PAGE_TESTS, has_browser))
+TEST_NEEDS = (
+    *LETTER_NEEDS,
+    Need("Chromium", "chromium", PAGE_TESTS, has_browser),
+    Need("nginx", "nginx-light", PROXY_TESTS, has_proxy),
+    Need("OpenSSL", "openssl", PROXY_TESTS, lambda: shutil.which("openssl") is not None),
+)
 
 
 def missing(needs: Sequence[Need]) -> list[Need]:

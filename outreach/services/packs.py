@@ -151,6 +151,8 @@ def _lines(content: bytes, frame: Acting) -> list[tuple[str, Seen]]:
     """(batch number, pack) of every line, its token resolved; refuses the file at its first wrong line."""
     if len(content) > MOST_BYTES:
         raise _wrong(0, _("the file is larger than 8 megabytes"))
+    if content.count(b"\n") + content.count(b"\r") > 2 * MOST_LINES + 2:
+        raise _wrong(0, _("a file has 1 to 60,000 packs"))
     try:
         rows = list(csv.reader(io.StringIO(content.decode("utf-8-sig")), strict=True))
     except (UnicodeDecodeError, csv.Error) as error:

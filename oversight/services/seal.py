@@ -9,6 +9,7 @@ from datetime import date
 from time import perf_counter
 from typing import Any
 
+from django.conf import settings
 from django.db import connection
 from django.utils.crypto import salted_hmac
 
@@ -103,9 +104,15 @@ def digest_of(seal: Seal) -> str:
     return hashlib.sha256(json.dumps(told, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
 
 
-def signature_of(digest: str) -> str:
-    """A digest signed with the application's own key, which the database does not hold."""
-    return salted_hmac(SALT, digest, algorithm="sha256").hexdigest()
+def signature_of(digest: str, key: str | None = None) -> str:
+    """A digest signed with the application's own key (or an earlier one), which the database does not hold."""
+    return salted_hmac(SALT, digest, secret=key, algorithm="sha256").hexdigest()
+
+
+def _is_ours(seal: Seal) -> bool:
+    """Whether the key in use signed it, or one that was in use before."""
+    keys = (None, *settings.SEAL_KEYS_BEFORE)
+    return any(hmac.compare_digest(seal.signature, signature_of(seal.digest, key)) for key in keys)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +152,7 @@ def _chain(seals: list[Seal]) -> Iterator[Broken]:
         told = {name: said["blocks"] for name, said in seal.tables.items()}
         if seal.before != before or seal.digest != digest_of(seal) or blocks != told:
             yield Broken(seal.day, "oversight_seal", seal.pk, "altered")
-        elif not hmac.compare_digest(seal.signature, signature_of(seal.digest)):
+        elif not _is_ours(seal):
             yield Broken(seal.day, "oversight_seal", seal.pk, "signed with another key")
         before = seal.digest
 

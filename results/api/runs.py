@@ -11,6 +11,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 
 from results.models import Analyser, CheckLot, ControlLot, InboxLine, ReadingsFile, Run, Unit
+from results.routes_lab import LARGEST_READINGS
 from results.services.control_plans import CheckValues, plan_on
 from results.services.messages import messages_retry
 from results.services.readings import readings_load, verdict_counts
@@ -27,7 +28,6 @@ from staff.errors import RoundbookError
 from staff.models import User
 
 PART = "Laboratory"
-LARGEST_FILE = 20_000_000
 REFUSED = 200
 
 
@@ -336,7 +336,7 @@ class RunReadings(Acts):
     does: ClassVar = {
         "POST": Does(
             name="readings_load", part=PART, summary="Load a readings file into an open run; every line is answered",
-            csv=True, sends=SENT, gives=FileShape, example=FILE, largest=LARGEST_FILE,
+            csv=True, sends=SENT, gives=FileShape, example=FILE, largest=LARGEST_READINGS,
             query=(OpenApiParameter("file_name", {"type": "string", "maxLength": 200}, description="What the file is called."),),
         )
     }  # fmt: skip

@@ -38,6 +38,21 @@ from staff.ledger.registry import ledger_of
 from staff.models import User
 from staff.roles import Pool, Role
 
+MOST_LINES = 100_000
+LINE_ENDS = (
+    b"\n",
+    b"\r",
+    b"\x0b",
+    b"\x0c",
+    b"\x1c",
+    b"\x1d",
+    b"\x1e",
+    b"\xc2\x85",
+    b"\xe2\x80\xa8",
+    b"\xe2\x80\xa9",
+)
+"""Whatever Python takes for the end of a line, counted before a list of millions is made of them."""
+
 SAMPLES = f"""
     SELECT k.serial, k.id, s.id, coalesce(s.state, ''), s.round_id, b.collected_earliest, {USABLE_UNTIL},
            coalesce(p.report_high_from_unfit, false)
@@ -128,6 +143,12 @@ def readings_preview(*, by: User, run: Run, content: bytes) -> list[Judged]:
 
 
 def _lines(content: bytes) -> list[RawLine]:
+    if sum(content.count(end) for end in LINE_ENDS) > MOST_LINES:
+        raise RoundbookError(
+            "readings_too_many",
+            _("The file has more than %(n)s lines, so nothing was taken. Export one day at a time.")
+            % {"n": MOST_LINES},
+        )
     try:
         return file_lines(content)
     except ReadingsFileError as error:

@@ -10,6 +10,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from results.forms_lab import FileForm, FileForRunForm, NoteForm
 from results.models import InboxLine, InboxMessage, ReadingsFile, Run
+from results.routes_lab import LARGEST_READINGS
 from results.services.readings import (
     line_settle,
     readings_gap_explain,
@@ -25,7 +26,6 @@ from results.views.lab_request import actor, refuse
 from staff import clock
 from staff.errors import RoundbookError
 
-LARGEST = 20_000_000
 LINES = 200
 
 
@@ -55,7 +55,7 @@ def readings(request: HttpRequest) -> HttpResponse:
 def _load(request: HttpRequest, run: Run, form: FileForm) -> ReadingsFile | None:
     """Load the uploaded file; a refusal is written on the form."""
     upload = form.cleaned_data["file"]
-    if upload.size > LARGEST:
+    if upload.size > LARGEST_READINGS:
         form.add_error("file", _("The file is larger than 20 MB. Export one day at a time."))
         return None
     content = upload.read()

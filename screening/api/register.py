@@ -8,6 +8,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 
 from screening.models import RegisterLoad
+from screening.routes_people import LARGEST_REGISTER
 from screening.services.register import register_apply, register_discard, register_effect, register_stage
 from screening.services.register_read import COLUMNS
 from staff.api.base import Acts, Reads, Shown, asked, page_of
@@ -15,7 +16,6 @@ from staff.api.does import Does
 from staff.api.fields import Shape
 
 PART = "Register"
-LARGEST = 64_000_000
 REFUSED = 200
 WAITING = (RegisterLoad.Status.STAGED, RegisterLoad.Status.HELD)
 
@@ -95,7 +95,7 @@ class Loads(Reads, Acts):
         ),
         "POST": Does(
             name="register_load_send", part=PART, summary="Send a register file to be checked and staged", status=201,
-            gives=LoadShape, example=EXAMPLE, csv=True, sends=SENT, largest=LARGEST, query=FILE,
+            gives=LoadShape, example=EXAMPLE, csv=True, sends=SENT, largest=LARGEST_REGISTER, query=FILE,
             words="UTF-8 CSV with a header row of the documented columns. Nothing is applied yet. The same file is found again.",
         ),
     }  # fmt: skip

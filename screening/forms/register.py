@@ -3,7 +3,7 @@
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
-LARGEST_FILE = 400 * 1024 * 1024
+from screening.routes_people import LARGEST_REGISTER
 
 
 class RegisterFileForm(forms.Form):
@@ -23,8 +23,8 @@ class RegisterFileForm(forms.Form):
     def clean_file(self) -> object:
         """Refuse what cannot be a register file by its size alone."""
         upload = self.cleaned_data["file"]
-        if upload.size > LARGEST_FILE:
+        if upload.size > LARGEST_REGISTER:
             raise forms.ValidationError(
-                _("The file is larger than 400 MB. Split it, or load it by the command line.")
+                _("The file is larger than 32 MB. Split it, or load it by the command line.")
             )
         return upload

@@ -6,7 +6,7 @@ from django.utils.translation import gettext_lazy as _
 
 from screening.models import ScreeningPolicy
 from staff.acting import remembered
-from staff.errors import RoundbookError
+from staff.errors import NO_PROTOCOL, RoundbookError
 
 
 def policy_on(day: date) -> ScreeningPolicy:
@@ -24,7 +24,7 @@ def _policy_on(day: date) -> ScreeningPolicy:
     )
     if policy is None:
         raise RoundbookError(
-            "no_protocol",
+            NO_PROTOCOL,
             _("No approved protocol is in force on %(day)s. Ask the administrator.") % {"day": day},
         )
     return policy

@@ -21,6 +21,8 @@ from staff.errors import RoundbookError
 if TYPE_CHECKING:
     import polars as pl
 
+MANY_LINES, SHORTEST_LINE = 20_000, 40
+"""Above so many lines a file is refused as a whole when its lines have fewer bytes than this on average."""
 COLUMNS = (
     "person_number", "family_name", "given_names", "birth_date", "sex", "address_1", "address_2", "locality", "postcode",
     "phone", "email", "language", "area_code", "practice_code", "deceased_on", "left_area_on",
@@ -62,6 +64,7 @@ def register_file_read(content: bytes, *, today: date, areas: frozenset[str]) ->
 
     import polars as pl
 
+    _lines_long_enough(content)
     header, *lines = _text(content).replace("\r\n", "\n").split("\n")
     _header_checked(header)
     numbered = [(n, line) for n, line in enumerate(lines, start=2) if line.strip()]
@@ -77,6 +80,17 @@ def register_file_read(content: bytes, *, today: date, areas: frozenset[str]) ->
     refused += [_answer(row, raws, today) for row in bad.iter_rows(named=True)]
     good = verdicts.filter(pl.col("code") == "")
     return ReadFile(_typed(good), sorted(refused, key=lambda r: r.line))
+
+
+def _lines_long_enough(content: bytes) -> None:
+    """A line of people cannot be this short, and answering millions of such lines one by one would take all memory."""
+    lines = content.count(b"\n")
+    if lines > MANY_LINES and len(content) < lines * SHORTEST_LINE:
+        raise RoundbookError(
+            "file_lines_short",
+            _("The lines of this file are too short to hold people: %(n)s lines in %(b)s bytes. Send the file as the register wrote it.")
+            % {"n": lines, "b": len(content)},
+        )  # fmt: skip
 
 
 def _text(content: bytes) -> str:

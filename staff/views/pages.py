@@ -1,12 +1,12 @@
 """Sign in, sign out, the first page after signing in, and the health of the web process."""
 
 from django.contrib.auth.views import LoginView, LogoutView
-from django.db import connection
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET
 
 from staff.context import nav_for
+from staff.health import not_ready
 from staff.models import User
 from staff.waits import waits_behind
 
@@ -40,8 +40,6 @@ def livez(request: HttpRequest) -> JsonResponse:
 
 @require_GET
 def readyz(request: HttpRequest) -> JsonResponse:
-    """The process can reach its database."""
-    with connection.cursor() as cursor:
-        cursor.execute("SELECT 1")
-        cursor.fetchone()
-    return JsonResponse({"status": "ready"})
+    """The process can reach its database, and the database is of this version; else 503 with what is amiss."""
+    amiss = not_ready()
+    return JsonResponse({"status": amiss or "ready"}, status=503 if amiss else 200)

@@ -22,6 +22,7 @@ from tests.api.program import Program, Told, a_token
 from tests.conftest import NOON
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
+NO_FIGURES = ("/how-are-we-doing/people/", "/how-are-we-doing/files/", "/how-are-we-doing/two-cohorts/")
 INVITED, BACK, HIGH = 60, 40, (7, 19, 33)
 
 
@@ -199,11 +200,21 @@ def read_the_figures(doors: FromTheSchema) -> None:
     assert told["counts"]["referrals_closed"] == 1
     browser = Client()
     browser.force_login(cast.member(cast.MANAGER), backend="django.contrib.auth.backends.ModelBackend")
-    page = browser.get(f"/how-are-we-doing/?from={period['since']}&to={period['until']}").content.decode()
-    words = re.sub(r"<[^>]+>|\s+", " ", page)
+    pages = _pages(browser, f"?from={period['since']}&to={period['until']}")
+    words = re.sub(r"<[^>]+>|\s+", " ", pages[0])
     assert f"Of {INVITED} people invited" in words
-    assert re.search(rf"{uptake['numerator']} of {uptake['denominator']}\b", words)
-    assert re.search(rf"{positivity['numerator']} of {positivity['denominator']}\b", words)
+    shown = {key: figure for page in pages for key, figure in _figures(page).items()}
+    given = {key: (one["numerator"], one["denominator"]) for key, one in told["total"].items()}
+    assert {key: given[key] for key in shown} == shown
+    assert len(shown) >= 17, "figures of every page, each beside the same from the door"
+    happened = {
+        label: int(n)
+        for n, label in re.findall(r"(\d+) {2,}([a-z][a-z ]+?) {2,}", words[words.index("What happened") :])
+    }
+    counted = told["counts"]
+    assert [
+        happened[label] for label in ("invited", "results released", "people examined", "referrals closed")
+    ] == [counted[name] for name in ("invited", "results", "examined", "referrals_closed")]
     assert uptake["too_few"]
     assert f"too few to judge ({uptake['numerator']})" in words
     browser.post("/nobody-falls-through/run/")
@@ -211,3 +222,20 @@ def read_the_figures(doors: FromTheSchema) -> None:
     assert proof["checks"]
     assert {check["name"]: check["violating"] for check in proof["checks"] if check["violating"]} == {}
     assert doors.everything("phone_desk", "letters", limit=50) == []
+
+
+def _pages(browser: Client, query: str) -> list[str]:
+    """The first page of figures and those that its tabs lead to, all for the same period."""
+    first = browser.get(f"/how-are-we-doing/{query}").content.decode()
+    names = sorted(set(re.findall(r'href="(/how-are-we-doing/[a-z-]+/)\?', first)))
+    found = [browser.get(name + query) for name in names if name not in NO_FIGURES]
+    assert {answer.status_code for answer in found} == {200}
+    return [first, *(answer.content.decode() for answer in found)]
+
+
+def _figures(page: str) -> dict[str, tuple[int, int]]:
+    """Numerator and denominator that stand before each link to a definition."""
+    marked = re.sub(r'<a[^>]*href="/how-are-we-doing/definition/(\w+)/[^>]*>', r" @\1@ ", page)
+    words = re.sub(r"<[^>]+>|\s+", " ", marked)
+    found = re.findall(r"([\d ]+) of ([\d ]+);(?:(?! of [\d ]+;|@).)*@(\w+)@", words)
+    return {key: (int(n.replace(" ", "")), int(d.replace(" ", ""))) for n, d, key in found}

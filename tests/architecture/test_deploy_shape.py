@@ -1,18 +1,24 @@
 """The production files agree with each other and with the settings, as far as reading them can tell."""
 
+import os
 import re
+import shutil
+import subprocess
 from pathlib import Path
 from typing import Any
 
 import pytest
 import yaml
+from django.urls import get_resolver, resolve
+
+from staff.routes import LARGEST_FORM, route_table
 
 PROJECT = Path(__file__).resolve().parents[2]
 COMPOSE = PROJECT / "docker-compose.yml"
 DOCKERFILE = PROJECT / "Dockerfile"
 OURS = ("migrate", "web", "worker", "beat")
-SERVERS = ("postgres", "redis", "proxy")
-ENV_NAME = re.compile(r"""env(?:\.\w+)?\(\s*["']([A-Z][A-Z0-9_]+)["']""")
+SERVERS = ("postgres", "redis", "proxy", "backup")
+ENV_NAME = re.compile(r"""(?:env(?:\.\w+)?\(|_list\(env,)\s*["']([A-Z][A-Z0-9_]+)["']""")
 FOR_TRYING_OUT_ONLY = {"ROUNDBOOK_NO_DATABASE", "ROUNDBOOK_TODAY", "ROUNDBOOK_RUN_DIR"}
 READ_BY_CHOICE = {"DATABASE_URL", "DATABASE_OWNER_URL"}
 
@@ -30,9 +36,7 @@ def services(compose: dict[str, Any]) -> dict[str, dict[str, Any]]:
 
 
 def settings_text() -> str:
-    package = PROJECT / "config" / "settings"
-    files = sorted(package.rglob("*.py")) if package.is_dir() else [PROJECT / "config" / "settings.py"]
-    return "\n".join(path.read_text() for path in files)
+    return "\n".join((PROJECT / "config" / f"{name}.py").read_text() for name in ("settings", "refusals"))
 
 
 def settings_names() -> set[str]:
@@ -131,4 +135,119 @@ def test_named_files_exist(services: dict[str, dict[str, Any]]) -> None:
             source = str(volume).split(":")[0]
             if source.startswith("./"):
                 assert (PROJECT / source).exists()
-    assert (PROJECT / "deploy" / "livez.py").exists()
+    for name in OURS:
+        command = services[name].get("command") or re.findall(
+            r'^CMD \["(.*)"\]', DOCKERFILE.read_text(), re.MULTILINE
+        )
+        assert command == [f"deploy/bin/{name}"]
+        assert os.access(PROJECT / command[0], os.X_OK)
+
+
+def test_nothing_but_the_proxy_is_reached_from_outside_and_servers_have_few_rights(
+    services: dict[str, dict[str, Any]], compose: dict[str, Any]
+) -> None:
+    assert [name for name, service in services.items() if "ports" in service] == ["proxy"]
+    assert compose["networks"]["inside"] == {"internal": True}
+    assert (
+        services["postgres"]["networks"]
+        == services["redis"]["networks"]
+        == services["backup"]["networks"]
+        == ["inside"]
+    )
+    for name in ("proxy", "backup"):
+        assert (services[name]["read_only"], services[name]["cap_drop"]) == (True, ["ALL"])
+
+
+UNITS = sorted((PROJECT / "deploy" / "systemd").glob("roundbook*"))
+HARDENED = (
+    "NoNewPrivileges=yes", "CapabilityBoundingSet=", "ProtectSystem=strict", "ProtectHome=yes", "PrivateTmp=yes",
+    "PrivateDevices=yes", "ProtectKernelTunables=yes", "RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6",
+    "RestrictNamespaces=yes", "SystemCallFilter=@system-service", "User=roundbook",
+)  # fmt: skip
+
+
+def test_units_run_the_same_programs_with_few_rights() -> None:
+    services = {
+        path.stem.removeprefix("roundbook-"): path.read_text() for path in UNITS if path.suffix == ".service"
+    }
+    assert set(services) == {*OURS, "backup"}
+    for name, text in services.items():
+        assert set(HARDENED) <= set(text.splitlines()), name
+        program = "backup/dump.sh" if name == "backup" else f"bin/{name}"
+        assert f"ExecStart=/opt/roundbook/deploy/{program}" in text.splitlines()
+        assert ("owner.env" in text) == (name in {"migrate", "backup"}), (
+            "only these know the owner's password"
+        )
+        assert (PROJECT / "deploy" / program).exists()
+
+
+def test_systemd_itself_finds_nothing_wrong_with_the_units(tmp_path: Path) -> None:
+    """`systemd-analyze verify`, and its own score of what a unit may do (0 nothing, 10 everything)."""
+    analyse = shutil.which("systemd-analyze")
+    if analyse is None:
+        pytest.skip("systemd-analyze is not on this machine")
+    for path in UNITS:
+        text = path.read_text().replace("/opt/roundbook", str(PROJECT))
+        (tmp_path / path.name).write_text(text)
+    copies = [str(tmp_path / path.name) for path in UNITS]
+    done = subprocess.run([analyse, "verify", *copies], capture_output=True, text=True, check=False)
+    ours = [line for line in done.stderr.splitlines() if "roundbook" in line]
+    assert (done.returncode, ours) == (0, [])
+    for copy in copies:
+        if copy.endswith(".service"):
+            said = subprocess.run(
+                [analyse, "security", "--offline=true", "--threshold=20", copy],
+                capture_output=True,
+                text=True,
+                check=False,
+            )
+            assert said.returncode == 0, said.stdout[-400:]
+
+
+def test_the_proxy_lets_files_through_where_the_application_takes_them() -> None:
+    """Addresses and sizes of the proxy's file against the routes and doors themselves."""
+    text = (PROJECT / "deploy" / "proxy" / "roundbook.conf.template").read_text()
+    pattern, most = re.search(r"location ~ (\S+) {\s+client_max_body_size (\d+)m;", text).groups()  # type: ignore[union-attr]
+    doors = {name: door.largest for name, door in route_table().items() if door.largest > LARGEST_FORM}
+    large = {PATTERNS[name] for name in doors}
+    programs = {path: op for path, op in _programs().items() if op > LARGEST_FORM}
+    for route in PATTERNS.values():
+        address = re.sub(r"<[^>]+>", "7", "/" + route)
+        let = re.match(pattern, address) is not None
+        assert let == (route in large or address in programs), address
+    assert max([*doors.values(), *programs.values()]) <= int(most) * 1024 * 1024
+    assert f"client_max_body_size {LARGEST_FORM // 1024 // 1024}m;" in text
+
+
+def _patterns() -> dict[str, str]:
+    """Route name → its address, of every route."""
+    found = {}
+
+    def walk(entries: list[Any], before: str, space: str) -> None:
+        for one in entries:
+            if hasattr(one, "url_patterns"):
+                walk(
+                    one.url_patterns,
+                    before + str(one.pattern),
+                    f"{one.namespace}:" if one.namespace else space,
+                )
+            else:
+                found[f"{space}{one.name}"] = before + str(one.pattern)
+
+    walk(get_resolver().url_patterns, "", "")
+    return found
+
+
+PATTERNS = _patterns()
+
+
+def _programs() -> dict[str, int]:
+    """Address of each program's door that takes a body → the most it takes, in bytes."""
+    found = {}
+    for name, route in PATTERNS.items():
+        if route_table()[name].token:
+            address = re.sub(r"<[^>]+>", "7", "/" + route)
+            does = getattr(getattr(resolve(address).func, "cls", None), "does", {}).get("POST")
+            if does is not None:
+                found[address] = does.largest
+    return found

