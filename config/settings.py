@@ -308,6 +308,8 @@ SPECTACULAR_SETTINGS = {
 }  # fmt: skip
 API_REQUESTS_A_MINUTE = env.int("ROUNDBOOK_API_REQUESTS_A_MINUTE", default=600)
 API_ANSWERS_KEPT_DAYS = env.int("ROUNDBOOK_API_ANSWERS_KEPT_DAYS", default=30)
+FHIR_SYSTEMS = env.str("ROUNDBOOK_FHIR_SYSTEMS", default="https://roundbook.invalid/ids")
+HL7_AUTHORITY = env.str("ROUNDBOOK_HL7_AUTHORITY", default="PROGRAMME")
 SILENCED_SYSTEM_CHECKS = ["axes.W006"]
 LOGGING = {
     "version": 1,

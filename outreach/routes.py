@@ -16,6 +16,8 @@ ABOUT_A_PERSON = door(Role.PHONE_DESK, Role.COORDINATOR, Role.CLINICIAN)
 
 ROUTES: dict[str, Door] = {
     "outreach-api:letters": api_door(*NAMED.roles),
+    "outreach-fhir:Communication": api_door(*NAMED.roles),
+    "outreach-fhir:Communication-search": api_door(*NAMED.roles),
     "outreach:mail": OFFICE,
     "outreach:print-run-make": OFFICE,
     "outreach:held-decide": OFFICE,
