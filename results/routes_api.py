@@ -14,6 +14,7 @@ ROUTES: dict[str, Door] = {
     )
 }  # fmt: skip
 ROUTES["results-api:results"] = api_door(Role.LABORATORY, Role.COORDINATOR, Role.CLINICIAN, one_site=True)
+ROUTES["results-api:result-message"] = ROUTES["results-api:results"]
 ROUTES["results-api:referrals"] = FOLLOW_UP
 ROUTES["results-api:referral"] = FOLLOW_UP
 ROUTES |= {f"results-api:referral-{step}": FOLLOW_UP for step in STEPS}
