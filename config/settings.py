@@ -275,6 +275,7 @@ CELERY_BEAT_SCHEDULE_FILENAME = str(BASE_DIR / ".run" / "beat-schedule")
 CELERY_BEAT_SCHEDULE = {
     "results-sweep": {"task": "results.sweep", "schedule": 10.0},
     "outreach-sweep": {"task": "outreach.sweep", "schedule": 15.0},
+    "outreach-notices": {"task": "outreach.notices", "schedule": 15.0},
     "daily-duties": {"task": "oversight.daily", "schedule": 60.0},
     "figures-fold": {"task": "oversight.fold", "schedule": 10.0},
     "figures-files": {"task": "oversight.make_files", "schedule": 30.0},
@@ -282,6 +283,8 @@ CELERY_BEAT_SCHEDULE = {
 
 TEXT_CARRIER = env.str("ROUNDBOOK_TEXT_CARRIER", default="outreach.carriers.ConsoleCarrier")
 TEXT_FOLDER = env.str("ROUNDBOOK_TEXT_FOLDER", default=str(BASE_DIR / ".run" / "text-messages"))
+NOTICE_FOLDER = env.str("ROUNDBOOK_NOTICE_FOLDER", default=str(BASE_DIR / ".run" / "notices"))
+NOTICE_SECONDS = env.int("ROUNDBOOK_NOTICE_SECONDS", default=10)
 EMAIL_BACKEND = env.str("ROUNDBOOK_EMAIL_BACKEND", default="django.core.mail.backends.console.EmailBackend")
 
 # --- Doors for other programs ---------------------------------------------------------------------------
