@@ -283,7 +283,9 @@ CELERY_BEAT_SCHEDULE = {
 
 TEXT_CARRIER = env.str("ROUNDBOOK_TEXT_CARRIER", default="outreach.carriers.ConsoleCarrier")
 TEXT_FOLDER = env.str("ROUNDBOOK_TEXT_FOLDER", default=str(BASE_DIR / ".run" / "text-messages"))
-NOTICE_FOLDER = env.str("ROUNDBOOK_NOTICE_FOLDER", default=str(BASE_DIR / ".run" / "notices"))
+NOTICE_FOLDER = env.str(
+    "ROUNDBOOK_NOTICE_FOLDER", default="" if PRODUCTION else str(BASE_DIR / ".run" / "notices")
+)
 NOTICE_SECONDS = env.int("ROUNDBOOK_NOTICE_SECONDS", default=10)
 EMAIL_BACKEND = env.str("ROUNDBOOK_EMAIL_BACKEND", default="django.core.mail.backends.console.EmailBackend")
 

@@ -82,7 +82,7 @@ class OutreachConfig(AppConfig):
         register_append_only(
             models.PrintDocument, models.Reprint, models.ContractorFile, models.NoticeAttempt
         )
-        changing = {models.Notice._meta.get_field(name).column for name in models.Notice.CHANGES}
+        changing = {"owner_id" if name == "owner" else name for name in models.Notice.CHANGES}
         register_guarded(models.Notice, changing)
         register_sql("outreach_approved_texts", APPROVED_TEXTS_STAND)
         register_feed(TodoFeed("outreach_rounds", "screening_roundmove", ROUND_FEED))

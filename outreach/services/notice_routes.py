@@ -3,6 +3,7 @@
 import re
 from dataclasses import dataclass
 
+from django.conf import settings
 from django.db.models import Count, Max, Min, Q
 from django.utils.translation import gettext as _
 
@@ -46,6 +47,11 @@ def notice_route_set(*, by: User, practice: Practice, way: str, address: str = "
         raise RoundbookError(
             "folder", _("The practice's code cannot be the name of a folder. Choose an address instead.")
         )
+    if way == NoticeRoute.Way.FOLDER and not settings.NOTICE_FOLDER:
+        words = _(
+            "No folder for notices is set up on this machine (ROUNDBOOK_NOTICE_FOLDER). Ask whoever runs it."
+        )
+        raise RoundbookError("folder", words)
     given = {
         "way": way, "address": address if way == NoticeRoute.Way.HTTP else "", "set_by": by,
     }  # fmt: skip

@@ -299,6 +299,12 @@ def test_only_addresses_that_keep_names_private(address: str, good: bool) -> Non
     assert (address_trouble(address) == "") == good
 
 
+def test_files_need_a_folder_that_outlives_the_machine(settings: Any) -> None:
+    settings.NOTICE_FOLDER = ""
+    with pytest.raises(RoundbookError, match="No folder for notices"):
+        notice_route_set(by=admin(), practice=practice(), way="folder")
+
+
 def test_only_an_administrator_and_only_words_that_mean_something(doctor: Receiver) -> None:
     with pytest.raises(NotAllowed):
         notice_route_set(by=cast.member(cast.COORDINATOR), practice=practice(), way="off")
