@@ -27,7 +27,7 @@ MOST_BLOCKS = 600
 OFFSET = 1_000_000
 """Copies have the numbers from here on, the same number in every table."""
 SIZES = [
-    pytest.param(5_000, id="short"),
+    pytest.param(2_000, id="short"),
     pytest.param(150_000, id="long", marks=[pytest.mark.campaign, pytest.mark.timeout(3600)]),
 ]
 DAY = "to_char(timestamptz '2026-06-17 11:00Z' - make_interval(mins => 10 * (%(n)s - s.i)), 'YYYY-MM-DD\"T\"HH24:MI:SSOF')"
