@@ -273,6 +273,7 @@ CELERY_BEAT_SCHEDULE_FILENAME = str(BASE_DIR / ".run" / "beat-schedule")
 CELERY_BEAT_SCHEDULE = {
     "results-sweep": {"task": "results.sweep", "schedule": 10.0},
     "outreach-sweep": {"task": "outreach.sweep", "schedule": 15.0},
+    "outreach-notices": {"task": "outreach.notices", "schedule": 15.0},
     "daily-duties": {"task": "oversight.daily", "schedule": 60.0},
     "figures-fold": {"task": "oversight.fold", "schedule": 10.0},
     "figures-files": {"task": "oversight.make_files", "schedule": 30.0},
@@ -280,6 +281,10 @@ CELERY_BEAT_SCHEDULE = {
 
 TEXT_CARRIER = env.str("ROUNDBOOK_TEXT_CARRIER", default="outreach.carriers.ConsoleCarrier")
 TEXT_FOLDER = env.str("ROUNDBOOK_TEXT_FOLDER", default=str(BASE_DIR / ".run" / "text-messages"))
+NOTICE_FOLDER = env.str(
+    "ROUNDBOOK_NOTICE_FOLDER", default="" if PRODUCTION else str(BASE_DIR / ".run" / "notices")
+)
+NOTICE_SECONDS = env.int("ROUNDBOOK_NOTICE_SECONDS", default=10)
 EMAIL_BACKEND = env.str("ROUNDBOOK_EMAIL_BACKEND", default="django.core.mail.backends.console.EmailBackend")
 
 # --- Doors for other programs ---------------------------------------------------------------------------
@@ -306,6 +311,8 @@ SPECTACULAR_SETTINGS = {
 }  # fmt: skip
 API_REQUESTS_A_MINUTE = env.int("ROUNDBOOK_API_REQUESTS_A_MINUTE", default=600)
 API_ANSWERS_KEPT_DAYS = env.int("ROUNDBOOK_API_ANSWERS_KEPT_DAYS", default=30)
+FHIR_SYSTEMS = env.str("ROUNDBOOK_FHIR_SYSTEMS", default="https://roundbook.invalid/ids")
+HL7_AUTHORITY = env.str("ROUNDBOOK_HL7_AUTHORITY", default="PROGRAMME")
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,

@@ -34,6 +34,12 @@ SELECT 'round', k.round_id, 'missed_call', m.reason FROM moved m
 JOIN screening_return b ON b.id = m.subject_id JOIN screening_kit k ON k.id = b.kit_id
 WHERE m.event = 'reschedule' AND m.rule IN ('no_answer', 'machine', 'wrong_number') AND k.round_id IS NOT NULL
 """
+NOTICE_FEED = """
+INSERT INTO outreach_noticetodo (letter_id)
+SELECT l.id FROM moved m JOIN outreach_letter l ON l.id = m.subject_id
+JOIN outreach_noticeroute r ON r.practice_id = l.practice_id AND r.way <> 'off'
+WHERE m.event = 'hand_over' AND l.recipient = 'doctor'
+"""
 
 
 APPROVED_TEXTS_STAND = """
@@ -66,17 +72,23 @@ class OutreachConfig(AppConfig):
             TodoFeed,
             register_append_only,
             register_feed,
+            register_guarded,
             register_ledger,
             register_sql,
         )
 
         register(letter_libraries)
         register_ledger(Ledger(states.LETTER, models.Letter, models.LetterMove))
-        register_append_only(models.PrintDocument, models.Reprint, models.ContractorFile)
+        register_append_only(
+            models.PrintDocument, models.Reprint, models.ContractorFile, models.NoticeAttempt
+        )
+        changing = {"owner_id" if name == "owner" else name for name in models.Notice.CHANGES}
+        register_guarded(models.Notice, changing)
         register_sql("outreach_approved_texts", APPROVED_TEXTS_STAND)
         register_feed(TodoFeed("outreach_rounds", "screening_roundmove", ROUND_FEED))
         register_feed(TodoFeed("outreach_missed_calls", "screening_returnmove", MISSED_CALL_FEED))
         register_feed(TodoFeed("outreach_referrals", "results_referralmove", REFERRAL_FEED))
         register_feed(TodoFeed("outreach_stops", "screening_stop", STOP_FEED))
         register_feed(TodoFeed("outreach_exclusions", "screening_exclusion", EXCLUSION_FEED))
+        register_feed(TodoFeed("outreach_notices", "outreach_lettermove", NOTICE_FEED))
         register_feed(TodoFeed("outreach_lots", "screening_lothistory", LOT_FEED))

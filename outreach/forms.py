@@ -6,9 +6,9 @@ from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from outreach.catalogue import KINDS
-from outreach.models import Form, Reprint
+from outreach.models import Form, NoticeRoute, Reprint
 from outreach.services.reprints import OFFICE
-from screening.models import Area
+from screening.models import Area, Practice
 from staff.models import Site, User
 
 
@@ -149,3 +149,17 @@ class DesksForm(forms.Form):
         """Code of an area → code of the desk chosen for it."""
         chosen = {name.removeprefix("area_"): desk for name, desk in self.cleaned_data.items()}
         return {area: "" if desk == ANY else desk for area, desk in chosen.items()}
+
+
+class NoticeRouteForm(forms.Form):
+    """How a practice takes notices."""
+
+    practice = forms.ModelChoiceField(
+        label=_("Practice"), queryset=Practice.objects.all(), empty_label=_("Choose a practice"),
+        error_messages={"required": _("Choose a practice. Nothing was changed.")},
+    )  # fmt: skip
+    way = forms.ChoiceField(label=_("It takes notices"), choices=NoticeRoute.Way.choices)
+    address = forms.CharField(
+        label=_("Address of its system"), max_length=300, required=False,
+        help_text=_("Only for an address: where FHIR Communications are posted, beginning with https."),
+    )  # fmt: skip

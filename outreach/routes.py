@@ -18,6 +18,8 @@ ABOUT_A_PERSON = door(Role.PHONE_DESK, Role.COORDINATOR, Role.CLINICIAN)
 
 ROUTES: dict[str, Door] = {
     "outreach-api:letters": api_door(*NAMED.roles),
+    "outreach-fhir:Communication": api_door(*NAMED.roles),
+    "outreach-fhir:Communication-search": api_door(*NAMED.roles),
     "outreach:mail": OFFICE,
     "outreach:print-run-make": OFFICE,
     "outreach:held-decide": OFFICE,
@@ -48,6 +50,10 @@ ROUTES: dict[str, Door] = {
     "outreach:text-paper": TEXTS,
     "outreach:text-decide": TEXTS,
     "outreach:desks": door(Role.ADMINISTRATOR),
+    "outreach:notices": door(Role.ADMINISTRATOR),
+    "outreach:notice-again": door(Role.ADMINISTRATOR),
+    "outreach:notice-settle": door(Role.ADMINISTRATOR),
+    "outreach:practice-again": door(Role.ADMINISTRATOR),
     "outreach:wishes": ABOUT_A_PERSON,
     "outreach:reply": NAMED,
     "outreach:letter-pdf": ABOUT_A_PERSON,

@@ -5,6 +5,7 @@ from celery import shared_task
 from outreach.models import PrintRun
 from outreach.services.freezing import letters_freeze
 from outreach.services.messages import messages_send
+from outreach.services.notices import notices_plan, notices_send
 from outreach.services.planning import letters_plan
 from outreach.services.rendering import print_run_render, print_runs_waiting
 from staff.models import User
@@ -27,3 +28,11 @@ def sweep() -> None:
 def render_print_run(run_id: int) -> None:
     """Make the document of one print run; a run that another worker holds, or that has one, is left alone."""
     print_run_render(by=User.objects.system(), print_run=PrintRun.objects.get(pk=run_id))
+
+
+@shared_task(name="outreach.notices")
+def notices() -> None:
+    """Make the notices that handed-over letters ask for, and give those that are due; apart, since other systems may be slow."""
+    system = User.objects.system()
+    notices_plan(by=system)
+    notices_send(by=system)

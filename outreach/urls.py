@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from outreach.views import desk, desks, letters, mail, packs, runs, texts, wishes
+from outreach.views import desk, desks, letters, mail, notices, packs, runs, texts, wishes
 
 app_name = "outreach"
 urlpatterns: list[URLPattern] = [
@@ -34,6 +34,10 @@ urlpatterns: list[URLPattern] = [
     path("letters/texts/<slug:kind>/look/", texts.text_look, name="text-look"),
     path("letters/texts/<slug:kind>/propose/", texts.text_propose, name="text-propose"),
     path("letters/texts/<slug:kind>/<slug:language>/<slug:form>.pdf", texts.text_paper, name="text-paper"),
+    path("notices/", notices.notices, name="notices"),
+    path("notices/<int:pk>/again/", notices.again, name="notice-again"),
+    path("notices/<int:pk>/settle/", notices.settle, name="notice-settle"),
+    path("notices/of-practice/<int:pk>/again/", notices.practice_again, name="practice-again"),
     path("areas/desks/", desks.desks, name="desks"),
     path("letters/drafts/<int:pk>/", texts.text_decide, name="text-decide"),
     path("letters/of/<int:person_id>/wishes/", wishes.wishes, name="wishes"),

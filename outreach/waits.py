@@ -3,7 +3,7 @@
 from django.db.models import Count, Q
 from django.utils.translation import ngettext
 
-from outreach.models import Letter, LetterText, PrintRun
+from outreach.models import Letter, LetterText, Notice, PrintRun
 from staff import clock
 from staff.waits import Teller, Wait
 
@@ -45,4 +45,24 @@ def texts() -> list[Wait]:
     return [Wait(words % {"n": drafts})]
 
 
-WAITS: dict[str, Teller] = {"outreach:mail": mail, "outreach:paper": paper, "outreach:texts": texts}
+def notices() -> list[Wait]:
+    """Notices to doctors' systems that were given up, and those that wait."""
+    found = Notice.objects.filter(state__in=["given_up", "waiting"]).aggregate(
+        up=Count("pk", filter=Q(state="given_up")), waiting=Count("pk", filter=Q(state="waiting"))
+    )
+    told = []
+    if found["up"]:
+        words = ngettext("%(n)s notice was given up", "%(n)s notices were given up", found["up"])
+        told.append(Wait(words % {"n": found["up"]}, pressing=True))
+    if found["waiting"]:
+        words = ngettext("%(n)s notice waits", "%(n)s notices wait", found["waiting"])
+        told.append(Wait(words % {"n": found["waiting"]}))
+    return told
+
+
+WAITS: dict[str, Teller] = {
+    "outreach:mail": mail,
+    "outreach:paper": paper,
+    "outreach:texts": texts,
+    "outreach:notices": notices,
+}

@@ -1,7 +1,7 @@
 """Who may open which page of this part."""
 
 from staff.roles import Role
-from staff.routes import Door, api_door, door
+from staff.routes import PUBLIC, Door, api_door, door
 
 OVERSEERS = door(Role.MANAGER, Role.ADMINISTRATOR, Role.AUDITOR, Role.CLINICIAN, Role.COORDINATOR)
 
@@ -9,6 +9,8 @@ KEEPERS = door(Role.MANAGER, Role.ADMINISTRATOR)
 """Who may take files away."""
 
 ROUTES: dict[str, Door] = {
+    "oversight-fhir:metadata": PUBLIC,
+    "oversight-fhir:nothing-here": PUBLIC,
     "oversight-api:indicators": api_door(*OVERSEERS.roles),
     "oversight-api:proof": api_door(*OVERSEERS.roles),
     "oversight:dashboard": OVERSEERS,

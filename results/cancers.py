@@ -45,6 +45,8 @@ CLASS_WORDS: Mapping[CancerClass, "StrOrPromise"] = {
     CancerClass.NEXT_TEST_PASSED: _("after the day on which the next test was due"),
     CancerClass.NEVER_TESTED: _("never tested before"),
 }
+STAGES = ("I", "II", "III", "IV")
+"""Stages as they are reported; anything else counts as not known."""
 INTERVAL = frozenset({CancerClass.AFTER_BELOW})
 """What counts in the interval rate."""
 

@@ -5,6 +5,7 @@ from typing import Any
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
+from results.cancers import STAGES
 from results.forms_referral import ReferralForm, day_field, words_field
 from results.forms_report import plain_number
 from results.models import AdverseEvent, AfterCall, CancerReport, EventJudgement, Examination
@@ -95,7 +96,10 @@ class CancerForm(forms.Form):
     birth_date = day_field(label=_("Birth date on the document"))
     diagnosed_on = day_field(label=_("Diagnosed on"))
     origin = forms.ChoiceField(label=_("Origin"), choices=CancerReport.Origin.choices, initial="bowel")
-    stage = forms.CharField(label=_("Stage"), max_length=12, required=False)
+    stage = forms.ChoiceField(
+        label=_("Stage"), choices=[("", _("not known")), *((one, one) for one in STAGES)], required=False
+    )
+    treatment_on = day_field(label=_("Treatment began on, if known"), required=False)
     source = forms.CharField(label=_("Who reported it"), max_length=80)
     document = forms.CharField(label=_("Document: number or file"), max_length=80)
     uncertain = forms.BooleanField(label=_("It is not certain that it is this person"), required=False)

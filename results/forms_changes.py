@@ -8,13 +8,14 @@ from django.utils.translation import gettext_lazy as _
 
 from results.forms_lab import WORDS, SignedBySecond
 from results.models import Analyser, ControlLot, LabLot, LookBack, LookBackRow, Reading, Result, Run
-from screening.models import Delivery, Lot
+from screening.models import Delivery, KitDoubt, Lot
 from staff import clock
 from staff.roles import Role
 
 HOUR = forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
 REFERENCES: dict[str, Any] = {
     "kit_lot": Lot, "lab_lot": LabLot, "control_lot": ControlLot, "run": Run, "hours": Analyser, "delivery": Delivery,
+    "kit_doubt": KitDoubt,
 }  # fmt: skip
 
 

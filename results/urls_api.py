@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from results.api import referrals, release, runs
+from results.api import messages, referrals, release, runs
 from results.api.steps import STEPS
 
 app_name = "results-api"
@@ -18,6 +18,7 @@ urlpatterns = [
     path("release-list/below", release.ReleaseBelow.as_view(), name="release-below"),
     path("samples/<key:pk>/decision", release.SampleDecide.as_view(), name="sample-decide"),
     path("results", release.Results.as_view(), name="results"),
+    path("results/<key:pk>/hl7", messages.ResultMessage.as_view(), name="result-message"),
     path("referrals", referrals.Referrals.as_view(), name="referrals"),
     path("referrals/<key:pk>", referrals.OneReferral.as_view(), name="referral"),
     *[

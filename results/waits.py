@@ -9,6 +9,7 @@ from results.models import AskedSecond, InboxLine, InboxMessage, Run, Sample, Sa
 from results.referral_attendance import attendance_missing
 from results.referral_queue import open_referrals
 from results.services.follow_up_policy import policies_proposed
+from results.services.look_back import doubts_without_look_back
 from results.services.readings_judging import TAKEN
 from results.services.referrals_frame import results_policy_on
 from results.services.typed_high import typed_high_waiting
@@ -52,6 +53,11 @@ def release() -> list[Wait]:
     if held:
         words = ngettext("%(n)s vial is held by controls", "%(n)s vials are held by controls", held)
         told.append(Wait(words % {"n": held}, pressing=True))
+    if doubts := len(doubts_without_look_back()):
+        words = ngettext(
+            "%(n)s range of kits in doubt has results", "%(n)s ranges of kits in doubt have results", doubts
+        )
+        told.append(Wait(words % {"n": doubts}, pressing=True))
     return told
 
 

@@ -5,10 +5,11 @@ from dataclasses import dataclass
 from datetime import date
 
 from django.db import transaction
+from django.db.models import QuerySet
 from django.utils.translation import gettext as _
 
 from screening.models import Person, PersonIdentifier
-from screening.querysets import Found, people_found, person_by_id
+from screening.querysets import Found, people_found, people_read, person_by_id
 from staff import clock
 from staff.access import look_recorded, require_role
 from staff.errors import NotFound
@@ -55,6 +56,12 @@ def person_open(*, by: User, person_id: int, purpose: str, place: str) -> Person
             raise NotFound("person_unknown", _("There is no such person in the register."))
         look_recorded(by=by, person_ids=[person.pk], purpose=purpose, place=place)
         return person
+
+
+def people_readable(*, by: User) -> QuerySet[Person]:
+    """The people whose records this user may read; the caller journals whom it shows, in the same transaction."""
+    require_role(by, *MAY_OPEN)
+    return people_read()
 
 
 def person_of_document(*, number: str, birth_date: date) -> Person | None:

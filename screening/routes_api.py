@@ -12,6 +12,8 @@ ROUTES: dict[str, Door] = {
     "screening-api:register-load-discard": api_door(*DATA.roles),
     "screening-api:people": api_door(*SPEAKS_WITH_PEOPLE.roles),
     "screening-api:person": api_door(*SPEAKS_WITH_PEOPLE.roles),
+    "screening-fhir:Patient": api_door(*SPEAKS_WITH_PEOPLE.roles),
+    "screening-fhir:Patient-search": api_door(*SPEAKS_WITH_PEOPLE.roles),
     "screening-api:batches": api_door(*INVITE_OR_LOOK.roles, writers=tuple(INVITE.roles)),
     "screening-api:batch": api_door(*INVITE_OR_LOOK.roles),
     "screening-api:batch-release": api_door(*INVITE.roles),

@@ -32,6 +32,7 @@ PAGES: tuple[tuple[str, Any], ...] = (
     ("screening:protocols", _("Change the programme")),
     ("staff:calendar", _("Closed days")),
     ("outreach:desks", _("Desks of areas")),
+    ("outreach:notices", _("Notices to practices")),
     ("screening:journal", _("Who opened whose record")),
     ("oversight:dashboard", _("How are we doing?")),
     ("oversight:proof", _("Nobody falls through")),

@@ -137,6 +137,7 @@ def worker_database(django_db_blocker: pytest.FixtureRequest) -> Iterator[str]:
     """This worker's own clone."""
     name = f"rbrun_{os.environ.get('PYTEST_XDIST_WORKER', 'one')}_{os.getpid()}"
     clone_database(name)
+    os.environ["ROUNDBOOK_MIGRATED_TEMPLATE"] = _template()
     with django_db_blocker.unblock():
         use_database(name)
     yield name

@@ -12,6 +12,7 @@ from outreach.models.letters import (
     PrintedLetter,
     PrintRun,
 )
+from outreach.models.notices import Notice, NoticeAttempt, NoticeRoute, NoticeTodo
 from outreach.models.sending import ContractorFile, Message, Reprint
 from outreach.models.wishes import AreaDesk, LetterText, Wish
 
@@ -25,6 +26,10 @@ __all__ = [
     "LetterText",
     "LetterTodo",
     "Message",
+    "Notice",
+    "NoticeAttempt",
+    "NoticeRoute",
+    "NoticeTodo",
     "OutreachPolicy",
     "PlannedDay",
     "PrintDocument",

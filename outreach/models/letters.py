@@ -2,6 +2,7 @@
 
 from typing import ClassVar
 
+from django.contrib.postgres.indexes import BrinIndex
 from django.db import models
 from django.db.models import Q
 from django.utils.translation import gettext_lazy as _
@@ -131,6 +132,7 @@ class LetterMove(Move):
         constraints: ClassVar = [
             models.UniqueConstraint(fields=["subject", "seq"], name="letter_moves_in_order")
         ]
+        indexes: ClassVar = [BrinIndex(fields=["recorded_at"], name="letter_moves_by_moment")]
 
     def __str__(self) -> str:
         return f"{self.event} → {self.to_state}"

@@ -44,7 +44,7 @@ DECLARED = (
         sentence=_("were followed by an adverse event"), numerator=AFTER, denominator=OF_SCOPES,
         anchor="examined", top="harmed", bottom="scopes", basis=PERIOD, unit=PER_THOUSAND, direction=DOWN,
         matures=_("Complete when the period is over and 30 days have passed; events are often heard of later."),
-        levels=(Level("5", "5", _("Job description 7.2, context of two programmes"), seen=True),),
+        levels=(Level("5", "5", _("two FIT programmes (3.6 and 4.4) and 117,881 screening colonoscopies (4.2)"), seen=True),),
     ),
     Indicator(
         key="harm_bleeding", group="harm", name=_("Bleeding per 1,000 colonoscopies"),

@@ -31,7 +31,7 @@ DECLARED = (
         denominator=_("Out of: people whose first kit came back in the period and of whom a kit was rejected."),
         anchor="arrived", top="rescued", bottom="replaced", basis=COHORT, window_days=60, start="arrived",
         matures=_("Complete when 60 days have passed since everybody's kit arrived."), direction=UP,
-        levels=(Level("70", "70", _("Job description 7.2, common practice")),),
+        levels=(Level("70", "70", _("common practice, no published source")),),
     ),
     Indicator(
         key="result_15", group="laboratory", name=_("Result within 15 days of arrival"),

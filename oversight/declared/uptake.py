@@ -86,7 +86,13 @@ DECLARED = (
         numerator=_("Counted: a kit of the round came back as undeliverable."),
         denominator=OF_INVITED, anchor="invited", top="undelivered", bottom="n", basis=COHORT, window_days=90,
         start="start", matures=_("Complete when everybody's 90 days have passed."), direction=DOWN,
-        levels=(Level("2", "2", _("Job description 7.2, common practice")),),
+        levels=(Level("2", "2", _("common practice, no published source")),),
+    ),
+    Indicator(
+        key="declined", group="uptake", name=_("Declined"), sentence=_("declined or opted out"),
+        numerator=_("Counted: rounds that ended because the person declined or opted out."),
+        denominator=OF_INVITED, anchor="invited", top="at_declined", bottom="n", basis=COHORT, window_days=90,
+        start="start", matures=_("Complete when everybody's 90 days have passed."), direction=DOWN,
     ),
     Indicator(
         key="again_90", group="uptake", name=_("Taking part again, 90 days"),

@@ -145,12 +145,15 @@ def _built(name: str, *, template: str, fill: Fill) -> None:
 
 
 def empty_template(*, lay_down: Fill) -> str:
-    """The migrated database with the region's reference data and nobody in it; made once a shape."""
+    """The migrated database with the region's reference data and nobody in it; made once a shape.
+
+    `ROUNDBOOK_MIGRATED_TEMPLATE` may name a migrated template of the same code, which is copied rather than migrated again.
+    """
     shape = _shape()
     with owner_connection() as admin:
         _drop_other_shapes(admin, shape)
     name = f"{PREFIX}_{shape}"
-    _built(name, template="", fill=lay_down)
+    _built(name, template=os.environ.get("ROUNDBOOK_MIGRATED_TEMPLATE", ""), fill=lay_down)
     return name
 
 

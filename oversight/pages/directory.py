@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 from django.utils.translation import gettext_lazy as _
 
 from oversight.filters import Asked
-from oversight.pages import fairness, flow, main, positivity
+from oversight.pages import cancers, fairness, flow, main, positivity
 from oversight.pages.parts import Shown
 
 if TYPE_CHECKING:
@@ -18,6 +18,7 @@ PAGES: "Mapping[str, tuple[StrOrPromise, Callable[[Asked], Shown]]]" = {
     "positivity": (_("Positivity"), positivity.positivity),
     "follow-up": (_("Follow-up"), main.follow_up),
     "yield": (_("Yield"), main.yields),
+    "cancers": (_("Cancers"), cancers.cancers),
     "harm": (_("Harm"), main.harm),
     "laboratory": (_("Laboratory service"), main.laboratory),
     "equity": (_("Equity"), fairness.equity),

@@ -15,6 +15,7 @@ from oversight.services.breaks import breaks_between
 from oversight.services.coverage import coverage
 from oversight.services.curves import follow_up_curves, quantile, spreads, within
 from oversight.services.figures import Counted, figures, label, labels, order
+from oversight.services.surveillance import surveillance_on_time
 from oversight.survival import days_until, incidence_at
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ def uptake(asked: Asked) -> Shown:
     """Uptake in both windows beside their adjusted variants, taking part again, and the curve of returns."""
     pairs = {
         "uptake_90": "uptake_90_adjusted", "uptake_180": "uptake_180_adjusted", "returned_90": "", "undelivered": "",
-        "again_90": "",
+        "declined": "", "again_90": "",
     }  # fmt: skip
     counted = figures(asked, [*pairs, *(beside for beside in pairs.values() if beside)])
     return Shown(
@@ -157,7 +158,7 @@ def follow_up(asked: Asked) -> Shown:
         sections=[
             section_of(counted, key) for key in ("examined_31", "examined_90", "examined_180", "examined_365")
         ],
-        blocks=[_clocks(asked), totals(counted, keys, _("Every step"), "steps")],
+        blocks=[_clocks(asked), _surveillance(asked), totals(counted, keys, _("Every step"), "steps")],
     )
 
 
@@ -189,6 +190,26 @@ def _clocks(asked: Asked) -> Block:
         if known
         else None,
         basis="cohort",
+    )  # fmt: skip
+
+
+def _surveillance(asked: Asked) -> Block:
+    found = surveillance_on_time(asked)
+    figure = figure_of(found.in_time, found.due, basis="period")
+    return Block(
+        key="surveillance",
+        title=_("Surveillance on time"),
+        summary=_(
+            "Surveillance examinations that a clinician had planned for a day of the period: done within three months before or"
+            " after it, out of all whose time is over or who were examined. At least 85 % is common practice."
+        ),
+        columns=[_("In time"), _("Out of"), _("Figure (95 % interval)"), _("Done otherwise"), _("Not done"), _("Still in time")],
+        rows=[[
+            grouped(found.in_time), grouped(found.due), ranged(figure), grouped(found.otherwise), grouped(found.overdue),
+            grouped(found.waiting),
+        ]] if found.due or found.waiting else [],
+        basis="period",
+        empty=_("No surveillance examination was planned for a day of this period."),
     )  # fmt: skip
 
 

@@ -11,11 +11,13 @@ from oversight.rehearsal.followup import Way, dice_of, way_drawn
 from oversight.rehearsal.lesions import lesions_drawn
 from oversight.rehearsal.stories.desk import acts_due, taken_up, way_told
 from results.assessment_rules import QUESTIONS
-from results.models import Booking, Referral
+from results.cancers import STAGES
+from results.models import Booking, CancerReport, NextStep, Referral
 from results.services import referrals as examining
 from results.services import referrals_closing as closing
 from results.services import referrals_contact as contact
 from results.services.after_examination import after_call_record, calls_due
+from results.services.cancers import cancer_report
 from results.services.findings import finding_standing, lesions_seen
 from results.services.referrals_assessment import assessment_blocks
 from results.services.referrals_report import Quality
@@ -25,6 +27,9 @@ from staff.models import Site
 WAITING = ("elsewhere", "requested", "report_due", "histology_due")
 CHASED = "Asked again; it is said to be on its way."
 ANSWERS = {key: question.expected for key, question in QUESTIONS.items()}
+REGISTRY_TELLS = timedelta(days=60)
+STAGE_SHARES = (0.45, 0.22, 0.24, 0.09)
+"""Stages of cancers found by screening, of a likely order of magnitude; from memory."""
 UNIT_OF_AREA = {"NOR": "NCU", "QUI": "QCU", "HES": "HCU", "SAL": "QCU", "DUN": "NCU", "ULV": "HCU"}
 
 
@@ -70,6 +75,7 @@ def day_of_follow_up(stage: Stage, follow: Follow, day: date) -> None:
                 _day_of_one(stage, follow, referral, day)
     _calls_after(stage, follow, day)
     _cancers_told(stage)
+    _cancers_reported(stage, follow, day)
     if stage.last_day is not None and day == eve_of(stage.last_day):
         stories = stage.cast.story_of
         own_calendar_begun(stage, {pk for pk, row in follow.rows.items() if row in stories}, day)
@@ -82,6 +88,25 @@ def _cancers_told(stage: Stage) -> None:
             letter_release(
                 by=stage.crew.coordinator, letter=letter, note="Told face to face by the clinician."
             )
+
+
+def _cancers_reported(stage: Stage, follow: Follow, day: date) -> None:
+    """The cancer registry tells stage and treatment of a cancer found here, two months after it was signed."""
+    signed = NextStep.objects.filter(
+        finding="cancer", signed_on__range=(day - timedelta(days=70), day - REGISTRY_TELLS)
+    )
+    told = CancerReport.objects.values("person")
+    for step in signed.exclude(referral__person__in=told).select_related("referral__person"):
+        dice = dice_of(follow.rows.get(step.referral_id, step.referral_id))
+        looked = step.referral.examinations.order_by("day").first()
+        if looked is None:
+            continue
+        with acting(stage.crew.coordinator, reason="told by the cancer registry"):
+            cancer_report(
+                by=stage.crew.coordinator, person=step.referral.person, diagnosed_on=looked.day,
+                stage=str(dice.choice(STAGES, p=STAGE_SHARES)), source="regional cancer registry",
+                treatment_on=looked.day + timedelta(days=int(dice.integers(12, 44))), document=f"CR-{step.referral_id:06}",
+            )  # fmt: skip
 
 
 def _calls_after(stage: Stage, follow: Follow, day: date) -> None:
@@ -250,6 +275,9 @@ def _book(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date)
 
 def _examine(stage: Stage, follow: Follow, referral: Referral, way: Way, day: date) -> None:
     booking = Booking.objects.get(referral=referral, status=Booking.Status.BOOKED)
+    if booking.day > day:
+        follow.again[referral.pk] = booking.day
+        return
     if way.misses and referral.pk not in follow.repeated:
         follow.repeated.add(referral.pk)
         examining.booking_outcome(by=stage.crew.coordinator, booking=booking, outcome="missed")

@@ -268,6 +268,7 @@ class CancerReport(models.Model):
     diagnosed_on = models.DateField(_("diagnosed on"))
     origin = models.CharField(_("origin"), max_length=6, choices=Origin.choices, default=Origin.BOWEL)
     stage = models.CharField(_("stage"), max_length=12, blank=True, default="")
+    treatment_on = models.DateField(_("treatment began on"), null=True)
     source = models.CharField(_("who reported it"), max_length=80)
     document = models.CharField(_("document, reference"), max_length=80)
     link_certain = models.BooleanField(_("it is certainly this person"), default=True)
@@ -284,6 +285,10 @@ class CancerReport(models.Model):
             models.CheckConstraint(
                 condition=Q(diagnosed_on__lte=F("entered_on")),
                 name="cancer_was_diagnosed_before_it_was_entered",
+            ),
+            models.CheckConstraint(
+                condition=Q(treatment_on__gte=F("diagnosed_on"), treatment_on__lte=F("entered_on")),
+                name="treatment_began_between_diagnosis_and_entry",
             ),
             models.CheckConstraint(
                 condition=Q(second_reader__isnull=True) | ~Q(second_reader=F("entered_by")),

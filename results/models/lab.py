@@ -3,6 +3,7 @@
 from typing import ClassVar
 
 from django.conf import settings
+from django.contrib.postgres.indexes import BrinIndex
 from django.db import models
 from django.db.models import F, Q
 from django.utils.formats import date_format
@@ -185,6 +186,7 @@ class SampleMove(Move):
         constraints: ClassVar = [
             models.UniqueConstraint(fields=["subject", "seq"], name="sample_moves_in_order")
         ]
+        indexes: ClassVar = [BrinIndex(fields=["recorded_at"], name="sample_moves_by_moment")]
 
     def __str__(self) -> str:
         return f"{self.event} → {self.to_state}"

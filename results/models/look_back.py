@@ -1,4 +1,4 @@
-"""Look-backs: everybody affected by a lot, a run, an analyser's hours or a delivery, until each one is settled."""
+"""Look-backs: everybody affected by a lot, a run, an analyser's hours, a delivery or a range of serials, until each one is settled."""
 
 from typing import ClassVar
 
@@ -11,7 +11,7 @@ from django.utils.translation import gettext_lazy as _
 from results.models.bench import LabLot
 from results.models.lab import Analyser, ControlLot, Run, Sample
 from results.models.results import Result
-from screening.models import Delivery, Lot
+from screening.models import Delivery, KitDoubt, Lot
 from staff import clock
 
 
@@ -25,6 +25,7 @@ class LookBack(models.Model):
         RUN = "run", _("a run")
         HOURS = "hours", _("an analyser's hours")
         DELIVERY = "delivery", _("a delivery of post")
+        KIT_DOUBT = "kit_doubt", _("kits that may lie beside another's letter")
 
     kind = models.CharField(_("what is in doubt"), max_length=12, choices=Kind.choices)
     kit_lot = models.ForeignKey(Lot, on_delete=models.PROTECT, null=True, related_name="+")
@@ -35,6 +36,7 @@ class LookBack(models.Model):
     from_at = models.DateTimeField(null=True)
     until_at = models.DateTimeField(null=True)
     delivery = models.ForeignKey(Delivery, on_delete=models.PROTECT, null=True, related_name="+")
+    kit_doubt = models.ForeignKey(KitDoubt, on_delete=models.PROTECT, null=True, related_name="+")
     reason = models.TextField(_("why"))
     opened_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     opened_at = models.DateTimeField()
@@ -52,7 +54,7 @@ class LookBack(models.Model):
                 condition=Q(kind="kit_lot", kit_lot__isnull=False) | Q(kind="lab_lot", lab_lot__isnull=False)
                 | Q(kind="control_lot", control_lot__isnull=False) | Q(kind="run", run__isnull=False)
                 | Q(kind="hours", analyser__isnull=False, from_at__isnull=False, until_at__gt=models.F("from_at"))
-                | Q(kind="delivery", delivery__isnull=False),
+                | Q(kind="delivery", delivery__isnull=False) | Q(kind="kit_doubt", kit_doubt__isnull=False),
                 name="look_back_names_what_is_in_doubt",
             ),
         ]  # fmt: skip

@@ -11,6 +11,7 @@ from django.utils.translation import gettext as _
 
 from results.models import LookBack, LookBackRow, Result, Sample, VialDestroyed
 from results.services.samples import rounds_without_usable_kit
+from screening.models import KitDoubt
 from screening.services.rounds import rounds_result_withdrawn
 from staff.access import require_role
 from staff.acting import Acting, acting
@@ -35,6 +36,8 @@ WHICH: Mapping[str, str] = {
     "hours": "EXISTS (SELECT 1 FROM results_reading r JOIN results_run u ON u.id = r.run_id WHERE r.sample_id = s.id"
     " AND u.analyser_id = %(ref)s AND r.read_at >= %(from)s AND r.read_at < %(until)s)",
     "delivery": "b.delivery_id = %(ref)s",
+    "kit_doubt": "EXISTS (SELECT 1 FROM screening_kitdoubt q WHERE q.id = %(ref)s"
+    " AND k.serial BETWEEN q.first_serial AND q.last_serial)",
 }
 AFFECTED = """
     INSERT INTO results_lookbackrow (look_back_id, sample_id, result_id, action, note, settled_how)
@@ -64,7 +67,7 @@ def look_back_open(
 ) -> LookBack:
     """Open a look-back and list every sample it touches, in one statement; letters not yet handed over wait for it.
 
-    `ref` is the id of the lot, run, analyser or delivery; `hours` bounds an analyser's readings.
+    `ref` is the id of the lot, run, analyser, delivery or kits in doubt; `hours` bounds an analyser's readings.
     """
     require_role(by, Role.LABORATORY, Role.CLINICIAN)
     if not reason.strip():
@@ -147,6 +150,11 @@ def look_back_act(
         raise RoundbookError("second_person", _("A second person must agree: choose somebody else."))
     if action not in (Action.RETEST, Action.REINVITE, Action.NOTHING):
         raise RoundbookError("look_back_action", _("Choose what is done about these samples."))
+    if action == Action.RETEST and look_back.kind == LookBack.Kind.KIT_DOUBT:
+        raise RoundbookError(
+            "retest_tells_nothing",
+            _("Measuring again does not tell whose vial it is. Send these people another kit."),
+        )
     if not words.strip():
         raise RoundbookError("words_missing", _("Write why this is done."))
     told = _("%(words)s (agreed by %(second)s)") % {"words": words.strip(), "second": second}
@@ -285,3 +293,17 @@ def _must_stay(sample: Sample, needed: set[int], frame: Acting) -> str:
     if keep_until is not None and frame.today <= keep_until:
         return _("%(serial)s is kept until %(day)s.") % {"serial": sample.serial, "day": keep_until}
     return ""
+
+
+UNLOOKED = """
+SELECT q.* FROM screening_kitdoubt q WHERE NOT EXISTS (SELECT 1 FROM results_lookback l WHERE l.kit_doubt_id = q.id)
+  AND EXISTS (SELECT 1 FROM screening_kit k JOIN results_sample s ON s.kit_id = k.id
+              JOIN results_result e ON e.sample_id = s.id AND e.is_current
+              WHERE k.serial BETWEEN q.first_serial AND q.last_serial)
+ORDER BY q.id
+"""
+
+
+def doubts_without_look_back() -> Sequence[KitDoubt]:
+    """Ranges of kits in doubt that hold a result that counts, and nobody has opened their look-back (hazard H5)."""
+    return list(KitDoubt.objects.raw(UNLOOKED))

@@ -15,7 +15,7 @@ from results.cancers import CLASS_WORDS
 from results.forms_after import CancerForm
 from results.models import CancerReport, NextStep, ReOffer
 from results.services.after_examination import calls_due
-from results.services.cancers import cancer_report, class_of
+from results.services.cancers import cancer_report, class_of, classes_of
 from results.services.re_offers import re_offer_answer, re_offers_due, re_offers_open
 from results.services.referrals_frame import results_policy_on
 from results.services.surveillance_register import (
@@ -136,7 +136,16 @@ def cancers(request: HttpRequest) -> HttpResponse:
     form = CancerForm(request.POST or None, readers=readers)
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
-        names = ("diagnosed_on", "origin", "stage", "source", "document", "second_reader", "words")
+        names = (
+            "diagnosed_on",
+            "origin",
+            "stage",
+            "treatment_on",
+            "source",
+            "document",
+            "second_reader",
+            "words",
+        )
         try:
             with transaction.atomic():
                 person_open(
@@ -155,6 +164,7 @@ def cancers(request: HttpRequest) -> HttpResponse:
         found = CancerReport.objects.select_related("person", "entered_by", "second_reader").order_by("-pk")
         page = Paginator(found, PAGE).get_page(request.GET.get("page"))
         people_listed(by=by, person_ids=[one.person_id for one in page], place="results:cancers")
-    rows = [(one, CLASS_WORDS[class_of(one)]) for one in page]
+    classes = classes_of(list(page))
+    rows = [(one, CLASS_WORDS[classes[one.pk]]) for one in page]
     context = {"form": form, "page": page, "rows": rows, "now": clock.now()}
     return render(request, "results/cancers.html", context, status=422 if form.errors else 200)

@@ -8,6 +8,7 @@ from django.db import transaction
 from django.db.models import Count
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -16,6 +17,7 @@ from results.models import InboxLine, LookBack, LookBackRow, Referral, Result
 from results.services.asked_second import Question, questions_open
 from results.services.authorise_amend import result_amend, result_withdraw
 from results.services.look_back import (
+    doubts_without_look_back,
     look_back_act,
     look_back_close,
     look_back_open,
@@ -42,11 +44,20 @@ PAGE = 200
 def look_backs(request: HttpRequest) -> HttpResponse:
     """Open look-backs with their progress, then the closed ones."""
     rows = LookBack.objects.select_related(
-        "opened_by", "kit_lot", "lab_lot", "control_lot", "run__analyser", "analyser", "delivery__site"
+        "opened_by",
+        "kit_lot",
+        "lab_lot",
+        "control_lot",
+        "run__analyser",
+        "analyser",
+        "delivery__site",
+        "kit_doubt",
     )
+    new = reverse("results:look-back-new")
     context = {
         "open": [(row, look_back_progress(row)) for row in rows.filter(closed_at__isnull=True)],
         "closed": [(row, look_back_progress(row)) for row in rows.filter(closed_at__isnull=False)[:30]],
+        "doubts": [(one, f"{new}?kind=kit_doubt&ref={one.pk}") for one in doubts_without_look_back()],
         "now": clock.now(),
     }
     return render(request, "results/look_backs.html", context)
@@ -78,7 +89,8 @@ def look_back_new(request: HttpRequest) -> HttpResponse:
 def _look_back(pk: int) -> LookBack:
     return get_object_or_404(
         LookBack.objects.select_related(
-            "opened_by", "closed_by", "kit_lot", "lab_lot", "control_lot", "run__analyser", "analyser", "delivery__site"
+            "opened_by", "closed_by", "kit_lot", "lab_lot", "control_lot", "run__analyser", "analyser", "delivery__site",
+            "kit_doubt",
         ), pk=pk,
     )  # fmt: skip
 

@@ -9,7 +9,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
-from django.views.decorators.http import require_http_methods, require_POST
+from django.views.decorators.http import require_http_methods
 
 from results.forms_policy import PolicyForm
 from results.models import ResultsPolicy
@@ -87,9 +87,11 @@ def _approved(one: ResultsPolicy) -> dict[str, Any]:
     return {"policy": one, "lines": lines(old, one) if old else [], "guideline_changed": changed}
 
 
-@require_POST
+@require_http_methods(["GET", "POST"])
 def follow_up_policy_decide(request: HttpRequest, pk: int) -> HttpResponse:
-    """Confirm somebody else's proposal, or take one back."""
+    """Confirm somebody else's proposal, or take one back; opened by hand it leads to the list."""
+    if request.method == "GET":
+        return redirect("results:follow-up-policy")
     policy = get_object_or_404(ResultsPolicy, pk=pk)
     by = cast(User, request.user)
     try:

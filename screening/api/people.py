@@ -62,13 +62,18 @@ class RoundShape(Shape):
 class PersonFullShape(PersonShape):
     """One person with contact details, outside numbers, stops and rounds."""
 
-    address = serializers.ListField(child=serializers.CharField(), source="address_lines")
+    address = serializers.SerializerMethodField()
     phone = serializers.CharField()
     email = serializers.CharField()
     language = serializers.CharField()
     numbers = NumberShape(many=True, source="identifiers.all")
     stops = serializers.SerializerMethodField()
     rounds = RoundShape(many=True, source="rounds.all")
+
+    @extend_schema_field(serializers.ListField(child=serializers.CharField()))
+    def get_address(self, person: Person) -> list[str]:
+        """The address; empty where it is protected."""
+        return [] if person.hidden_address else person.address_lines
 
     @extend_schema_field(StopShape(many=True))
     def get_stops(self, person: Person) -> Any:

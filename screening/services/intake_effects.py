@@ -242,11 +242,11 @@ def _takes_the_round(kit: KitFacts, verdict: Verdict) -> str:
     """The event by which this kit takes its round to `result_due`, or nothing where the round stays.
 
     A round closed without a result opens again (R7), unless a newer round is open or the person has died.
-    An unfit kit leaves its round alone where another kit of the round is still out, or where nobody wants
-    a replacement.
+    An unfit kit leaves its round alone where another kit of the round is still out or, for a void one, already owed,
+    and where nobody wants a replacement.
     """
     fact, unfit = kit.round_fact, verdict.return_state is ReturnState.UNSUITABLE
-    if unfit and kit.others_out:
+    if unfit and (kit.others_out or (kit.voided and fact is RoundFact.KIT_DUE)):
         return ""
     # Nobody knows whose a kit in doubt is, so a round that waits for a fresh one, or has one out, goes on waiting (H5).
     if verdict.reason is Reason.IDENTITY_IN_DOUBT and (fact is RoundFact.KIT_DUE or kit.others_out):

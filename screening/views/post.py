@@ -132,11 +132,13 @@ def _stopped() -> list[dict[str, object]]:
 
 
 def _deliveries() -> list[dict[str, object]]:
+    """The newest first; before them those that wait too long for a scan, and those whose counts differ."""
     since, now = clock.today() - timedelta(days=SHOWN_DAYS), clock.now()
     recent = (
         Delivery.objects.filter(arrived_on__gte=since)
         .select_related("site")
         .annotate(worked=Count("sessions"), opened_at=Min("sessions__started_at"))
+        .order_by("-arrived_on", "-pk")
     )[:50]
     rows: list[dict[str, object]] = []
     for one in recent:
@@ -147,7 +149,7 @@ def _deliveries() -> list[dict[str, object]]:
         rows.append(
             {"delivery": one, "unopened": unopened, "late": late, "scanned": scanned, "differs": differs}
         )
-    return rows
+    return sorted(rows, key=lambda row: not (row["late"] or row["differs"]))
 
 
 @require_POST

@@ -14,7 +14,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext_lazy as _
 from django.views.decorators.http import require_GET, require_http_methods
 
-from screening.access import people_listed
+from screening.access import MAY_OPEN, people_listed
 from screening.models import Person, Return, ReturnMove
 from screening.services.intake import return_solve
 from screening.services.intake_calls import (
@@ -32,6 +32,7 @@ from screening.services.intake_questions import LABELS, answers_for, question_fo
 from screening.services.intake_solve import Answer, Consequence, consequence, reason_of
 from screening.states import RETURN
 from staff import clock
+from staff.access import user_holds
 from staff.errors import RoundbookError
 from staff.models import User
 from staff.roles import Pool
@@ -216,7 +217,7 @@ def _show(request: HttpRequest, return_id: int, form: forms.Form, status: int = 
         "expires_on": _expires_on(back), "days_left": (_expires_on(back) - today).days, "form": form,
         "age": _age(person, today), "attempts": attempts_of(back), "missed": missed_calls(back), "suggested": suggested,
         "likely": likely, "place": place_of(back.tray, back.position), "calls": [(c.value, CALL_WORDS[c]) for c in Call],
-        "today": today, "swap": Answer.SWAPPED in [one.answer for one in choices],
+        "may_correct": user_holds(_user(request), MAY_OPEN), "today": today, "swap": Answer.SWAPPED in [one.answer for one in choices],
         "note": request.POST.get("note", ""), "other_serial": request.POST.get("other_serial", ""),
     }  # fmt: skip
     return render(request, "screening/set_aside.html", context, status=status)

@@ -129,6 +129,10 @@ class DoesSchema(AutoSchema):
         """What may be sent."""
         return ["text/csv"] if self._does.csv else ["application/json"]
 
+    def map_renderers(self, attribute: str) -> list[str]:
+        """What comes back: JSON; another form of it is told in the words."""
+        return ["application/json"]
+
     def get_request_serializer(self) -> Any:
         """The shape of what is sent."""
         if self._does.csv:

@@ -24,8 +24,8 @@ def doors_only(endpoints: list[Any], **_more: Any) -> list[Any]:
     """The description holds our own doors and nothing else; a method that an address does not have is left out."""
     found = []
     for path, regex, method, view in endpoints:
-        does = getattr(getattr(view, "cls", None), "does", {})
-        if method in does:
+        kind = getattr(view, "cls", None)
+        if method in getattr(kind, "does", {}) and getattr(kind, "described", True):
             found.append((path, regex, method, view))
     return found
 

@@ -28,13 +28,21 @@ MONTHS = r"""
 CREATE OR REPLACE FUNCTION roundbook_ensure_month(parent text, month date) RETURNS void
 LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp AS $$
 DECLARE part text := parent || to_char(month, '_YYYYMM');
+    first timestamp := date_trunc('month', month);
+    kept boolean;
 BEGIN
     IF parent NOT IN ('staff_accessentry', 'results_inboxline') THEN
         RAISE EXCEPTION '% is not partitioned by month', parent;
     END IF;
-    IF to_regclass(part) IS NULL THEN
+    IF to_regclass(part) IS NOT NULL THEN
+        RETURN;
+    END IF;
+    -- A month whose first rows came while nobody had made its partition stays in the default one, whole.
+    EXECUTE format('SELECT EXISTS (SELECT 1 FROM %I WHERE at >= %L AND at < %L)', parent || '_default',
+                   first, first + interval '1 month') INTO kept;
+    IF NOT kept THEN
         EXECUTE format('CREATE TABLE %I PARTITION OF %I FOR VALUES FROM (%L) TO (%L)', part, parent,
-                       date_trunc('month', month), date_trunc('month', month) + interval '1 month');
+                       first, first + interval '1 month');
     END IF;
 END $$;
 """

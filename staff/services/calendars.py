@@ -4,6 +4,7 @@ holidays of a country."""
 import re
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import TypeVar
 
 import holidays
 from django.db.models import Q, QuerySet
@@ -15,6 +16,7 @@ from staff.errors import IllegalMove, RoundbookError
 from staff.models import NonWorkingDay, NoPostDay, Site, User
 
 YEARS_AHEAD = 5
+Day = TypeVar("Day", NonWorkingDay, NoPostDay)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +45,7 @@ def spaced(name: str) -> str:
 
 def closed_days(year: int, site: Site | None = None) -> "QuerySet[NonWorkingDay]":
     """The closed days of a year: of a site with those of the whole programme, or of the programme alone."""
-    of_year = NonWorkingDay.objects.filter(day__year=year).select_related("site").order_by("day", "site")
-    return of_year.filter(site=None) if site is None else of_year.filter(Q(site=None) | Q(site=site))
+    return _of_year(NonWorkingDay.objects.all(), year, site)
 
 
 def closed_day_add(*, by: User, day: date, name: str, site: Site | None = None) -> NonWorkingDay:
@@ -97,8 +98,12 @@ def holidays_seed(*, by: User, code: str, year: int, site: Site | None = None) -
 
 def no_post_days(year: int, site: Site | None = None) -> "QuerySet[NoPostDay]":
     """The days of a year on which no post leaves: a site with those of the whole programme, or the programme alone."""
-    of_year = NoPostDay.objects.filter(day__year=year).select_related("site").order_by("day", "site")
-    return of_year.filter(site=None) if site is None else of_year.filter(Q(site=None) | Q(site=site))
+    return _of_year(NoPostDay.objects.all(), year, site)
+
+
+def _of_year(days: "QuerySet[Day]", year: int, site: Site | None) -> "QuerySet[Day]":
+    found = days.filter(day__year=year).select_related("site").order_by("day", "site")
+    return found.filter(site=None) if site is None else found.filter(Q(site=None) | Q(site=site))
 
 
 def no_post_add(*, by: User, day: date, name: str, site: Site | None = None) -> NoPostDay:

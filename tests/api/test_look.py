@@ -10,13 +10,13 @@ from playwright.sync_api import Browser
 from tests import cast
 from tests.api.program import a_token
 from tests.screening.intake.conftest import browser, player, program, server  # noqa: F401 - fixtures
-from tests.screening.intake.desk_browser import signed_in_page
+from tests.screening.intake.desk_browser import SCHEMES, signed_in_page
 from tests.screening.intake.test_desk_look import DOUBLED, is_clean
 
 pytestmark = pytest.mark.browser
 
 
-@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("scheme", SCHEMES)
 def test_the_pages_about_programs_at_200_percent(browser: Browser, server: str, scheme: str) -> None:  # noqa: F811
     a_token("clinician", "QCU")
     a_token("laboratory")

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from outreach.models import PrintRun
+from outreach.models import Letter, PrintRun
 from oversight.models import Rehearsal
 from oversight.rehearsal.one_desk import ALONE, SECOND
 from results.lab_formats.csv_readings import COLUMNS
@@ -33,7 +33,7 @@ def test_one_person_runs_a_small_clinic_and_never_decides_alone_what_two_decide(
         open_the_post_with_the_first_scan(desk, post)
         serials = measure(desk, clinic)
         release_below_and_above(desk, serials)
-        print_and_post(desk, "no further tests")
+        print_and_post(desk, "Result: no further tests now")
         invite_and_pack(desk)
         ask_for_a_second_person(desk)
     with at_desk(browser, clinic, SECOND) as desk:
@@ -110,7 +110,11 @@ def invite_and_pack(desk: Desk) -> None:
     desk.press("Open the batch")
     address = desk.page.url
     batch = Batch.objects.latest("pk")
-    print_and_post(desk, "Invitation")
+    for _ in range(120):
+        if Letter.objects.filter(round__batch=batch, state="frozen").count() == 2:
+            break
+        desk.page.wait_for_timeout(500)
+    print_and_post(desk, "Invitation with kit")
     desk.page.goto(address)
     desk.follow("Pack it")
     pairs = pairs_printed(batch)
@@ -131,7 +135,7 @@ def invite_and_pack(desk: Desk) -> None:
 def print_and_post(desk: Desk, kind: str) -> None:
     """One click makes the print run, the worker its document, and one agreement hands it over."""
     desk.go("/mail/")
-    row = desk.page.locator("#print tr", has_text=kind)
+    row = desk.page.locator("#print tr").filter(has=desk.page.get_by_text(kind, exact=True))
     for _ in range(60):
         if row.count():
             break

@@ -28,7 +28,7 @@ from tests.looks import on_the_list
 from tests.outreach.makers import a_patient, a_result, frozen
 from tests.outreach.test_sending import a_message
 from tests.screening.intake.conftest import browser, player, program, server  # noqa: F401 - fixtures
-from tests.screening.intake.desk_browser import signed_in_page
+from tests.screening.intake.desk_browser import SCHEMES, signed_in_page
 from tests.screening.intake.test_desk_look import DOUBLED, is_clean
 
 pytestmark = pytest.mark.browser
@@ -77,7 +77,7 @@ def _pictured(page: Page, name: str) -> None:
         page.screenshot(path=f"{folder}/{name}.png", full_page=True)
 
 
-@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("scheme", SCHEMES)
 def test_the_pages_of_the_mail_at_200_percent(
     browser: Browser,  # noqa: F811
     server: str,  # noqa: F811

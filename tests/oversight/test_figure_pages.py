@@ -46,6 +46,10 @@ def test_every_page_answers_with_people_and_without(signed_in: SignIn, slug: str
     page = client.get(address, {"by": "age", "sex": "male", "language": "xx"})
     assert page.status_code == 200
     assert "Tovelin" not in page.content.decode()
+    page = client.get(address, {"from": "2026-05-01"})
+    for block in getattr(page.context.get("page"), "blocks", ()):
+        rows = [row for row in (*block.rows, block.foot) if row]
+        assert all(len(row) == len(block.columns) for row in rows), block.key
 
 
 def test_a_page_that_is_none_is_not_found(signed_in: SignIn) -> None:

@@ -12,7 +12,7 @@ from oversight.measuring.years import past_laid_down
 from oversight.pages.directory import PAGES
 from tests import cast
 from tests.screening.intake.conftest import browser, player, program, server  # noqa: F401 - fixtures
-from tests.screening.intake.desk_browser import signed_in_page
+from tests.screening.intake.desk_browser import SCHEMES, signed_in_page
 from tests.screening.intake.test_desk_look import DOUBLED, is_clean
 
 pytestmark = pytest.mark.browser
@@ -34,7 +34,7 @@ def pictured(page: Page, name: str) -> None:
 
 
 @pytest.mark.timeout(600)
-@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("scheme", SCHEMES)
 def test_pages_of_figures_at_200_percent(browser: Browser, server: str, scheme: str) -> None:  # noqa: F811
     past_laid_down(3000, by=cast.member(cast.ADMINISTRATOR))
     connections.close_all()

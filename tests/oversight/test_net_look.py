@@ -17,7 +17,7 @@ from tests import cast
 from tests.oversight import worked
 from tests.oversight.test_figures_look import pictured
 from tests.screening.intake.conftest import browser, player, program, server  # noqa: F401 - fixtures
-from tests.screening.intake.desk_browser import signed_in_page
+from tests.screening.intake.desk_browser import SCHEMES, signed_in_page
 from tests.screening.intake.test_desk_look import DOUBLED, is_clean
 
 pytestmark = pytest.mark.browser
@@ -41,7 +41,7 @@ def somebody_waits() -> Person:
 
 
 @pytest.mark.timeout(600)
-@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("scheme", SCHEMES)
 def test_pages_of_the_safety_net_at_200_percent(browser: Browser, server: str, scheme: str) -> None:  # noqa: F811
     person = somebody_waits()
     page = signed_in_page(browser, server, cast.NURSE, scheme=scheme, size=DOUBLED)

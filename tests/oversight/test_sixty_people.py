@@ -31,6 +31,8 @@ INVITED = {
     # any kit back in 90 days: the 38, and E S V X; not W, whose scan was undone
     "returned_90": (42, 57),
     "undelivered": (2, 57),
+    # declined: I
+    "declined": (1, 57),
     # took part in the round before: HS1 HS2
     "again_90": (1, 2),
     # at or above among the 38: Y = 13

@@ -136,10 +136,10 @@ def _referred(result: Result, on: date) -> None:
     ReferralResult.objects.create(referral=referral, result=result)
 
 
-def examined(result: Result, on: date) -> Examination:
+def examined(result: Result, on: date, *, finding: str = "nothing") -> Examination:
     """The person of a result is examined on a day."""
     return Examination.objects.create(
-        referral=result.referral_link.referral, day=on, complete=True, prep_adequate=True, finding="nothing",
+        referral=result.referral_link.referral, day=on, complete=True, prep_adequate=True, finding=finding,
         report_document="R1", reported_on=on, entered_by=cast.member(cast.NURSE),
     )  # fmt: skip
 

@@ -21,7 +21,7 @@ from tests.results.test_follow_up_look import DOUBLED, is_clean
 from tests.results.test_follow_up_policy import propose
 from tests.results.test_surveillance_take_up import a_plan
 from tests.screening.intake.conftest import browser, player, program, server  # noqa: F401
-from tests.screening.intake.desk_browser import complaints_of, signed_in_page
+from tests.screening.intake.desk_browser import SCHEMES, complaints_of, signed_in_page
 
 pytestmark = pytest.mark.browser
 
@@ -65,7 +65,7 @@ def a_calendar_in_use() -> dict[str, str]:
     }
 
 
-@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("scheme", SCHEMES)
 def test_the_calendar_at_200_percent(browser: Browser, server: str, scheme: str) -> None:  # noqa: F811
     pages = a_calendar_in_use()
     page = signed_in_page(browser, server, cast.NURSE, scheme=scheme, size=DOUBLED)

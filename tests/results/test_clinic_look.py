@@ -20,7 +20,7 @@ from tests.results.test_re_offers import refused_referral
 from tests.results.test_report_findings import LARGE, SMALL, TUBULAR, examined, with_histology
 from tests.results.test_surveillance_take_up import a_plan
 from tests.screening.intake.conftest import browser, player, program, server  # noqa: F401
-from tests.screening.intake.desk_browser import complaints_of, signed_in_page
+from tests.screening.intake.desk_browser import SCHEMES, complaints_of, signed_in_page
 
 pytestmark = pytest.mark.browser
 
@@ -60,7 +60,7 @@ def a_clinic_at_work() -> dict[str, str]:
     }
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", SCHEMES)
 def test_the_clinicians_pages_at_200_percent(
     browser: Browser,  # noqa: F811
     server: str,  # noqa: F811

@@ -15,7 +15,7 @@ from staff import clock
 from tests import cast
 from tests.results import follow_up as f
 from tests.screening.intake.conftest import browser, player, program, server  # noqa: F401
-from tests.screening.intake.desk_browser import RULES, complaints_of, signed_in_page
+from tests.screening.intake.desk_browser import RULES, SCHEMES, complaints_of, signed_in_page
 
 pytestmark = pytest.mark.browser
 DOUBLED = (640, 450)  # a window of 1280 × 900 at 200 %
@@ -71,7 +71,7 @@ def a_busy_day() -> dict[str, str]:
     }
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", SCHEMES)
 def test_the_coordinators_pages_at_200_percent(browser: Browser, server: str, scheme: str) -> None:  # noqa: F811
     pages = a_busy_day()
     page = signed_in_page(browser, server, cast.NURSE, scheme=scheme, size=DOUBLED)

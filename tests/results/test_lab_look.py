@@ -17,7 +17,7 @@ from staff import clock
 from tests import cast
 from tests import lab_bench as bench
 from tests.screening.intake.conftest import browser, player, program, server  # noqa: F401 - fixtures
-from tests.screening.intake.desk_browser import signed_in_page
+from tests.screening.intake.desk_browser import SCHEMES, signed_in_page
 from tests.screening.intake.test_desk_look import DOUBLED, is_clean
 
 pytestmark = pytest.mark.browser
@@ -53,7 +53,7 @@ def a_laboratory() -> tuple[Run, ComparisonSet, AssessmentRound, int]:
     return run, comparison, row, look_back.pk
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", SCHEMES)
 def test_the_pages_of_the_laboratory_at_200_percent(browser: Browser, server: str, scheme: str) -> None:  # noqa: F811
     run, comparison, row, look_back = a_laboratory()
     ready = run.readings.order_by("pk").values_list("sample_id", flat=True)

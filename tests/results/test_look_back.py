@@ -15,6 +15,7 @@ from oversight.rehearsal.setting import DEMO_PASSWORD
 from results.models import LabLot, LookBack, LookBackRow, Referral, Result, Run, RunLot, Sample, VialDestroyed
 from results.services.authorise import result_release_at_or_above, results_release_below
 from results.services.look_back import (
+    doubts_without_look_back,
     look_back_act,
     look_back_close,
     look_back_open,
@@ -24,6 +25,7 @@ from results.services.look_back import (
 )
 from results.tasks import sweep
 from screening.models import Round
+from screening.services.doubts import doubt_range
 from staff import clock
 from staff.errors import RoundbookError
 from tests import cast, factories
@@ -251,3 +253,27 @@ def test_kits_of_a_lot_that_are_still_out_are_listed_until_they_are_back(signed_
     out.lot.save()
     page = client.get(reverse("results:look-back", args=[look_back.pk])).content.decode()
     assert "stopped at the post desk" in page
+
+
+# Source: hazard H5 (a kit beside another person's letter): measuring again does not tell whose vial it was.
+def test_h5_kits_in_doubt_that_have_a_result_are_looked_back_at(signed_in: SignIn) -> None:
+    _run, (mine, other) = released("5", "6")
+    doubt = doubt_range(
+        by=cast.member(cast.PHONE_DESK),
+        first=mine.serial,
+        last=mine.serial,
+        why="Wrong letter found.",
+        posted=True,
+    )
+    assert doubts_without_look_back() == [doubt]
+    client = signed_in(cast.LABORATORY)
+    assert f"?kind=kit_doubt&amp;ref={doubt.pk}" in client.get(reverse("results:look-backs")).content.decode()
+    assert "1 range of kits in doubt has results" in client.get("/").content.decode()
+    look_back = opened("kit_doubt", doubt.pk)
+    assert touched(look_back) == {mine.pk}
+    assert list(doubts_without_look_back()) == []
+    with pytest.raises(RoundbookError, match="whose vial"):
+        act(look_back, "retest")
+    assert act(look_back, "reinvite") == 1
+    assert Round.objects.get(pk=mine.round_id).state == "kit_due"
+    assert Result.objects.get(sample=other).is_current

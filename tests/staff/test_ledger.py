@@ -163,3 +163,19 @@ def test_a_large_change_after_a_small_one_keeps_a_steady_plan() -> None:
             )
             assert cursor.fetchone()[0] == 0
     assert Person.pgh_event_model.objects.count() == 4_001
+
+
+@pytest.mark.django_db
+def test_a_month_whose_rows_came_before_its_partition_stays_where_they_lie() -> None:
+    entry = "INSERT INTO staff_accessentry (at, user_id, person_id, purpose, place) VALUES (%s, 1, 1, 'care', 'here')"
+    with connection.cursor() as cursor:
+        cursor.execute(entry, ["2031-05-02T10:00:00Z"])
+        for month in ("2031-05-01", "2031-06-01", "2031-05-01"):
+            cursor.execute("SELECT roundbook_ensure_month('staff_accessentry', %s)", [month])
+        cursor.execute(entry, ["2031-05-03T10:00:00Z"])
+        cursor.execute(entry, ["2031-06-03T10:00:00Z"])
+        cursor.execute(
+            "SELECT tableoid::regclass::text FROM staff_accessentry WHERE at > '2031-01-01' ORDER BY at"
+        )
+        places = [place for (place,) in cursor.fetchall()]
+    assert places == ["staff_accessentry_default"] * 2 + ["staff_accessentry_203106"]

@@ -7,6 +7,7 @@ from socketserver import ThreadingMixIn
 from typing import Any
 from wsgiref.simple_server import WSGIRequestHandler, WSGIServer
 
+import pytest
 from django.conf import settings
 from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_KEY
 from django.contrib.sessions.backends.db import SessionStore
@@ -20,6 +21,7 @@ RULES = {
     "runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
     "preload": False,
 }
+SCHEMES = ["light", pytest.param("dark", marks=pytest.mark.campaign)]
 FIELD = "#raw"
 SAY = ".verdict .say"
 ARGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"]

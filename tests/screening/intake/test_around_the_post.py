@@ -10,7 +10,7 @@ from django.urls import reverse
 from outreach.models import Letter
 from outreach.services.planning import letters_plan
 from screening.models import IntakeSession, Kit, Lot, Return
-from screening.services.batches import replacements_send
+from screening.services.batches import kit_reported_lost, kits_stock, replacements_send
 from screening.services.intake_calls import attempts_of, call_record, day_suggested, housemates
 from screening.services.intake_lists import note_read, notes_unread, rule_costs
 from screening.services.intake_solve import return_solve
@@ -211,3 +211,22 @@ def test_post_that_came_back_by_scan(session: IntakeSession, phone_desk: Client)
     bench.scan(session, back.serial, bench.day_of(2))
     refused("kit_not_out", lambda: undelivered_scan(by=junia, raw=back.serial))
     assert phone_desk.post(reverse("screening:post-undelivered"), {"raw": "x"}).status_code == 422
+
+
+@pytest.mark.parametrize("sent", [False, True])
+def test_a_lost_kit_that_comes_back_empty_leaves_the_other_on_its_way(
+    session: IntakeSession, sent: bool
+) -> None:
+    kit, junia = bench.kit_out(), cast.member(cast.PHONE_DESK)
+    kits_stock(by=cast.member(cast.ADMINISTRATOR), lot=kit.lot, first_number=90_001, count=4)
+    kit_reported_lost(by=junia, kit=kit)
+    if sent:
+        replacements_send(by=junia)
+    assert bench.scan(session, kit.serial, condition="empty").outcome == "set_aside"
+    replacements_send(by=junia)
+    kit.refresh_from_db()
+    assert (kit.state, kit.round.state) == ("returned", "kit_out")
+    assert list(kit.round.kits.values_list("state", flat=True).order_by("ordinal")) == [
+        "returned",
+        "dispatched",
+    ]

@@ -71,10 +71,34 @@ def test_five_kits_by_keyboard_and_an_alarm_that_enter_does_not_clear(browser: B
     page.reload()
     assert page.locator(".tally dd").all_inner_texts()[:3] == ["3", "2", "0"]
     assert Return.objects.count() == 5
-    assert not Scan.objects.filter(typed=True).exists()
     assert complaints == []
     found = Axe().run(page, options=RULES).response["violations"]
     assert [(one["id"], [node["html"] for node in one["nodes"]]) for one in found] == []
+
+
+PACED = """async ([text, gap]) => {
+    const field = document.getElementById("raw");
+    for (const key of [...text, "Enter"]) {
+        field.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true }));
+        if (key !== "Enter") field.value += key;
+        if (gap) await new Promise((then) => setTimeout(then, gap));
+    }
+    field.form.requestSubmit();
+}"""
+
+
+def test_a_scanners_line_is_told_from_a_hands(browser: Browser, server: str) -> None:
+    kits = [bench.kit_out() for _ in range(2)]
+    page = signed_in_page(browser, server, cast.FRONT_DESK)
+    page.goto(f"{server}/post/{bench.a_session().pk}/")
+    expect(page.locator(FIELD)).to_be_focused()
+    for kit, gap in zip(kits, (0, 60), strict=True):
+        page.evaluate(PACED, [kit.serial, gap])
+        expect(page.locator(".verdict .who")).to_contain_text(str(kit.round.person))
+        scanner(page, bench.day_of(3))
+        expect(page.locator(SAY)).to_contain_text("tray 1")
+    typed = [Scan.objects.get(raw=kit.serial).typed for kit in kits]
+    assert typed == [False, True]
 
 
 def test_a_scan_made_while_the_network_is_away_is_stored_once(browser: Browser, server: str) -> None:

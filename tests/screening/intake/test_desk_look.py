@@ -9,7 +9,7 @@ from screening.models import Return
 from screening.services import intake
 from tests import cast, factories
 from tests.screening.intake import bench
-from tests.screening.intake.desk_browser import FIELD, RULES, SAY, scanner, signed_in_page
+from tests.screening.intake.desk_browser import FIELD, RULES, SAY, SCHEMES, scanner, signed_in_page
 
 pytestmark = pytest.mark.browser
 DOUBLED = (640, 450)  # a window of 1280 × 900 at 200 %
@@ -24,7 +24,7 @@ def is_clean(page: Page) -> None:
     )
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", SCHEMES)
 def test_the_pages_of_the_post_at_200_percent(browser: Browser, server: str, scheme: str) -> None:
     session = bench.a_session()
     person = factories.a_person()

@@ -77,7 +77,7 @@ class OnePlace(Ground):
         self.goes_on(first, high)
         self.goes_on(second, not high)
 
-    @rule(i=WHO, how=st.sampled_from(["dies", "leaves", "opts_out", "waits", "gone"]))
+    @rule(i=WHO, how=st.sampled_from(["dies", "leaves", "opts_out", "waits", "gone", "silent"]))
     def is_interrupted(self, i: int, how: str) -> None:
         """Something comes between while the kit is here or with the person."""
         under_way = [n for n, p in enumerate(self.people) if p.place in {"kit_due", "kit_out"}] or [i]
@@ -90,6 +90,8 @@ class OnePlace(Ground):
             self.opts_out(which)
         elif how == "waits":
             self.postpones(which, 30)
+        elif how == "silent":
+            self.days_pass(95)
         else:
             self.kit_gone(which, lost=True)
 

@@ -22,7 +22,7 @@ from screening.services.protocols import protocol_effect, protocol_propose
 from staff.services.calendars import no_post_add
 from tests import cast, factories
 from tests.looks import on_the_list
-from tests.screening.intake.desk_browser import signed_in_page
+from tests.screening.intake.desk_browser import SCHEMES, signed_in_page
 from tests.screening.intake.test_desk_look import DOUBLED, is_clean
 from tests.screening.recall.packing import a_manifest, a_printed_batch, pairs_of
 
@@ -86,7 +86,7 @@ def seen_pages() -> list[tuple[str, str]]:
     ]
 
 
-@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("scheme", SCHEMES)
 def test_the_pages_of_call_and_recall_at_200_percent(browser: Browser, server: str, scheme: str) -> None:
     kept = os.environ.get("ROUNDBOOK_PICTURES", "")
     for n, (who, address) in enumerate(seen_pages()):

@@ -2,7 +2,7 @@
 
 import { dayInWords } from "./words.js";
 
-const SCANNER_GAP = 45; // ms a character; a hand is slower
+const SCANNER_GAP = 45; // ms a character; a hand is slower. Times are those of the keys, not of a page that was busy.
 
 const kept = (input, name) => {
   try {
@@ -20,6 +20,7 @@ export const capture = (form, hear) => {
   const before = kept(document.getElementById("scanner-prefix"), "roundbook-scanner-prefix");
   const after = kept(document.getElementById("scanner-suffix"), "roundbook-scanner-suffix");
   let firstKey = 0;
+  let lastKey = 0;
   let keys = 0;
 
   const bare = (text) => {
@@ -34,7 +35,7 @@ export const capture = (form, hear) => {
     return both ? [both[1], bare(both[2])] : [bare(raw)];
   };
   const send = (card = "") => {
-    const pace = keys > 1 ? (performance.now() - firstKey) / keys : Infinity;
+    const pace = keys > 1 ? (lastKey - firstKey) / keys : Infinity;
     const raw = card || field.value;
     if (!card) field.value = "";
     keys = 0;
@@ -60,7 +61,8 @@ export const capture = (form, hear) => {
       return;
     }
     if (event.target === field) {
-      if (keys === 0) firstKey = performance.now();
+      if (keys === 0) firstKey = event.timeStamp;
+      lastKey = event.timeStamp;
       if (event.key.length === 1) keys += 1;
       if (event.key === "Tab" && field.value && !event.shiftKey) {
         event.preventDefault();

@@ -1,0 +1,1 @@
+"""Letters and messages in the FHIR facade."""

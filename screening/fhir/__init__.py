@@ -1,0 +1,1 @@
+"""Patients of the FHIR facade, and how every part names and finds whose a thing is."""

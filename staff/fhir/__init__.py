@@ -1,0 +1,1 @@
+"""What every resource of the FHIR R4 facade shares: parts, searches, bundles, refusals and the views."""

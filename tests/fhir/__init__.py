@@ -1,0 +1,1 @@
+"""The FHIR R4 facade and outgoing messages."""
