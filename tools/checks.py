@@ -86,12 +86,12 @@ def migrations(_arguments: Sequence[str]) -> int:
 
 
 def test(arguments: Sequence[str]) -> int:
-    """The test suite; what is given behind `--` goes to pytest."""
+    """The test suite; what is given behind `--` goes to pytest. Without a place named, all but the production shape's own."""
     libraries.ensure("dev.txt")
     machine.provide(machine.TEST_NEEDS, may_go_on=False)
     chosen = list(arguments)
     if not any(not part.startswith("-") and (PROJECT / part.split("::")[0]).exists() for part in chosen):
-        chosen.append("tests")
+        chosen += ["tests", *(() if "-m" in chosen else ("--ignore=tests/production",))]
     if "-m" not in chosen:
         chosen = ["-m", "not campaign", *chosen]
     processes = os.environ.get("ROUNDBOOK_TEST_PROCESSES", "2")
