@@ -163,7 +163,7 @@ class Trial:
         self.shape.start_worker()
         self.shape.start_beat()
         self.shape.start_proxy()
-        self.shape.wait_until_ready()
+        self.shape.wait_until_ready(180)
         return ", ".join(f"{name} {process.pid}" for name, process in self.shape.processes.items())
 
     def healthy(self) -> str:

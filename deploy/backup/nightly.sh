@@ -10,10 +10,10 @@ while :; do
     [ "$next" -gt "$now" ] || next=$(date -u -d "tomorrow $at" +%s)
     sleep $((next - now)) &
     wait $!
-    "$here/dump.sh" || echo "The backup failed; the lines above say why. It is tried again in an hour." >&2
-    if ! "$here/fresh.sh"; then
-        sleep 3600 &
+    "$here/dump.sh" || {
+        echo "The backup failed; the lines above say why. It is tried again in an hour." >&2
+        sleep "${BACKUP_AGAIN_SECONDS:-3600}" &
         wait $!
-        "$here/dump.sh" || echo "The backup failed again." >&2
-    fi
+        "$here/dump.sh" || echo "The backup failed again. Look at once." >&2
+    }
 done

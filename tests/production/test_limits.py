@@ -80,7 +80,7 @@ def world(
         statics_collected(shape)
         shape.start_web()
         shape.start_proxy()
-        shape.wait_until_ready()
+        shape.wait_until_ready(180)
         yield World(shape)
         use_database(worker_database)
     drop_database(name)
