@@ -9,7 +9,7 @@ from __future__ import annotations
 import hmac
 import re
 from collections.abc import Callable, Mapping
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any
 
 from django.conf import settings
@@ -80,7 +80,7 @@ def _holds(user: User, who: Mapping[str, Any]) -> bool:
     """Whether the login session is this user's, who may scan, and needs nothing done to it; fills in who they are."""
     user.username, user.full_name, user.password = who["username"], who["full_name"], who["password"]
     user._roles = frozenset(who["roles"])
-    held = SessionStore().decode(who["session_data"])
+    held = _held(who["session_data"], settings.SECRET_KEY)
     fits = (
         held.get(SESSION_KEY) == str(user.pk)
         and held.get(BACKEND_SESSION_KEY) in settings.AUTHENTICATION_BACKENDS
@@ -88,6 +88,12 @@ def _holds(user: User, who: Mapping[str, Any]) -> bool:
     signed = hmac.compare_digest(str(held.get(HASH_SESSION_KEY, "")), user.get_session_auth_hash())
     allowed = bool(user.roles & ROUTES["screening:post-scan"].roles)
     return fits and signed and allowed and _is_fresh(held)
+
+
+@lru_cache(maxsize=256)
+def _held(session_data: str, _signed_with: str) -> dict[str, Any]:
+    """What signed session data holds; the same text signed with the same key is read once. It is not to be changed."""
+    return SessionStore().decode(session_data)
 
 
 def _is_fresh(held: dict[str, Any]) -> bool:

@@ -6,6 +6,7 @@ writes those rows itself and the return only once.
 """
 
 from collections.abc import Sequence
+from threading import Barrier
 from time import perf_counter
 from typing import Any
 
@@ -81,21 +82,36 @@ def scan_bare(owner: psycopg.Connection[Any], writes: Sequence[str], facts: dict
             owner.execute(statement.encode(), known)
 
 
+_gates: list[Barrier] = []
+
+
+def gate_given(gate: Barrier) -> None:
+    """Give this process the gate at which all desks wait for one another."""
+    _gates[:] = [gate]
+
+
 def scans_bare(
     address: str,
     database: str,
     setting: Sequence[str],
     writes: Sequence[str],
     serials: Sequence[str],
+    warm: int,
     facts: dict[str, Any],
 ) -> float:
-    """One desk's kits one after the other in a connection of its own; runs in a process of its own. Seconds."""
+    """One desk's kits one after the other in a connection of its own; runs in a process of its own.
+
+    Seconds of all but the first `warm`, counted from when every desk is through with those.
+    """
     with psycopg.connect(address, dbname=database, autocommit=True) as owner:
         owner.execute(
             "SELECT set_config('roundbook.actor', %s, false), set_config('roundbook.now', %s, false)", setting
         )
         owner.execute(TRAY, [facts["session"]])
-        began = perf_counter()
-        for n, serial in enumerate(serials, start=facts["first"]):
-            scan_bare(owner, writes, facts | {"n": n, "serial": serial})
+        began = 0.0
+        for n, serial in enumerate(serials):
+            if n == warm:
+                _gates[0].wait(60)
+                began = perf_counter()
+            scan_bare(owner, writes, facts | {"n": facts["first"] + n, "serial": serial})
         return perf_counter() - began

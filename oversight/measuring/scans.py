@@ -23,7 +23,7 @@ from django.db import connection
 from django.http import HttpRequest
 from django.middleware.csrf import get_token
 
-from oversight.measuring.bare_scan import WITH_TRIGGERS, WITHOUT_TRIGGERS, scans_bare
+from oversight.measuring.bare_scan import WITH_TRIGGERS, WITHOUT_TRIGGERS, gate_given, scans_bare
 from oversight.measuring.bench import ROUNDS, Bench, Measured, bare_hands, with_times
 from oversight.measuring.past import past_laid
 from oversight.measuring.rounds import rounds_out, serials_of
@@ -35,7 +35,12 @@ from staff.models import Site, User
 from staff.roles import Role
 
 SCANS = 480  # a round and way, over all scanners
-WARM = 12  # scans of each scanner before the watch runs: connections and plans are kept, as over a morning
+WARM = 12
+"""Scans of each scanner before the watch runs, in every way and round: connections and plans are kept, as over a morning.
+
+The way without triggers alters the tables, whereupon every connection plans anew.
+"""
+MOST_TURNS = 6
 WAYS = ("ours", "untuned", "bare", "untriggered")
 TABLES = (
     "screening_scan", "screening_kit", "screening_kitmove", "screening_round", "screening_roundmove", "screening_return",
@@ -83,7 +88,9 @@ def scan_32(bench: Bench) -> Measured:
 
 def _scans(bench: Bench, desks: int) -> Measured:
     each = max(min(SCANS, bench.people // 40) // desks, WARM + 1)
-    left = iter(serials_of(rounds_out(len(WAYS) * (ROUNDS * each + WARM) * desks, by=bench.desk)))
+    turn = len(WAYS) * (each + WARM) * desks
+    turns = max(ROUNDS, min(MOST_TURNS, bench.people // 2 // turn))
+    left = iter(serials_of(rounds_out(turns * turn, by=bench.desk)))
     site = Site.objects.filter(receives_kits=True)[0]
     delivery = delivery_record(by=bench.desk, site=site, arrived_on=clock.today())
     past_laid(bench, delivery)
@@ -91,27 +98,23 @@ def _scans(bench: Bench, desks: int) -> Measured:
     seconds: dict[str, list[float]] = {way: [] for way in ways}
     times: list[float] = []
 
-    def kits(count: int) -> list[list[str]]:
-        return [[next(left) for _ in range(count)] for _ in range(desks)]
+    def kits() -> list[list[str]]:
+        return [[next(left) for _ in range(WARM + each)] for _ in range(desks)]
 
     with (
         _served("config.wsgi:application") as ours,
         _served("oversight.measuring.untuned_wsgi:application") as other,
     ):
         ports = {"ours": ours, "untuned": other}
-        for way, port in ports.items():
-            _over_http(port, ways[way], kits(WARM), first=1, times=[])
-        first = dict.fromkeys(WAYS, 1) | dict.fromkeys(ports, WARM + 1)
-        for n in range(ROUNDS):
+        for n in range(turns):
+            first = 1 + n * (WARM + each)
             for way in WAYS[n % len(WAYS) :] + WAYS[: n % len(WAYS)]:
-                share = kits(each)
                 if way in ports:
                     heard = times if way == "ours" else []
-                    spent = _over_http(ports[way], ways[way], share, first[way], heard)
+                    spent = _over_http(ports[way], ways[way], kits(), first, heard)
                 else:
-                    spent = _bare(bench, ways[way], delivery, share, first[way], triggers=way == "bare")
+                    spent = _bare(bench, ways[way], delivery, kits(), first, triggers=way == "bare")
                 seconds[way].append(spent)
-                first[way] += each
     return with_times(_compared(bench, each * desks, seconds), times)
 
 
@@ -175,14 +178,16 @@ def _served(application: str) -> Iterator[int]:
 def _over_http(
     port: int, scanners: Sequence[Scanner], share: Sequence[Sequence[str]], first: int, times: list[float]
 ) -> float:
-    """Every scanner sends its kits one after the other, all scanners at once; seconds until the last is answered."""
+    """Every scanner sends its kits one after the other, all at once after the warm ones; seconds until the last answer."""
     start = threading.Barrier(len(scanners) + 1)
 
     def work(scanner: Scanner, serials: Sequence[str]) -> list[float]:
         asked = [scanner.request(serial, n) for n, serial in enumerate(serials, start=first)]
         with socket.create_connection(("127.0.0.1", port), timeout=60) as line:
+            for one in asked[:WARM]:
+                _answered(line, one)
             start.wait()
-            return [_answered(line, one) for one in asked]
+            return [_answered(line, one) for one in asked[WARM:]]
 
     with ThreadPoolExecutor(len(scanners)) as pool:
         running = [pool.submit(work, *pair) for pair in zip(scanners, share, strict=True)]
@@ -223,7 +228,7 @@ def _bare(
     *,
     triggers: bool,
 ) -> float:
-    """The same number of kits in as many processes with bare psycopg; seconds of the slowest."""
+    """The same kits in as many processes with bare psycopg, all at once after the warm ones; seconds of the slowest."""
     today, address = clock.today(), str(settings.OWNER_DATABASE_URL)
     name, setting = str(connection.settings_dict["NAME"]), [str(bench.desk.pk), clock.now().isoformat()]
     facts = {
@@ -235,10 +240,19 @@ def _bare(
     }
     writes = WITH_TRIGGERS if triggers else WITHOUT_TRIGGERS
     hands = nullcontext() if triggers else bare_hands(*TABLES, by=bench.desk)
-    with hands, ProcessPoolExecutor(len(scanners), get_context("spawn")) as pool:
+    spawn = get_context("spawn")
+    gate = spawn.Barrier(len(scanners))
+    with hands, ProcessPoolExecutor(len(scanners), spawn, gate_given, (gate,)) as pool:
         running = [
             pool.submit(
-                scans_bare, address, name, setting, writes, serials, facts | {"session": scanner.session.pk}
+                scans_bare,
+                address,
+                name,
+                setting,
+                writes,
+                serials,
+                WARM,
+                facts | {"session": scanner.session.pk},
             )
             for scanner, serials in zip(scanners, share, strict=True)
         ]

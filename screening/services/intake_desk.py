@@ -16,7 +16,7 @@ from screening.services.intake_places import Place, place_next
 from screening.services.intake_reopening import reopened_dates_refresh
 from screening.services.intake_sql import scan_write
 from staff.acting import Acting
-from staff.quick import sent_together
+from staff.quick import ends_here, nothing_more
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,25 +102,27 @@ class Bench:
         about: int | None = None,
         counts: Counts | None = None,
         paused: bool = False,
+        last: bool = False,
         **more: Any,
     ) -> ScanAnswer:
         """Store the scan with everything it changes, and answer; `about` names a kit whose facts are not read.
 
-        `counts` are the session's counts after it, where it is not simply one scan more.
+        `counts` are the session's counts after it, where it is not simply one scan more. With `last` nothing is asked
+        of the database after this, so the transaction ends with it.
         """
         kit_id = (kit.kit_id or None) if kit else about
-        if not (effects and (effects.void_kit or effects.reopens)):
-            # Nothing is asked of the database after this, so it may travel with the commit.
-            self.after.enter_context(sent_together())
+        last = last and ends_here() and not (effects and (effects.void_kit or effects.reopens))
         after = counts or self.counts.after(outcome, kit_id, self.heard.sequence)
         scan_write(
-            effects=effects, alarm=alarm, session=self.session_id, delivery=self.delivery_id,
+            effects=effects, last=last, alarm=alarm, session=self.session_id, delivery=self.delivery_id,
             sequence=self.heard.sequence, raw=self.heard.raw[:200], kit=kit_id, outcome=outcome, code=code,
             typed=self.heard.typed, window=self.heard.window[:12], offline=self.heard.offline,
             claimed=self.heard.claimed, now=self.frame.now, by=self.frame.by.pk,
             accepted=after.accepted - self.counts.accepted, set_aside=after.set_aside - self.counts.set_aside,
             not_ours=after.not_ours - self.counts.not_ours, paused=self.frame.now if paused else None,
         )  # fmt: skip
+        if last:
+            self.after.enter_context(nothing_more())
         if effects and effects.reopens:
             reopened_dates_refresh(by=self.frame.by, many=[effects])
         who: dict[str, Any] = (

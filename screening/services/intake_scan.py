@@ -132,13 +132,15 @@ def _bench(frame: Acting, heard: Scanned, after: ExitStack) -> Bench:
     found = _read(frame, heard, FEW)
     if heard.pass_ and (found is None or not heard.pass_.holds(found["who"])):
         raise NotFound("not_admitted", _("Sign in again."))
-    if found and (found["mode"] == SessionMode.PRACTICE or not decides(earlier_read(found["earlier"]))):
+    earlier = earlier_read(found["earlier"]) if found else ()
+    if found and (found["mode"] == SessionMode.PRACTICE or not decides(earlier)):
         found = _read(frame, heard, MANY)
+        earlier = earlier_read(found["earlier"]) if found else ()
     if found is None:
         raise NotFound("no_session", _("There is no such intake session. Start one from the delivery."))
     if found["closed_at"] is not None:
         raise RoundbookError("session_closed", _("This session is closed. Start another for the delivery."))
-    earlier, kit = earlier_read(found["earlier"]), found["kit"]
+    kit = found["kit"]
     if found["mode"] == SessionMode.PRACTICE:
         heard, earlier, kit = _practised(frame, heard, earlier)
     return Bench(

@@ -2,7 +2,6 @@
 
 import json
 from collections.abc import Sequence
-from contextlib import ExitStack
 from datetime import date
 from typing import Any
 
@@ -11,7 +10,7 @@ from django.db import connection
 
 from screening.services.intake_effects import Effects, KitFacts
 from staff.acting import ANNOUNCE, Acting, announcement
-from staff.quick import prepared, sent_together
+from staff.quick import Statement, asked
 
 _KIT_COLUMNS = """
     kit.id AS kit_id, kit.serial, kit.state AS kit_state, kit.last_seq AS kit_seq, kit.dispatched_on,
@@ -31,7 +30,7 @@ _KIT_COLUMNS = """
     coalesce(kit.void_reason, '') IN ('swap suspected', 'mispair suspected') AS identity_in_doubt,
     coalesce(policy.report_high_from_unfit, false) AS report_high_from_unfit,
     coalesce(policy.missing_date, 'worst_case') AS missing_date, coalesce(policy.one_desk, false) AS one_desk,
-    (SELECT jsonb_build_object('id', b.id, 'day', b.label_day, 'arrived_on', b.arrived_on)
+    (SELECT json_build_object('id', b.id, 'day', b.label_day, 'arrived_on', b.arrived_on)
        FROM screening_return b JOIN screening_tray t ON t.id = b.tray_id
       WHERE b.kit_id = kit.id AND b.state = 'set_aside' AND t.kind = 'owed') AS owed,
     (SELECT count(*) FROM screening_kit o WHERE o.round_id = rnd.id AND o.id <> kit.id
@@ -66,7 +65,7 @@ _CLOSED_DAYS = """
       WHERE n.day > %(today)s AND n.day <= %(today)s + 40 AND (n.site_id IS NULL OR n.site_id = d.site_id))
 """
 COUNTS = """
-    jsonb_build_object('accepted', sess.accepted, 'set_aside', sess.set_aside, 'not_ours', sess.not_ours,
+    json_build_object('accepted', sess.accepted, 'set_aside', sess.set_aside, 'not_ours', sess.not_ours,
         'sequence', sess.last_sequence, 'minute', (SELECT count(*) FROM screening_scan c WHERE c.session_id = sess.id
             AND c.sequence > sess.last_sequence - 120 AND c.heard_at > %(now)s - interval '60 seconds'
             AND c.outcome IN ('accepted', 'accepted_with_remark', 'set_aside', 'stop', 'made_up')))
@@ -85,7 +84,7 @@ FROM screening_scan c WHERE c.session_id = %(session)s
 """
 """The counts of a session from its scans; the session keeps the same figures as they happen."""
 EARLIER = """
-    (SELECT coalesce(jsonb_agg(to_jsonb(e) ORDER BY e.sequence DESC), '[]') FROM (
+    (SELECT coalesce(json_agg(row_to_json(e) ORDER BY e.sequence DESC), '[]') FROM (
         SELECT c.sequence, c.raw, c.outcome, c.code, c.heard_at, c.kit_id, c."window", c.offline, {person} FROM (
             (SELECT * FROM screening_scan l WHERE l.session_id = sess.id ORDER BY l.sequence DESC LIMIT %(latest)s)
             UNION ALL
@@ -103,7 +102,7 @@ _EARLIER_NAMED = EARLIER.format(
         LEFT JOIN screening_person p ON p.id = coalesce(o.merged_into_id, o.id)""",
 )
 _TRAYS = """
-    (SELECT coalesce(jsonb_object_agg(t.kind, jsonb_build_object('id', t.id, 'label', t.label, 'places', t.places,
+    (SELECT coalesce(json_object_agg(t.kind, json_build_object('id', t.id, 'label', t.label, 'places', t.places,
         'filled', t.filled)), '{}') FROM screening_tray t WHERE t.session_id = sess.id AND t.closed_at IS NULL)
 """
 _LAST_DAY = """
@@ -124,16 +123,28 @@ who AS MATERIALIZED (
     FROM django_session l, staff_user u
     WHERE l.session_key = %(key)s AND l.expire_date > statement_timestamp() AND u.id = %(operator)s AND u.is_active)
 """
-SCAN = f"""
+_NUMBERS = dict.fromkeys(("session", "delivery", "kit", "operator", "by", "claimed"), "bigint")
+_NUMBERS |= dict.fromkeys(("sequence", "latest", "accepted", "set_aside", "not_ours", "alarm"), "int")
+_TYPES = _NUMBERS | {
+    "frame_actor": "text", "frame_now": "text", "frame_reason": "text", "frame_context": "text", "key": "text",
+    "serials": "text[]", "today": "date", "now": "timestamptz", "plus": "boolean", "returns": "jsonb",
+    "return_moves": "jsonb", "kit_moves": "jsonb", "round_moves": "jsonb", "alarm_changes": "boolean",
+    "paused": "timestamptz", "raw": "text", "outcome": "text", "code": "text", "typed": "boolean", "window": "text",
+    "offline": "boolean",
+}  # fmt: skip
+SCAN = Statement(
+    f"""
 WITH told AS MATERIALIZED (SELECT {ANNOUNCE}), {_WHO},
 sess AS MATERIALIZED (SELECT * FROM screening_intakesession WHERE id = %(session)s
     AND (%(key)s = '' OR (SELECT count(*) FROM who) = 1) FOR NO KEY UPDATE), {_LOCKED},
 facts AS (SELECT {_KIT_COLUMNS} FROM kit {_KIT_JOINS})
-SELECT s.*, to_jsonb(f) AS kit, (SELECT to_jsonb(who) FROM who) AS who FROM (
-    {_SESSION} FROM sess LEFT JOIN screening_delivery d ON d.id = sess.delivery_id) s CROSS JOIN told
-    LEFT JOIN facts f ON true
-"""
-SCAN = " ".join(SCAN.split())
+SELECT row_to_json(whole)::text FROM (
+    SELECT s.*, row_to_json(f) AS kit, (SELECT row_to_json(who) FROM who) AS who FROM (
+        {_SESSION} FROM sess LEFT JOIN screening_delivery d ON d.id = sess.delivery_id) s CROSS JOIN told
+        LEFT JOIN facts f ON true) whole
+""",
+    **_TYPES,
+)
 """Locks and tells nothing where a login session's key is given and that session or its user is not there."""
 MANY = f"""
 WITH {_LOCKED} SELECT to_jsonb(f) FROM (SELECT {_KIT_COLUMNS} FROM kit {_KIT_JOINS}) f
@@ -196,16 +207,13 @@ def scan_read(frame: Acting, **params: Any) -> dict[str, Any] | None:
     Nothing may be written before it where the frame was opened without announcing.
     """
     given = {"today": frame.today, "now": frame.now} | announcement(frame)
-    with ExitStack() as one_way:
-        one_way.enter_context(sent_together())
-        cursor = one_way.enter_context(prepared(SCAN, given | params))
-        row = cursor.fetchone()
-        if row is None:
-            return None
-        found = dict(zip([column.name for column in cursor.description or ()], row, strict=True))
-    for name in ("counts", "earlier", "kit", "trays", "who"):
-        if isinstance(found[name], str):
-            found[name] = json.loads(found[name])
+    row = asked(SCAN, given | params)
+    if row is None:
+        return None
+    found: dict[str, Any] = json.loads(row)
+    found["arrived_on"] = date.fromisoformat(found["arrived_on"])
+    found["last_day"] = date.fromisoformat(found["last_day"]) if found["last_day"] else None
+    found["closed_days"] = [date.fromisoformat(day) for day in found["closed_days"]]
     if found["kit"]:
         found["kit"] = kit_facts_read(found["kit"])
     return found
@@ -266,17 +274,24 @@ def _plain(value: Any) -> Any:
     return json.loads(value) if isinstance(value, str) else value
 
 
-def scan_write(*, effects: Effects | None, alarm: int | bool | None = False, **row: Any) -> None:
+_SCAN_ALONE = Statement("WITH nothing AS (SELECT 1)" + _SESSION_ROW + _SCAN_ROW, **_TYPES)
+_SCAN_WITH_EFFECTS = Statement(_WRITE + _SESSION_ROW + _SCAN_ROW, **_TYPES)
+
+
+def scan_write(
+    *, effects: Effects | None, last: bool = False, alarm: int | bool | None = False, **row: Any
+) -> None:
     """Store a scan row, the session's counts and, in the same statement, everything its return changes.
 
     `alarm` sets (a sequence) or clears (None) the session's alarm; False leaves it. `accepted`, `set_aside` and
-    `not_ours` are what this scan adds to the counts.
+    `not_ours` are what this scan adds to the counts. With `last` the transaction ends with it (`staff.quick.asked`).
     """
-    written = _WRITE if effects else "WITH nothing AS (SELECT 1)"
     row |= {"alarm_changes": alarm is not False, "alarm": None if alarm is False else alarm}
-    with prepared(written + _SESSION_ROW + _SCAN_ROW, row | (_rows([effects]) if effects else {})):
-        pass
-    if effects and effects.void_kit:
+    if effects is None:
+        asked(_SCAN_ALONE, row, last=last)
+        return
+    asked(_SCAN_WITH_EFFECTS, row | _rows([effects]), last=last and not effects.void_kit)
+    if effects.void_kit:
         kits_void([effects.kit.kit_id], "never assigned")
 
 

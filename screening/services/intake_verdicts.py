@@ -134,6 +134,7 @@ def _judge(bench: Bench, kit: KitFacts, keyed: str, marks: frozenset[Mark]) -> S
             "compare",
             kit=kit,
             waiting_for_day=True,
+            last=True,
             remark=sentences_joined(_cautions(kit)),
         )
     return _store(bench, kit, verdict, day, text)
@@ -162,7 +163,7 @@ def _store(bench: Bench, kit: KitFacts, verdict: Verdict, day: CollectionDay | N
         verdict.outcome.value, verdict.reason.value, sentence=verdict.sentence, kit=kit,
         effects=None if bench.practice else effects, alarm=bench.heard.sequence if stops else False,
         needs_acknowledge=stops, remark=_remark(kit, verdict), day_words=day.words if day else "",
-        position=place.words if place else "",
+        position=place.words if place else "", last=True,
     )  # fmt: skip
 
 

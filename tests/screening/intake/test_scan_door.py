@@ -12,6 +12,7 @@ from django.urls import reverse
 
 from screening import scan_door
 from screening.models import IntakeSession, Kit, Return, Scan
+from staff import quick
 from staff.models import Posting, User
 from tests import cast
 from tests.screening.intake import bench
@@ -84,17 +85,24 @@ def test_a_scan_the_short_way_is_one_short_transaction(
 ) -> None:
     session, kit, statements = bench.a_session(), bench.kit_out(), []
     send(desk, session, bench.kit_out())
-    execute = psycopg.Cursor.execute
+    execute, sent = psycopg.Cursor.execute, quick._sent
 
     def counted(self: psycopg.Cursor, query: object, *args: object, **more: object) -> object:
         statements.append(str(query))
         return execute(self, query, *args, **more)
 
+    def counted_too(raw: object, words: bytes) -> object:
+        statements.append(words.decode())
+        return sent(raw, words)
+
     monkeypatch.setattr(psycopg.Cursor, "execute", counted)
+    monkeypatch.setattr(quick, "_sent", counted_too)
     send(desk, session, kit, 2)
     assert ways == [True, True]
     own = [text for text in statements if "SAVEPOINT" not in text and '"staff_user"."id"' not in text]
-    assert len(own) == 2, "who it is with what is known under lock, and everything it changes"
+    assert [text.split()[0] for text in own] == ["EXECUTE", "EXECUTE"], (
+        "who it is with what is known under lock, and everything it changes"
+    )
     assert Return.objects.filter(state="ready").count() == 2
 
 
