@@ -11,6 +11,10 @@ from django.utils.translation import gettext as _
 from staff.routes import Door, route_table
 
 Respond = Callable[[HttpRequest], HttpResponseBase]
+SMALL = 32 * 1024
+"""Bytes that the web server drops by itself."""
+MOST_DRAINED = 33 * 1024 * 1024
+"""Bytes of a refused body that are read and dropped: what the proxy lets through; whoever sends more is hung up on."""
 HANDFUL = 1024 * 1024
 """Bytes of one scan or of any request whose address is nobody's: answered before its route is looked up."""
 
@@ -25,6 +29,9 @@ class BodyLimit:
 
     A program's door checks its own size (`staff/api/base.py`), so that its refusal is a problem document. It stands before
     everything that may look into a form: the quick way of a scan, the check of a form's token.
+
+    A body that nobody read is read and dropped before the answer goes out: the web server would hang up on the rest of it,
+    and the proxy, still sending or about to use that connection again, would say “away” in place of our refusal.
     """
 
     def __init__(self, respond: Respond) -> None:
@@ -33,9 +40,14 @@ class BodyLimit:
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
         if request.META.get("HTTP_TRANSFER_ENCODING"):
             return _refused(request, 411, 0)
-        if request.path_info.startswith("/post/") and length_of(request) > HANDFUL:
-            return _refused(request, 413, HANDFUL)
-        return self.respond(request)
+        length = length_of(request)
+        if request.path_info.startswith("/post/") and length > HANDFUL:
+            answer: HttpResponseBase = _refused(request, 413, HANDFUL)
+        else:
+            answer = self.respond(request)
+        if SMALL < length <= MOST_DRAINED:
+            _drain(request)
+        return answer
 
     def process_view(
         self, request: HttpRequest, view: Any, args: Any, kwargs: Any
@@ -46,6 +58,14 @@ class BodyLimit:
             return None
         most = door.largest if door is not None else HANDFUL
         return _refused(request, 413, most) if length_of(request) > most else None
+
+
+def _drain(request: HttpRequest) -> None:
+    try:
+        while request.read(65_536):
+            pass
+    except OSError:  # the sender has gone
+        pass
 
 
 def length_of(request: HttpRequest) -> int:

@@ -16,7 +16,9 @@ import ssl
 import sys
 import time
 import zipfile
+from collections import Counter
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -300,6 +302,17 @@ def test_bombs_are_answered_in_words_and_never_unpacked(world: World) -> None:
     )
     assert memory.grown < 2 * MOST_GROWN
     assert not RegisterLoad.objects.exists()
+
+
+def test_the_refusal_of_a_body_nobody_reads_always_arrives(world: World) -> None:
+    """The web server hangs up on a body left unread (RFC 9112, 9.6 has why that loses answers); ours is read and dropped."""
+    body = ZEROS * 16
+
+    def refused(_n: int) -> int:
+        return _sent(world, "administrator", "/api/register-loads", body, "application/xml", {})
+
+    with ThreadPoolExecutor(4) as pool:
+        assert Counter(pool.map(refused, range(200))) == {415: 200}
 
 
 def _sent(world: World, role: str, path: str, body: bytes, kind: str, more: dict[str, str]) -> int:
