@@ -5,7 +5,7 @@ ARGS ?=
 
 .DEFAULT_GOAL := help
 .NOTPARALLEL:
-.PHONY: help demo demo-one-desk demo-reset stop setup test test-second test-production lint format types migrations-check deploy-check campaign measure clean
+.PHONY: help demo demo-one-desk demo-reset stop setup test test-second test-production image-trial lint format types migrations-check deploy-check campaign measure clean
 
 help:
 	@echo "make demo              set up and start the demo; stop with Ctrl-C"
@@ -15,6 +15,7 @@ help:
 	@echo "make test              set up and run the tests"
 	@echo "make test-second       the production shape, then a quick part of the tests, on this machine's own servers"
 	@echo "make test-production   the production shape on this machine's own PostgreSQL, Redis and nginx"
+	@echo "make image-trial       build the production image with Docker, Podman or Buildah, and try it"
 	@echo "make lint              style, import contracts, templates"
 	@echo "make format            lay the code out"
 	@echo "make types             strict types"
@@ -25,5 +26,5 @@ help:
 	@echo "make setup             install what tests and tools need"
 	@echo "make clean             remove caches"
 
-demo demo-one-desk demo-reset stop setup test test-second test-production lint format types migrations-check deploy-check campaign measure clean:
+demo demo-one-desk demo-reset stop setup test test-second test-production image-trial lint format types migrations-check deploy-check campaign measure clean:
 	@$(PYTHON) tools/dev.py $@ $(ARGS)

@@ -115,6 +115,12 @@ def production(_arguments: Sequence[str]) -> int:
     return _run(["tools/production_trial.py"])
 
 
+def image(arguments: Sequence[str]) -> int:
+    """The production image, built and tried by whatever engine is here."""
+    libraries.ensure("dev.txt")
+    return _run(["tools/image_trial.py", *arguments])
+
+
 def campaign(arguments: Sequence[str]) -> int:
     """The long campaigns, kept out of the ordinary suite."""
     libraries.ensure("dev.txt")

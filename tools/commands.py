@@ -48,6 +48,7 @@ COMMANDS: dict[str, tuple[Callable[[Sequence[str]], int], str]] = {
         checks.production,
         "the production shape on this machine's own PostgreSQL, Redis and nginx",
     ),
+    "image-trial": (checks.image, "build the production image with the engine at hand and try it"),
     "setup": (setup, "install what tests and tools need"),
     "lint": (checks.lint, "style, import contracts, templates"),
     "format": (checks.format_code, "lay the code out"),

@@ -48,8 +48,9 @@ def test_every_part_is_there(services: dict[str, dict[str, Any]]) -> None:
 
 
 def test_images_name_a_version(services: dict[str, dict[str, Any]]) -> None:
+    assert set(re.findall(r"^FROM (\S+)", DOCKERFILE.read_text(), re.MULTILINE)) == {"${BASE}"}
     images = [service["image"] for service in services.values()]
-    images += re.findall(r"^FROM (\S+)", DOCKERFILE.read_text(), re.MULTILINE)
+    images += re.findall(r"^ARG BASE=(\S+)", DOCKERFILE.read_text(), re.MULTILINE)
     for image in images:
         _name, _colon, tag = image.partition(":")
         assert re.match(r"\d+\.\d+|1[5-9]\b", tag), f"{image} names no version"
