@@ -19,6 +19,8 @@ timeout = 120
 # Told to stop, it answers what it has begun; the proxy, systemd and compose wait longer than this.
 graceful_timeout = 30
 keepalive = 5
+# Nobody steers it but its own master's signals.
+control_socket_disable = True
 # Longer lines and larger heads are refused before anything of ours runs (the proxy refuses them earlier still).
 limit_request_line = 8190
 limit_request_fields = 60
