@@ -1,4 +1,4 @@
-"""Lists of post that did not leave or came back: 17 and 18."""
+"""Lists of post that did not leave or came back, and of what a doctor's system did not take: 17, 18 and 22."""
 
 from django.utils.translation import gettext_lazy as _
 
@@ -46,4 +46,22 @@ WHERE r.state = 'kit_due' AND r.due_on < %(today)s AND EXISTS (
     notes={"letter": _("a letter came back"), "kit": _("the kit came back undelivered or is lost")},
 )
 
-LISTS = (PRINTED, BOUNCED)
+NOTICE_GIVEN_UP = NetList(
+    number=22,
+    name="notice_given_up",
+    title=_("A doctor's system never took the notice"),
+    question=_("Which notices to a practice's system were given up, and nobody has settled them?"),
+    what_to_do=_("Mend the address and give them again, or tell the practice another way and record how."),
+    checked="SELECT count(*) FROM outreach_notice WHERE state NOT IN ('taken', 'dropped')",
+    who=Role.ADMINISTRATOR,
+    rows="""
+SELECT 'notice' AS thing, n.id, l.person_id, (coalesce((SELECT max(t.at) FROM outreach_noticeattempt t
+       WHERE t.notice_id = n.id), n.made_at) AT TIME ZONE %(zone)s)::date AS since,
+       coalesce(u.full_name, n.pool) AS owner, CASE WHEN n.due_on < %(today)s THEN 'late' ELSE 'owned' END AS note
+FROM outreach_notice n JOIN outreach_letter l ON l.id = n.letter_id LEFT JOIN staff_user u ON u.id = n.owner_id
+WHERE n.state = 'given_up'
+""",
+    notes={"late": _("the day to settle it has passed"), "owned": _("somebody has it in hand")},
+)
+
+LISTS = (PRINTED, BOUNCED, NOTICE_GIVEN_UP)

@@ -78,12 +78,18 @@ SELECT 'sample', w.sample_id, s.person_id, (b.opened_at AT TIME ZONE %(zone)s)::
 FROM results_lookbackrow w JOIN results_lookback b ON b.id = w.look_back_id JOIN results_sample s ON s.id = w.sample_id
 WHERE w.settled_at IS NULL
 UNION ALL
+SELECT 'sample', s.id, s.person_id, (q.opened_at AT TIME ZONE %(zone)s)::date, 'laboratory', 'kit_doubt'
+FROM screening_kitdoubt q JOIN screening_kit k ON k.serial BETWEEN q.first_serial AND q.last_serial
+JOIN results_sample s ON s.kit_id = k.id JOIN results_result e ON e.sample_id = s.id AND e.is_current
+WHERE NOT EXISTS (SELECT 1 FROM results_lookback l WHERE l.kit_doubt_id = q.id)
+UNION ALL
 SELECT 'round', r.id, r.person_id, k.dispatched_on, r.pool, 'recalled' FROM screening_lot o
 JOIN screening_kit k ON k.lot_id = o.id AND k.state = 'dispatched' AND k.void_on IS NULL
 JOIN screening_round r ON r.id = k.round_id AND r.state = 'kit_out' WHERE o.quarantined
 """,
     notes={
         "withdrawn": _("result withdrawn"), "undecided": _("in a look-back, to be decided"),
+        "kit_doubt": _("its kit may lie beside another's letter, and no look-back is open"),
         "retest": _("to be measured again"), "reinvite": _("a new kit is sent"), "recalled": _("kit of a lot set apart"),
     },
 )  # fmt: skip

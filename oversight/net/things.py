@@ -17,6 +17,7 @@ THINGS: "dict[str, StrOrPromise]" = {
     "kit": _("kit"),
     "sample": _("sample"),
     "letter": _("letter"),
+    "notice": _("notice to a practice"),
     "booking": _("booking"),
     "exclusion": _("exclusion"),
     "stop": _("opt-out"),

@@ -20,6 +20,8 @@ from outreach.services.notice_routes import notice_route_set, notice_settle, not
 from outreach.services.notices import WAITS, notices_plan, notices_send
 from outreach.services.print_runs import print_run_hand_over, print_run_make
 from outreach.services.rendering import print_run_render
+from oversight.models import NetCount
+from oversight.services.proofs import prove
 from results.models import Result
 from screening.models import Person, Practice
 from staff import clock
@@ -81,6 +83,14 @@ def swept(later: timedelta = timedelta()) -> dict[str, int]:
     with clock.at(clock.now() + later):
         notices_plan(by=system())
         return dict(notices_send(by=system()))
+
+
+def on_the_net(later: timedelta) -> list[tuple[object, ...]]:
+    """The notices that “Nobody falls through” lists, so much later."""
+    with clock.at(clock.now() + later):
+        prove(by=system())
+    rows = NetCount.objects.filter(name="notice_given_up").latest("pk").rows
+    return [tuple(row[name] for name in ("thing", "id", "person_id", "owner", "note")) for row in rows]
 
 
 def test_a_practice_without_an_address_gets_paper_alone() -> None:
@@ -175,12 +185,15 @@ def test_waits_grow_and_after_three_retries_somebody_owns_it(doctor: Receiver) -
         date(2026, 6, 18),
     )
     assert notice.last_error.startswith("The practice's system has trouble of its own (503).")
+    assert on_the_net(later) == [("notice", notice.pk, notice.letter.person_id, str(admin()), "owned")]
+    assert on_the_net(timedelta(days=30))[0][-1] == "late"
     assert swept(timedelta(days=3)) == {}
     assert len(set(doctor.identifiers())) == 1
     assert len({body for _headers, body in doctor.heard}) == 1
     doctor.mode = "takes"
     assert notices_again(by=admin(), notice=notice) == 1
     assert swept(timedelta(days=3)) == {"taken": 1}
+    assert on_the_net(timedelta(days=3)) == []
     assert list(NoticeAttempt.objects.values_list("nth", "taken")) == [
         (1, False),
         (2, False),

@@ -53,8 +53,8 @@ def somebody_unreached() -> int:
     return int(result.referral_link.referral_id)
 
 
-def test_twenty_lists_and_the_offers_are_declared_in_order() -> None:
-    assert [one.number for one in LISTS.values()] == list(range(1, 22))
+def test_twenty_lists_the_offers_and_the_notices_are_declared_in_order() -> None:
+    assert [one.number for one in LISTS.values()] == list(range(1, 23))
     assert all(one.who and one.question and one.what_to_do for one in LISTS.values())
 
 

@@ -11,7 +11,9 @@ from django.urls import reverse
 from outreach.models import Letter
 from outreach.services.freezing import letters_freeze
 from outreach.services.planning import letters_plan
+from oversight.models import NetCount
 from oversight.rehearsal.setting import DEMO_PASSWORD
+from oversight.services.proofs import prove
 from results.models import LabLot, LookBack, LookBackRow, Referral, Result, Run, RunLot, Sample, VialDestroyed
 from results.services.authorise import result_release_at_or_above, results_release_below
 from results.services.look_back import (
@@ -28,6 +30,7 @@ from screening.models import Round
 from screening.services.doubts import doubt_range
 from staff import clock
 from staff.errors import RoundbookError
+from staff.models import User
 from tests import cast, factories
 from tests import lab_bench as bench
 from tests.conftest import NOON
@@ -255,6 +258,14 @@ def test_kits_of_a_lot_that_are_still_out_are_listed_until_they_are_back(signed_
     assert "stopped at the post desk" in page
 
 
+def not_retested() -> list[tuple[int, str]]:
+    """Whom “Nobody falls through” lists as in doubt."""
+    prove(by=User.objects.system())
+    return [
+        (row["id"], row["note"]) for row in NetCount.objects.filter(name="not_retested").latest("pk").rows
+    ]
+
+
 # Source: hazard H5 (a kit beside another person's letter): measuring again does not tell whose vial it was.
 def test_h5_kits_in_doubt_that_have_a_result_are_looked_back_at(signed_in: SignIn) -> None:
     _run, (mine, other) = released("5", "6")
@@ -269,7 +280,9 @@ def test_h5_kits_in_doubt_that_have_a_result_are_looked_back_at(signed_in: SignI
     client = signed_in(cast.LABORATORY)
     assert f"?kind=kit_doubt&amp;ref={doubt.pk}" in client.get(reverse("results:look-backs")).content.decode()
     assert "1 range of kits in doubt has results" in client.get("/").content.decode()
+    assert not_retested() == [(mine.pk, "kit_doubt")]
     look_back = opened("kit_doubt", doubt.pk)
+    assert not_retested() == [(mine.pk, "undecided")]
     assert touched(look_back) == {mine.pk}
     assert list(doubts_without_look_back()) == []
     with pytest.raises(RoundbookError, match="whose vial"):
