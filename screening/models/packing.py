@@ -117,4 +117,5 @@ class KitDoubt(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.first_serial} to {self.last_serial}"
+        one = self.first_serial == self.last_serial
+        return self.first_serial if one else f"{self.first_serial} to {self.last_serial}"

@@ -379,6 +379,9 @@ def test_the_page_of_the_administrator(signed_in: Any, doctor: Receiver) -> None
     page = client.get(url).content.decode()
     assert f"RBN-{letter.pk}" in page
     assert "does not let us in" in page
+    token = token_for(practice=practice().code, address=doctor.address)
+    secret = page[: page.index(token)].rpartition("<details")[2]
+    assert 'class="no-print"' in secret, "paper must not hold the token"
     person = Person.objects.get(pk=letter.person_id)
     assert person.family_name not in page
     assert "1 notice was given up" in client.get(reverse("staff:home")).content.decode()
