@@ -175,7 +175,7 @@ def _last_counted(session_id: int) -> Scan | None:
 
 
 def _latest_first(session_id: int) -> Iterator[Scan]:
-    """The session's scans a hundred at a time; a server-side cursor cannot be had among statements sent together."""
+    """The session's scans a hundred at a time, since mostly the first few are enough."""
     rows, before = Scan.objects.filter(session_id=session_id).order_by("-sequence"), 2**31 - 1
     while page := list(rows.filter(sequence__lt=before)[:100]):
         yield from page
