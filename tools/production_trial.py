@@ -99,6 +99,10 @@ def redis(place: Path) -> Iterator[str]:
         process.wait(20)
 
 
+SAID = "Orla Tarn, 3 May 1961"
+"""What a statement holds and no log may."""
+
+
 class Trial:
     """The checks, in order; each says in one line what it saw, or raises StopError.
 
@@ -132,9 +136,16 @@ class Trial:
                 f"CREATE DATABASE {self.kept} TEMPLATE roundbook OWNER roundbook_owner IS_TEMPLATE true"
             )
         counted = self._psql(self.shape.owner, "SELECT count(*) FROM pg_tables WHERE schemaname = 'public'")
-        refused = self._psql(self.shape.app, "CREATE TABLE public.mine (n int)", fails=True)
+        refused = self._psql(
+            self.shape.app, f"CREATE TABLE public.mine (n text DEFAULT '{SAID}')", fails=True
+        )
         demand("permission denied" in refused, refused)
-        return f"{counted} tables; the application's role may not make one"
+        log = (self.shape.place / "pg" / "postgres.log").read_text()
+        demand(
+            "permission denied" in log and SAID not in log,
+            "The database's log holds what was in a statement.",
+        )
+        return f"{counted} tables; the application's role may not make one, and the log holds nothing of its statement"
 
     def founded(self) -> str:
         """First accounts, first protocol and a register of invented people, by the commands of the guide."""

@@ -126,7 +126,13 @@ def test_database_is_made_as_the_embedded_one_is(services: dict[str, dict[str, A
     arguments = services["postgres"]["environment"]["POSTGRES_INITDB_ARGS"]
     assert {"--locale=C", "--encoding=UTF8", "--data-checksums"} == set(arguments.split())
     roles = (PROJECT / "deploy" / "postgres" / "10-roles.sh").read_text()
-    for line in ("CREATE ROLE roundbook_owner LOGIN", "CREATE ROLE roundbook_app LOGIN", "LC_COLLATE 'C'"):
+    for line in (
+        "CREATE ROLE roundbook_owner LOGIN",
+        "CREATE ROLE roundbook_app LOGIN",
+        "LC_COLLATE 'C'",
+        "log_min_error_statement = 'panic'",
+        "log_error_verbosity = 'terse'",
+    ):
         assert line in roles
 
 
