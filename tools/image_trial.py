@@ -2,7 +2,6 @@
 
 import argparse
 import json
-import os
 import secrets
 import shutil
 import subprocess
@@ -20,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from tools import machine
 from tools.production import HOST_NAME, free_port
 from tools.production_trial import NEEDS, STOPS_WITHIN, demand, postgres, redis
-from tools.say import PROJECT, StopError, say, warn
+from tools.say import PROJECT, StopError, as_program, say, warn
 
 OURS_AT_MOST, WHOLE_AT_MOST = 640, 850
 """Megabytes: of the libraries and programs, and of everything with the system below them."""
@@ -298,9 +297,4 @@ def main(arguments: Sequence[str]) -> int:
 
 
 if __name__ == "__main__":
-    os.chdir(PROJECT)
-    try:
-        sys.exit(main(sys.argv[1:]))
-    except StopError as trouble:
-        warn(str(trouble))
-        sys.exit(1)
+    as_program(main)

@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from config.embedded_place import account, hand_over, run_as
 from tools import machine
 from tools.production import DEPLOY, HOST_NAME, Production, free_port, nginx
-from tools.say import PROJECT, StopError, say, warn
+from tools.say import PROJECT, StopError, as_program, say
 from tools.second_postgres import QUICK, Server, installed
 from tools.second_postgres import run as second_run
 
@@ -364,9 +364,4 @@ def _tests(trial: Trial, app: str, owner: str) -> int:
 
 
 if __name__ == "__main__":
-    os.chdir(PROJECT)
-    try:
-        sys.exit(main(sys.argv[1:]))
-    except StopError as trouble:
-        warn(str(trouble))
-        sys.exit(1)
+    as_program(main)
