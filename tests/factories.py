@@ -61,8 +61,7 @@ def a_round(
         )  # fmt: skip
         make_move(round_, "open", due_on=sent, pool="office")
         kit = a_kit(by=who)
-        Kit.objects.filter(pk=kit.pk).update(round=round_, ordinal=1)
-        make_move(kit, "assign")
+        make_move(kit, "assign", round_id=round_.pk, ordinal=1)
         Person.objects.filter(pk=person.pk).update(next_due_on=None)
         if state == "kit_out":
             Kit.objects.filter(pk=kit.pk).update(dispatched_on=sent)

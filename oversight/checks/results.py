@@ -183,12 +183,18 @@ UNION ALL
 SELECT DISTINCT 'kit', k.id, r.person_id, NULL::date, '', 'two_people' FROM screening_kithistory h
 JOIN screening_kit k ON k.id = h.pgh_obj_id JOIN screening_round r ON r.id = k.round_id
 JOIN screening_round o ON o.id = h.round_id WHERE o.person_id <> r.person_id /*of person r.person_id*/
+UNION ALL
+SELECT 'kit', k.id, r.person_id, NULL::date, '', 'not_as_assigned' FROM screening_kitmove m
+JOIN screening_kit k ON k.id = m.subject_id LEFT JOIN screening_round r ON r.id = k.round_id
+WHERE m.round_id IS NOT NULL AND (m.round_id, m.ordinal) IS DISTINCT FROM (k.round_id, k.ordinal)
+  /*of person r.person_id*/
 """,
     notes={
         "another": _("kit, round and person do not belong together"),
         "chain": _("not exactly one result stands"),
         "another_person": _("the result is of another person or round than its sample"),
         "two_people": _("was bound to two people"),
+        "not_as_assigned": _("is bound to another round than the one it was assigned to"),
     },
 )
 

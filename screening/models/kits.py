@@ -65,13 +65,23 @@ class Lot(models.Model):
 
 
 @pghistory.track(
-    pghistory.UpdateEvent(level=pgtrigger.Statement),
+    pghistory.UpdateEvent(
+        level=pgtrigger.Row,
+        row=pghistory.Old,
+        condition=pgtrigger.Condition(
+            "((OLD.void_on, OLD.void_reason) IS DISTINCT FROM (NEW.void_on, NEW.void_reason)"
+            " OR (OLD.round_id IS NOT NULL AND OLD.round_id IS DISTINCT FROM NEW.round_id))"
+        ),
+    ),
     fields=["void_on", "void_reason", "round"],
     context_field=pghistory.ContextJSONField(),
     model_name="KitHistory",
 )
 class Kit(Subject):
-    """One kit with its serial, from stock to the bench."""
+    """One kit with its serial, from stock to the bench.
+
+    The move that assigns it carries its round. Its history keeps what was replaced: a first round replaces nothing.
+    """
 
     serial = models.CharField(_("serial"), max_length=20)
     lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="kits")
@@ -82,6 +92,8 @@ class Kit(Subject):
     dispatched_on = models.DateField(_("handed to the post on"), null=True)
     void_on = models.DateField(_("void since"), null=True)
     void_reason = models.CharField(max_length=40, blank=True, default="")
+
+    CARRIED: ClassVar[tuple[str, ...]] = ("round_id", "ordinal")
 
     class Meta:
         indexes: ClassVar = [
@@ -114,6 +126,16 @@ class KitMove(Move):
     """The ledger of kits."""
 
     subject = models.ForeignKey(Kit, on_delete=models.PROTECT, related_name="moves", db_index=False)
+    # The kit's own key holds the round; here it only stands for what was assigned.
+    round = models.ForeignKey(
+        "screening.Round",
+        on_delete=models.PROTECT,
+        null=True,
+        related_name="+",
+        db_index=False,
+        db_constraint=False,
+    )
+    ordinal = models.SmallIntegerField(null=True)
 
     class Meta:
         constraints: ClassVar = [

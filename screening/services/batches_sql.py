@@ -78,20 +78,19 @@ pairs AS MATERIALIZED (
     FROM ({zipped}) z),
 rounds AS (
     INSERT INTO screening_round (id, person_id, batch_id, protocol_id, nth, invited_on, sex_at_invitation,
-        age_at_invitation, area_id, deprivation_fifth)
+        age_at_invitation, area_id, deprivation_fifth, state, last_seq, due_on, pool, state_since)
     SELECT round_id, id, %(batch)s, %(protocol)s,
         1 + coalesce((SELECT max(r.nth) FROM screening_round r WHERE r.person_id = pairs.id
                       AND r.close_reason <> 'entered_in_error'), 0),
-        %(today)s, sex, extract(year FROM age(%(today)s::date, birth_date)), area_id, deprivation_fifth
+        %(today)s, sex, extract(year FROM age(%(today)s::date, birth_date)), area_id, deprivation_fifth,
+        'kit_due', 1, %(today)s, 'office', roundbook_now()
     FROM pairs ORDER BY round_id),
 round_moves AS (
     INSERT INTO screening_roundmove (subject_id, seq, event, from_state, to_state, due_on, pool, rule)
     SELECT round_id, 1, 'open', '', 'kit_due', %(today)s, 'office', 'job 2.3' FROM pairs ORDER BY round_id),
-kits AS (
-    UPDATE screening_kit k SET round_id = pairs.round_id, ordinal = 1 FROM pairs WHERE k.id = pairs.kit_id),
 kit_moves AS (
-    INSERT INTO screening_kitmove (subject_id, seq, event, from_state, to_state)
-    SELECT kit_id, kit_seq + 1, 'assign', 'in_stock', 'assigned' FROM pairs ORDER BY kit_id),
+    INSERT INTO screening_kitmove (subject_id, seq, event, from_state, to_state, round_id, ordinal)
+    SELECT kit_id, kit_seq + 1, 'assign', 'in_stock', 'assigned', round_id, 1 FROM pairs ORDER BY kit_id),
 people AS (
     UPDATE screening_person p SET next_due_on = NULL, not_due_code = 'in_a_round' FROM pairs WHERE p.id = pairs.id)
 SELECT (SELECT count(*) FROM wanted), (SELECT count(*) FROM stock)
@@ -169,11 +168,10 @@ pairs AS MATERIALIZED (
     SELECT z.*, 1 + (SELECT max(x.ordinal) FROM screening_kit x WHERE x.round_id = z.round_id) AS ordinal
     FROM ({_zipped("round_id round_seq dispatched_on", "due_on, round_id")}) z),
 kits AS (
-    UPDATE screening_kit k SET round_id = pairs.round_id, ordinal = pairs.ordinal, dispatched_on = %(today)s
-    FROM pairs WHERE k.id = pairs.kit_id),
+    UPDATE screening_kit k SET dispatched_on = %(today)s FROM pairs WHERE k.id = pairs.kit_id),
 kit_moves AS (
-    INSERT INTO screening_kitmove (subject_id, seq, event, from_state, to_state)
-    SELECT kit_id, kit_seq + step, event, source, target FROM pairs, (VALUES
+    INSERT INTO screening_kitmove (subject_id, seq, event, from_state, to_state, round_id, ordinal)
+    SELECT kit_id, kit_seq + step, event, source, target, round_id, ordinal FROM pairs, (VALUES
         (1, 'assign', 'in_stock', 'assigned'), (2, 'dispatch', 'assigned', 'dispatched')) AS s(step, event, source, target)
     ORDER BY kit_id, step),
 rounds AS (

@@ -169,12 +169,13 @@ def _moves_into(table: str, source: str, subject: str) -> str:
 _WRITE = f"""
 WITH ret AS (
     INSERT INTO screening_return (kit_id, delivery_id, session_id, arrived_on, label_day, collected_earliest,
-                                  collected_latest, name_checked, remark, tray_id, "position")
+                                  collected_latest, name_checked, remark, tray_id, "position",
+                                  state, last_seq, due_on, pool, state_since)
     SELECT w.kit_id, %(delivery)s, %(session)s, w.arrived_on, w.label_day, w.collected_earliest, w.collected_latest,
-           w.name_checked, w.remark, w.tray_id, w."position"
+           w.name_checked, w.remark, w.tray_id, w."position", w.state, w.last_seq, w.due_on, w.pool, roundbook_now()
     FROM jsonb_to_recordset(%(returns)s::jsonb) AS w(kit_id bigint, arrived_on date, label_day text,
          collected_earliest date, collected_latest date, name_checked boolean, remark text, tray_id bigint,
-         "position" smallint)
+         "position" smallint, state text, last_seq smallint, due_on date, pool text)
     RETURNING id, kit_id, tray_id, "position"
 ), filled AS (
     UPDATE screening_tray t SET filled = ret."position" FROM ret WHERE t.id = ret.tray_id
@@ -304,12 +305,22 @@ def returns_write(many: Sequence[Effects], *, delivery: int) -> None:
 
 def _rows(many: Sequence[Effects]) -> dict[str, str]:
     lists: dict[str, list[dict[str, Any]]] = {
-        "returns": [{"kit_id": e.kit.kit_id} | e.returned for e in many],
+        "returns": [{"kit_id": e.kit.kit_id} | e.returned | _standing(e.return_moves[-1]) for e in many],
         "return_moves": [{"kit_id": e.kit.kit_id} | m for e in many for m in e.return_moves],
         "kit_moves": [{"kit_id": e.kit.kit_id} | m for e in many for m in e.kit_moves],
         "round_moves": [{"round_id": e.kit.round_id} | m for e in many for m in e.round_moves],
     }
     return {name: json.dumps(rows, cls=DjangoJSONEncoder) for name, rows in lists.items()}
+
+
+def _standing(last: dict[str, Any]) -> dict[str, Any]:
+    """Where its last move takes a new thing, so that it is written once only."""
+    return {
+        "state": last["to_state"],
+        "last_seq": last["seq"],
+        "due_on": last["due_on"],
+        "pool": last["pool"],
+    }
 
 
 def kits_void(kit_ids: Sequence[int], why: str) -> None:

@@ -74,8 +74,8 @@ def kit_hand_over(*, by: User, round_: Round, raw: str) -> Kit:
                 )
             _end_live_kit(by, found)
             ordinal = (found.kits.aggregate(last=Max("ordinal"))["last"] or 0) + 1
-            Kit.objects.filter(pk=kit.pk).update(round=found, ordinal=ordinal, dispatched_on=frame.today)
-            make_move(kit, "assign")
+            Kit.objects.filter(pk=kit.pk).update(dispatched_on=frame.today)
+            make_move(kit, "assign", round_id=found.pk, ordinal=ordinal)
             make_move(kit, "dispatch", note="handed over in person")
             found.refresh_from_db()
             first = found.dispatched_on or frame.today

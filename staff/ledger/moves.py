@@ -22,13 +22,17 @@ def make_move(
     reason: str = "",
     note: str = "",
     rule: str = "",
+    **carried: Any,
 ) -> Move:
     """Lock the thing, look the event up, append the move, and refresh the thing's projected columns.
 
+    `carried` names columns that the move sets besides (the thing's `CARRIED`).
     Must run inside `acting(...)`. Raises IllegalMove when the table does not allow it.
     """
     ledger = ledger_of(subject)
-    given = [due_on, due_time, None if owner is None else owner.pk, pool, reason, note, rule]
+    usual = (due_on, due_time, None if owner is None else owner.pk, pool, reason, note, rule)
+    given = dict(zip(COLUMNS, usual, strict=True)) | carried
+    projected = Subject.PROJECTED + subject.CARRIED
     with connection.cursor() as cursor:
         row = _inserted(cursor, ledger, subject.pk, event, given)
         if row is None:
@@ -44,20 +48,20 @@ def make_move(
             if row is None:
                 raise RuntimeError(f"The database's table of {ledger.machine.name} lacks {event}: migrate.")
         cursor.execute(
-            f"SELECT {', '.join(Subject.PROJECTED)} FROM {ledger.subject_table} WHERE id = %s", [subject.pk]
+            f"SELECT {', '.join(projected)} FROM {ledger.subject_table} WHERE id = %s", [subject.pk]
         )
-        for column, value in zip(Subject.PROJECTED, cursor.fetchone(), strict=True):
+        for column, value in zip(projected, cursor.fetchone(), strict=True):
             setattr(subject, column, value)
     return ledger.move.from_db(connection.alias, _names(ledger), row)
 
 
 def _inserted(
-    cursor: Any, ledger: Ledger, subject_id: int, event: str, given: Sequence[Any]
+    cursor: Any, ledger: Ledger, subject_id: int, event: str, given: Mapping[str, Any]
 ) -> tuple[Any, ...] | None:
     """Append the move if the table allows it from the state the locked thing is in; returns the whole row."""
-    marks = dict(zip(COLUMNS, ("%s::date", "%s::time", "%s::bigint", *["%s"] * 4), strict=True))
+    marks = {column: _MARKS.get(column, "%s") for column in given}
     statement = moves_sql(ledger, event, source="SELECT %s::bigint AS id", values=marks)
-    cursor.execute(f"{statement} RETURNING {', '.join(_names(ledger))}", [*given, subject_id])
+    cursor.execute(f"{statement} RETURNING {', '.join(_names(ledger))}", [*given.values(), subject_id])
     return cast("tuple[Any, ...] | None", cursor.fetchone())
 
 
@@ -66,6 +70,7 @@ def _names(ledger: Ledger) -> list[str]:
 
 
 COLUMNS = ("due_on", "due_time", "owner_id", "pool", "reason", "note", "rule")
+_MARKS = {"due_on": "%s::date", "due_time": "%s::time", "owner_id": "%s::bigint"}
 _EMPTY = {"due_on": "NULL::date", "due_time": "NULL::time", "owner_id": "NULL::bigint"}
 
 
@@ -78,12 +83,14 @@ def moves_sql(ledger: Ledger, event: str, *, source: str, values: Mapping[str, s
     merely refer to them (NO KEY): a letter may be written about a referral while somebody works on it.
     """
     values = values or {}
-    unknown = set(values) - set(COLUMNS)
+    carried = [column for column in ledger.subject.CARRIED if column in values]
+    unknown = set(values) - set(COLUMNS) - set(carried)
     if unknown:
         raise ValueError(f"Unknown move columns: {sorted(unknown)}")
-    chosen = ", ".join(values.get(column, _EMPTY.get(column, "''")) for column in COLUMNS)
+    columns = [*COLUMNS, *carried]
+    chosen = ", ".join(values.get(column, _EMPTY.get(column, "''")) for column in columns)
     return (
-        f"INSERT INTO {ledger.move_table} (subject_id, seq, event, from_state, to_state, {', '.join(COLUMNS)}) "
+        f"INSERT INTO {ledger.move_table} (subject_id, seq, event, from_state, to_state, {', '.join(columns)}) "
         f"SELECT s.id, s.last_seq + 1, t.event, s.state, t.to_state, {chosen} "
         f"FROM ({source}) w JOIN {ledger.subject_table} s ON s.id = w.id "
         f"JOIN staff_ledgertransition t ON t.machine = '{ledger.machine.name}' AND t.event = '{event}' "

@@ -1,5 +1,7 @@
 """The SQL of the walls: functions and triggers every ledger shares. Run by the owner; safe to run again."""
 
+from collections.abc import Sequence
+
 FUNCTIONS = r"""
 CREATE OR REPLACE FUNCTION roundbook_actor() RETURNS bigint LANGUAGE sql STABLE AS
 $$ SELECT nullif(current_setting('roundbook.actor', true), '')::bigint $$;
@@ -10,17 +12,6 @@ $$ SELECT nullif(current_setting('roundbook.now', true), '')::timestamptz $$;
 CREATE OR REPLACE FUNCTION roundbook_refuse() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
     RAISE EXCEPTION '% is append-only: % refused', TG_TABLE_NAME, TG_OP USING ERRCODE = 'RB002';
-END $$;
-
-CREATE OR REPLACE FUNCTION roundbook_born() RETURNS trigger LANGUAGE plpgsql AS $$
-DECLARE wrong bigint;
-BEGIN
-    SELECT count(*) INTO wrong FROM born WHERE state <> '' OR last_seq <> 0;
-    IF wrong > 0 THEN
-        RAISE EXCEPTION '% of % new rows of % carry a state; only a move gives one', wrong,
-            (SELECT count(*) FROM born), TG_TABLE_NAME USING ERRCODE = 'RB003';
-    END IF;
-    RETURN NULL;
 END $$;
 """
 
@@ -56,22 +47,22 @@ _CHECK = r"""
                         WHEN m.unreasoned THEN ' without a reason'
                         ELSE ' by or at another than this transaction' END)){into}
         FROM (
-            SELECT mv.subject_id, mv.seq, mv.event, mv.from_state, mv.to_state,
-                   coalesce(lag(mv.to_state) OVER w, s.state) AS stood,
-                   coalesce(lag(mv.seq) OVER w, s.last_seq) AS last,
-                   mv.from_state <> coalesce(lag(mv.to_state) OVER w, s.state)
-                     OR mv.seq <> coalesce(lag(mv.seq) OVER w, s.last_seq) + 1 AS at_odds,
+            SELECT mv.subject_id, mv.seq, mv.event, mv.from_state, mv.to_state, mv.stood, mv.last,
+                   mv.from_state <> mv.stood OR mv.seq <> mv.last + 1 AS at_odds,
                    t.id IS NULL OR st.id IS NULL AS unnamed,
                    st.is_open AND (mv.due_on IS NULL OR (mv.owner_id IS NULL) = (mv.pool = '')) AS unowned,
                    st.is_closed AND mv.reason = '' AS unreasoned,
                    mv.actor_id IS DISTINCT FROM roundbook_actor()
                      OR mv.recorded_at IS DISTINCT FROM roundbook_now() AS forged
-            FROM moved mv
-            LEFT JOIN {subject} s ON s.id = mv.subject_id
+            FROM (
+                SELECT n.*, coalesce(lag(n.to_state) OVER w, CASE WHEN n.seq = 1 THEN '' ELSE s.state END) AS stood,
+                       coalesce(lag(n.seq) OVER w, CASE WHEN n.seq = 1 THEN 0 ELSE s.last_seq END) AS last
+                FROM moved n LEFT JOIN {subject} s ON s.id = n.subject_id
+                WINDOW w AS (PARTITION BY n.subject_id ORDER BY n.seq)
+            ) mv
             LEFT JOIN staff_ledgertransition t ON t.machine = '{machine}' AND t.event = mv.event
                  AND t.from_state = mv.from_state AND t.to_state = mv.to_state
             LEFT JOIN staff_ledgerstate st ON st.machine = '{machine}' AND st.state = mv.to_state
-            WINDOW w AS (PARTITION BY mv.subject_id ORDER BY mv.seq)
         ) m WHERE m.at_odds OR m.unnamed OR m.unowned OR m.unreasoned OR m.forged
 """
 _PROJECT = r"""
@@ -80,10 +71,18 @@ _PROJECT = r"""
             state_since = CASE WHEN m.to_state <> s.state THEN m.occurred_at ELSE s.state_since END,
             closed_at = CASE WHEN NOT st.is_closed THEN NULL
                              WHEN m.to_state <> s.state THEN m.occurred_at ELSE s.closed_at END,
-            close_reason = CASE WHEN st.is_closed THEN m.reason ELSE '' END
+            close_reason = CASE WHEN st.is_closed THEN m.reason ELSE '' END{carried}
         FROM (SELECT DISTINCT ON (subject_id) * FROM moved ORDER BY subject_id, seq DESC) m
         JOIN staff_ledgerstate st ON st.machine = '{machine}' AND st.state = m.to_state
-        WHERE s.id = m.subject_id
+        WHERE s.id = m.subject_id AND s.last_seq <> m.seq
+"""
+# A new thing may stand where its first moves, made in the same statement, take it: it is not written a second time then.
+_BORN = r"""
+            SELECT count(*){into} FROM born b WHERE (b.state <> '' OR b.last_seq <> 0) AND NOT EXISTS (
+                SELECT 1 FROM {move} m JOIN staff_ledgerstate st ON st.machine = '{machine}' AND st.state = m.to_state
+                WHERE m.subject_id = b.id AND m.seq = b.last_seq AND m.to_state = b.state AND NOT st.is_closed
+                  AND b.closed_at IS NULL AND b.close_reason = '' AND b.state_since = m.occurred_at AND b.pool = m.pool
+                  AND (b.due_on, b.due_time, b.owner_id) IS NOT DISTINCT FROM (m.due_on, m.due_time, m.owner_id))
 """
 _APPLY = r"""
 CREATE OR REPLACE FUNCTION {function}() RETURNS trigger
@@ -107,20 +106,43 @@ BEGIN
     END IF;
     RETURN NULL;
 END $$;
+CREATE OR REPLACE FUNCTION {function}_born() RETURNS trigger
+LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp AS $$
+DECLARE many bigint; wrong bigint;
+BEGIN
+    SELECT count(*) INTO many FROM born WHERE state <> '' OR last_seq <> 0;
+    IF many = 0 THEN
+        RETURN NULL;
+    ELSIF many <= 4 THEN
+        {born_few};
+    ELSE
+        EXECUTE $q${born_many}$q$ INTO wrong;
+    END IF;
+    IF wrong > 0 THEN
+        RAISE EXCEPTION '% of % new rows of {subject} carry a state that no move of theirs gives', wrong,
+            (SELECT count(*) FROM born) USING ERRCODE = 'RB003';
+    END IF;
+    RETURN NULL;
+END $$;
 CREATE OR REPLACE TRIGGER a_apply_moves AFTER INSERT ON {move} REFERENCING NEW TABLE AS moved
     FOR EACH STATEMENT EXECUTE FUNCTION {function}();
 CREATE OR REPLACE TRIGGER born_without_state AFTER INSERT ON {subject} REFERENCING NEW TABLE AS born
-    FOR EACH STATEMENT EXECUTE FUNCTION roundbook_born();
+    FOR EACH STATEMENT EXECUTE FUNCTION {function}_born();
 """
 
 
-def ledger_sql(*, move: str, subject: str, machine: str) -> str:
-    """The triggers of one ledger: each statement's moves are checked against the machine and projected."""
-    names = {"subject": subject, "machine": machine}
+def ledger_sql(*, move: str, subject: str, machine: str, carried: Sequence[str] = ()) -> str:
+    """The triggers of one ledger: each statement's moves are checked against the machine and projected.
+
+    Of several moves of one thing in a statement the last says what is `carried`.
+    """
+    also = "".join(f", {column} = coalesce(m.{column}, s.{column})" for column in carried)
+    names = {"subject": subject, "machine": machine, "carried": also}
     return _APPLY.format(
         move=move, subject=subject, function=f"roundbook_apply_{move}",
         check_few=_CHECK.format(into=" INTO wrong, example", **names), check_many=_CHECK.format(into="", **names),
-        project=_PROJECT.format(**names),
+        project=_PROJECT.format(**names), born_few=_BORN.format(into=" INTO wrong", move=move, **names),
+        born_many=_BORN.format(into="", move=move, **names),
     )  # fmt: skip
 
 

@@ -25,7 +25,10 @@ def build_walls(*, using: str = "default", **_: Any) -> None:
         for ledger in walls:
             cursor.execute(
                 sql.ledger_sql(
-                    move=ledger.move_table, subject=ledger.subject_table, machine=ledger.machine.name
+                    move=ledger.move_table,
+                    subject=ledger.subject_table,
+                    machine=ledger.machine.name,
+                    carried=ledger.subject.CARRIED,
                 )
             )
             cursor.execute(sql.APPEND_ONLY.format(table=ledger.move_table))
@@ -92,7 +95,8 @@ def changeable_columns(model: type[Model]) -> list[str]:
     columns = [str(f.column) for f in model._meta.local_concrete_fields if not f.primary_key]
     if model in walls.guarded:
         return [c for c in columns if c in walls.guarded[model]]
-    return [c for c in columns if c not in Subject.PROJECTED]
+    fixed = Subject.PROJECTED + (model.CARRIED if issubclass(model, Subject) else ())
+    return [c for c in columns if c not in fixed]
 
 
 def _grant(cursor: CursorWrapper) -> None:

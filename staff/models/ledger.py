@@ -29,8 +29,9 @@ class TransactionTime(Func):
 class Subject(models.Model):
     """A thing with a state. State, date and owner are projected by the database from its ledger.
 
-    The application role may insert a subject (unborn: state empty) but may not update these columns. A move changes
-    several of them, so every index on a thing is paid for at every move: partial ones by state, none by owner alone.
+    The application role may not update these columns, and inserts a subject unborn (state empty) or, to write it once
+    only, standing where its first moves take it that are made in the same statement. A move changes several of them, so
+    every index on a thing is paid for at every move: partial ones by state, none by owner alone.
     """
 
     state = models.CharField(max_length=24, default="", db_default="", editable=False)
@@ -56,6 +57,8 @@ class Subject(models.Model):
     PROJECTED: ClassVar[tuple[str, ...]] = (
         "state", "last_seq", "due_on", "due_time", "owner_id", "pool", "state_since", "closed_at", "close_reason",
     )  # fmt: skip
+    CARRIED: ClassVar[tuple[str, ...]] = ()
+    """More columns, of this thing and of its ledger's rows alike, that a move sets where it names them."""
 
     def days_in_state(self, today: date) -> int:
         """Calendar days since the last change of state."""

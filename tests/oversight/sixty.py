@@ -64,8 +64,8 @@ def replaced(first: int, second: int, result: int) -> None:
     with clock.at(clock.moment(sent, 9)), acting(factories.by_default()):
         Kit.objects.filter(pk=back.kit_id).update(void_on=sent, void_reason="replaced")
         kit = factories.a_kit()
-        Kit.objects.filter(pk=kit.pk).update(round=round_, ordinal=2, dispatched_on=sent)
-        make_move(kit, "assign")
+        Kit.objects.filter(pk=kit.pk).update(dispatched_on=sent)
+        make_move(kit, "assign", round_id=round_.pk, ordinal=2)
         make_move(kit, "dispatch")
         make_move(round_, "kit_sent", due_on=sent + timedelta(days=90), pool="office")
     round_.refresh_from_db()

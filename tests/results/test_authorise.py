@@ -45,8 +45,7 @@ def a_second_kit(round_: Round) -> Sample:
     """Another kit of the same round, back and on the bench."""
     kit, who = factories.a_kit(), bench.lead()
     with acting(who):
-        Kit.objects.filter(pk=kit.pk).update(round=round_, ordinal=2)
-        make_move(kit, "assign")
+        make_move(kit, "assign", round_id=round_.pk, ordinal=2)
         Kit.objects.filter(pk=kit.pk).update(dispatched_on=clock.today())
         make_move(kit, "dispatch")
         make_move(kit, "return")

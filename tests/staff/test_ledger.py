@@ -1,5 +1,7 @@
 """The ledger's walls: what the database refuses, and what it projects."""
 
+from datetime import date
+
 import pytest
 from django.db import DatabaseError, connection, transaction
 
@@ -91,8 +93,85 @@ def test_the_application_role_may_not(statement: str) -> None:
 
 
 def test_a_thing_is_born_without_a_state() -> None:
-    with pytest.raises(DatabaseError, match="only a move gives one"), transaction.atomic():
+    with pytest.raises(DatabaseError, match="that no move of theirs gives"), transaction.atomic():
         Kit.objects.create(serial=serial_make(1), lot=Lot.objects.first(), state="in_stock")
+
+
+STANDING = {
+    "state": "'kit_due'", "last_seq": "1", "due_on": "'2026-06-20'", "pool": "'office'", "owner_id": "NULL",
+    "due_time": "NULL", "state_since": "roundbook_now()", "closed_at": "NULL", "close_reason": "''",
+}  # fmt: skip
+
+
+def _born(standing: dict[str, str], *, many: int, moves: int = 1) -> list[int]:
+    """Rounds inserted standing as told, with their first moves in the same statement; their ids."""
+    people = [factories.a_person().pk for _ in range(many)]
+    protocol = factories.a_round(state="kit_due").protocol_id
+    statement = f"""
+    WITH born AS (
+        INSERT INTO screening_round (person_id, protocol_id, nth, invited_on, sex_at_invitation, {", ".join(standing)})
+        SELECT p, {protocol}, 1, '2026-06-15', 'female', {", ".join(standing.values())} FROM unnest(%s::bigint[]) p
+        RETURNING id),
+    told AS (
+        INSERT INTO screening_roundmove (subject_id, seq, event, from_state, to_state, due_on, pool, reason)
+        SELECT born.id, m.* FROM born, (VALUES (1, 'open', '', 'kit_due', date '2026-06-20', 'office', ''),
+            (2, 'kit_sent', 'kit_due', 'kit_out', date '2026-06-21', 'office', ''),
+            (3, 'close', 'kit_out', 'closed', NULL, '', 'below')) m(seq, event, from_state, to_state, due_on, pool, reason)
+        WHERE m.seq <= {moves})
+    SELECT array_agg(id) FROM born"""
+    with acting(cast.member(cast.ADMINISTRATOR)), connection.cursor() as cursor:
+        cursor.execute(statement, [people])
+        return list(cursor.fetchone()[0])
+
+
+@pytest.mark.parametrize("many", [1, 9])
+def test_a_thing_may_be_born_where_the_moves_of_its_own_statement_take_it(many: int) -> None:
+    due = _born(STANDING, many=many)
+    out = _born(
+        STANDING | {"state": "'kit_out'", "last_seq": "2", "due_on": "'2026-06-21'"}, many=many, moves=2
+    )
+    further = _born(STANDING, many=many, moves=2)
+    assert set(Round.objects.filter(pk__in=due).values_list("state", "last_seq")) == {("kit_due", 1)}
+    assert set(Round.objects.filter(pk__in=further).values_list("state", "last_seq")) == {("kit_out", 2)}
+    assert set(Round.objects.filter(pk__in=out).values_list("state", "last_seq")) == {("kit_out", 2)}
+    assert projection_differences(ledger_of(Round))[1] == 0
+    with acting(cast.member(cast.ADMINISTRATOR)):
+        make_move(Round.objects.get(pk=due[0]), "kit_sent", due_on=date(2026, 6, 21), pool="office")
+    assert Round.objects.get(pk=due[0]).state == "kit_out"
+
+
+@pytest.mark.parametrize("many", [1, 9])
+@pytest.mark.parametrize(
+    ("odd", "moves"),
+    [
+        ({}, 0),
+        ({"state": "'kit_out'"}, 1),
+        ({"last_seq": "2"}, 1),
+        ({"last_seq": "0"}, 1),
+        ({"due_on": "'2026-06-19'"}, 1),
+        ({"due_time": "'09:00'"}, 1),
+        ({"pool": "'laboratory'"}, 1),
+        ({"pool": "''"}, 1),
+        ({"owner_id": "roundbook_actor()"}, 1),
+        ({"state_since": "roundbook_now() - interval '1 day'"}, 1),
+        ({"state_since": "NULL"}, 1),
+        ({"state": "'closed'", "close_reason": "'below'", "closed_at": "roundbook_now()"}, 1),
+    ],
+)
+def test_a_thing_born_elsewhere_than_its_moves_take_it_is_refused(
+    odd: dict[str, str], moves: int, many: int
+) -> None:
+    with pytest.raises(DatabaseError, match="that no move of theirs gives"), transaction.atomic():
+        _born(STANDING | odd, many=many, moves=moves)
+
+
+def test_a_thing_is_never_born_closed() -> None:
+    closed = {
+        "state": "'closed'", "last_seq": "3", "due_on": "NULL", "pool": "''", "close_reason": "'below'",
+        "closed_at": "roundbook_now()",
+    }  # fmt: skip
+    with pytest.raises(DatabaseError, match="that no move of theirs gives"), transaction.atomic():
+        _born(STANDING | closed, many=1, moves=3)
 
 
 def test_many_moves_in_one_statement_and_several_of_one_thing() -> None:
@@ -179,3 +258,21 @@ def test_a_month_whose_rows_came_before_its_partition_stays_where_they_lie() -> 
         )
         places = [place for (place,) in cursor.fetchall()]
     assert places == ["staff_accessentry_default"] * 2 + ["staff_accessentry_203106"]
+
+
+def test_the_move_that_assigns_a_kit_carries_its_round_and_nobody_else_sets_it() -> None:
+    round_ = factories.a_round(state="kit_due")
+    kit = round_.kits.get()
+    assert (kit.ordinal, kit.moves.get(event="assign").round_id) == (1, round_.pk)
+    again = factories.a_kit()
+    with acting(cast.member(cast.ADMINISTRATOR)):
+        Kit.objects.filter(pk=kit.pk).update(void_on=date(2026, 6, 17), void_reason="replaced")
+        make_move(again, "assign", round_id=round_.pk, ordinal=2)
+        Kit.objects.filter(pk=again.pk).update(dispatched_on=date(2026, 6, 17))
+        make_move(again, "dispatch")
+    again.refresh_from_db()
+    assert (again.round_id, again.ordinal, again.state) == (round_.pk, 2, "dispatched")
+    with pytest.raises(DatabaseError, match="permission denied"), transaction.atomic():
+        Kit.objects.filter(pk=kit.pk).update(round=None)
+    with pytest.raises(ValueError, match="Unknown move columns"), acting(cast.member(cast.ADMINISTRATOR)):
+        make_move(round_, "reschedule", due_on=date(2026, 7, 1), pool="office", ordinal=2)

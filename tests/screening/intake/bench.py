@@ -137,10 +137,8 @@ def second_kit(round_: Round | None = None) -> Kit:
     with acting(cast.member(cast.ADMINISTRATOR)):
         Kit.objects.filter(pk=first.pk).update(void_on=clock.today(), void_reason="replaced")
         kit = factories.a_kit()
-        Kit.objects.filter(pk=kit.pk).update(
-            round=round_, ordinal=2, dispatched_on=clock.today() - timedelta(days=6)
-        )
-        make_move(kit, "assign")
+        Kit.objects.filter(pk=kit.pk).update(dispatched_on=clock.today() - timedelta(days=6))
+        make_move(kit, "assign", round_id=round_.pk, ordinal=2)
         make_move(kit, "dispatch")
     kit.refresh_from_db()
     return kit

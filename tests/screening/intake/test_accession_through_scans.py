@@ -174,10 +174,8 @@ def test_no_replacement_is_called_for_when_they_are_used_up() -> None:
     third = factories.a_kit()
     with acting(cast.member(cast.ADMINISTRATOR)):
         Kit.objects.filter(pk=kits[1].pk).update(void_on=clock.today())
-        Kit.objects.filter(pk=third.pk).update(
-            round=round_, ordinal=3, dispatched_on=clock.today() - timedelta(days=4)
-        )
-        make_move(third, "assign")
+        Kit.objects.filter(pk=third.pk).update(dispatched_on=clock.today() - timedelta(days=4))
+        make_move(third, "assign", round_id=round_.pk, ordinal=3)
         make_move(third, "dispatch")
     answer = bench.scan(bench.a_session(), third.serial, bench.day_of(2), "over_full")
     assert answer.code == "over_full"
