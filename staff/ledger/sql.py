@@ -52,8 +52,8 @@ _CHECK = r"""
                    t.id IS NULL OR st.id IS NULL AS unnamed,
                    st.is_open AND (mv.due_on IS NULL OR (mv.owner_id IS NULL) = (mv.pool = '')) AS unowned,
                    st.is_closed AND mv.reason = '' AS unreasoned,
-                   mv.actor_id IS DISTINCT FROM roundbook_actor()
-                     OR mv.recorded_at IS DISTINCT FROM roundbook_now() AS forged
+                   mv.actor_id IS DISTINCT FROM (SELECT roundbook_actor())
+                     OR mv.recorded_at IS DISTINCT FROM (SELECT roundbook_now()) AS forged
             FROM (
                 SELECT n.*, coalesce(lag(n.to_state) OVER w, CASE WHEN n.seq = 1 THEN '' ELSE s.state END) AS stood,
                        coalesce(lag(n.seq) OVER w, CASE WHEN n.seq = 1 THEN 0 ELSE s.last_seq END) AS last
