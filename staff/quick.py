@@ -53,6 +53,8 @@ def _quoted(raw: psycopg.Connection[Any], value: Any) -> str:
             return f"'{value.isoformat()}'"
         case str() if _PLAIN.fullmatch(value):
             return f"'{value}'"
+        case [str() as only] if _PLAIN.fullmatch(only) and '"' not in only:
+            return f"'{{\"{only}\"}}'"
         case _:
             return sql.Literal(value).as_string(raw)
 

@@ -127,8 +127,8 @@ _NUMBERS = dict.fromkeys(("session", "delivery", "kit", "operator", "by", "claim
 _NUMBERS |= dict.fromkeys(("sequence", "latest", "accepted", "set_aside", "not_ours", "alarm"), "int")
 _TYPES = _NUMBERS | {
     "frame_actor": "text", "frame_now": "text", "frame_reason": "text", "frame_context": "text", "key": "text",
-    "serials": "text[]", "today": "date", "now": "timestamptz", "plus": "boolean", "returns": "jsonb",
-    "return_moves": "jsonb", "kit_moves": "jsonb", "round_moves": "jsonb", "alarm_changes": "boolean",
+    "serials": "text[]", "today": "date", "now": "timestamptz", "plus": "boolean", "rows": "jsonb",
+    "alarm_changes": "boolean",
     "paused": "timestamptz", "raw": "text", "outcome": "text", "code": "text", "typed": "boolean", "window": "text",
     "offline": "boolean",
 }  # fmt: skip
@@ -162,7 +162,7 @@ _MOVE_NAMES = "seq, event, from_state, to_state, due_on, pool, reason, note, rul
 def _moves_into(table: str, source: str, subject: str) -> str:
     return (
         f"INSERT INTO {table} (subject_id, {_MOVE_NAMES}) SELECT {subject}, m.{_MOVE_NAMES.replace(', ', ', m.')}"
-        f" FROM jsonb_to_recordset(%({source})s::jsonb) AS m(kit_id bigint, round_id bigint, {_MOVE})"
+        f" FROM jsonb_to_recordset(%(rows)s::jsonb -> '{source}') AS m(kit_id bigint, round_id bigint, {_MOVE})"
     )
 
 
@@ -173,7 +173,7 @@ WITH ret AS (
                                   state, last_seq, due_on, pool, state_since)
     SELECT w.kit_id, %(delivery)s, %(session)s, w.arrived_on, w.label_day, w.collected_earliest, w.collected_latest,
            w.name_checked, w.remark, w.tray_id, w."position", w.state, w.last_seq, w.due_on, w.pool, roundbook_now()
-    FROM jsonb_to_recordset(%(returns)s::jsonb) AS w(kit_id bigint, arrived_on date, label_day text,
+    FROM jsonb_to_recordset(%(rows)s::jsonb -> 'returns') AS w(kit_id bigint, arrived_on date, label_day text,
          collected_earliest date, collected_latest date, name_checked boolean, remark text, tray_id bigint,
          "position" smallint, state text, last_seq smallint, due_on date, pool text)
     RETURNING id, kit_id, tray_id, "position"
@@ -310,7 +310,7 @@ def _rows(many: Sequence[Effects]) -> dict[str, str]:
         "kit_moves": [{"kit_id": e.kit.kit_id} | m for e in many for m in e.kit_moves],
         "round_moves": [{"round_id": e.kit.round_id} | m for e in many for m in e.round_moves],
     }
-    return {name: json.dumps(rows, cls=DjangoJSONEncoder) for name, rows in lists.items()}
+    return {"rows": json.dumps(lists, cls=DjangoJSONEncoder)}
 
 
 def _standing(last: dict[str, Any]) -> dict[str, Any]:

@@ -2,8 +2,10 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
+from django.utils.translation import get_language
 from django.utils.translation import gettext_lazy as _
 
 from screening.services.intake_answers import UNLISTED, BenchOutcome, Earlier, ScanAnswer, sentence_for
@@ -86,10 +88,10 @@ def face_as_json(answer: ScanAnswer) -> dict[str, Any]:
     look = LOOKS[answer.outcome]
     return {
         "outcome": answer.outcome, "code": answer.code, "stored": answer.stored, "sequence": answer.sequence,
-        "word": str(look.word), "tone": look.tone, "icon": look.icon, "sound": look.sound,
+        "word": _word(answer.outcome, get_language()), "tone": look.tone, "icon": look.icon, "sound": look.sound,
         "halts": look.tone in HALTS, "position": str(answer.position), "serial": answer.serial,
         "heard": "" if answer.serial or not answer.earlier else str(heard_in_words(answer.earlier[0].raw)),
-        "name": answer.name, "born": born_words(answer.birth_year), "day": str(answer.day_words),
+        "name": answer.name, "born": _born(answer.birth_year, get_language()), "day": str(answer.day_words),
         "sentence": str(answer.sentence), "remark": str(answer.remark), "alarm": answer.needs_acknowledge,
         "waiting": answer.waiting_for_day, "listed": answer.stored and answer.outcome not in UNLISTED,
         "counts": {
@@ -104,6 +106,16 @@ def face_as_json(answer: ScanAnswer) -> dict[str, Any]:
 def wall_clock() -> datetime:
     """The moment as the desk's wall clock shows it."""
     return clock.now().astimezone(clock.zone())
+
+
+@lru_cache(maxsize=256)
+def _word(outcome: str, _language: str | None) -> str:
+    return str(LOOKS[outcome].word)
+
+
+@lru_cache(maxsize=1024)
+def _born(year: int | None, _language: str | None) -> str:
+    return born_words(year)
 
 
 def born_words(year: int | None) -> str:

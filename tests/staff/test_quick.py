@@ -34,6 +34,15 @@ def test_whatever_text_comes_back_as_it_went(word: str) -> None:
         (date(2028, 2, 29), "date", b"2028-02-29"),
         (datetime(2026, 3, 29, 1, 30, tzinfo=UTC), "timestamptz", b"2026-03-29 01:30:00+00"),
         (["a'b", "c\\d"], "text[]", b'{a\'b,"c\\\\d"}'),
+        ([], "text[]", b"{}"),
+        (["K-12"], "text[]", b"{K-12}"),
+        ([""], "text[]", b'{""}'),
+        (["null"], "text[]", b'{"null"}'),
+        (["{x,y} "], "text[]", b'{"{x,y} "}'),
+        (['a"b'], "text[]", b'{"a\\"b"}'),
+        (["a\\"], "text[]", b'{"a\\\\"}'),
+        (["a'"], "text[]", b"{a'}"),
+        ([None], "text[]", b"{NULL}"),
     ],
 )
 def test_values_of_every_kind(value: Any, kind: str, said: bytes) -> None:
