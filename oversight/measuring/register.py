@@ -6,7 +6,7 @@ from time import perf_counter
 
 from django.db import connection
 
-from oversight.measuring.bench import Bench, Measured, Work, bare_hands, with_peak, with_times
+from oversight.measuring.bench import ROUNDS, Bench, Measured, Work, bare_hands, with_peak, with_times
 from oversight.measuring.database import empty_template, working_copy
 from oversight.measuring.feed import HEADER, feed_file, feed_parts
 from oversight.measuring.region import lay_down
@@ -66,14 +66,10 @@ def first_load(bench: Bench) -> Measured:
 
 def reload_one_percent(bench: Bench) -> Measured:
     """The register again with one person in a hundred moved; each round moves others."""
+    files = [feed_file(bench.people, move_every=100 + n) for n in range(ROUNDS)]
     with _bare_register(bench) as owner_copy:
         return with_peak(
-            bench.race(
-                lambda n: people_load(
-                    feed_file(bench.people, move_every=100 + n), by=bench.desk, second=bench.second
-                ),
-                owner_copy,
-            )
+            bench.race(lambda n: people_load(files[n], by=bench.desk, second=bench.second), owner_copy)
         )
 
 

@@ -34,12 +34,12 @@ from screening.models.people import (
     StopScope,
 )
 from screening.models.protocols import Protocol, ScreeningPolicy
-from screening.models.register import RefusedLine, RegisterLoad, StagedPerson
+from screening.models.register import RefusedLine, RegisterDigests, RegisterLoad, RegisterMemory, StagedPerson
 from screening.models.rounds import Round, RoundMove
 
 __all__ = [
     "CORRECTABLE", "Area", "Batch", "DeathQuestion", "Delivery", "Exclusion", "ExclusionKind", "FieldCorrection", "IntakeSession", "InvitationPace", "InvitationPause", "Kit", "KitDoubt", "KitModel", "KitMove", "Lot", "Manifest", "Pack", "PackCheck",
-    "Person", "PersonIdentifier", "PersonMerge", "PersonNote", "PossibleDuplicate", "PostcodeFifth", "Practice", "Protocol", "RefusedLine", "RegisterComparison", "RegisterLoad", "Return",
+    "Person", "PersonIdentifier", "PersonMerge", "PersonNote", "PossibleDuplicate", "PostcodeFifth", "Practice", "Protocol", "RefusedLine", "RegisterComparison", "RegisterDigests", "RegisterLoad", "RegisterMemory", "Return",
     "ReturnMove", "Round", "RoundMove", "Scan", "ScreeningPolicy", "SessionMode", "Sex",
     "StagedPerson", "Stop", "StopScope", "Tray", "TrayKind",
 ]  # fmt: skip

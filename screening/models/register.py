@@ -28,6 +28,10 @@ class RegisterLoad(models.Model):
     changed = models.IntegerField(default=0)
     unchanged = models.IntegerField(default=0)
     effect = models.JSONField(_("what changed"), default=dict)
+    as_before = models.IntegerField(_("lines as in an earlier file"), default=0)
+    missing = models.IntegerField(_("people without a line"), default=0)
+    filled = models.JSONField(_("lines as before that say something, by column"), default=dict)
+    memory = models.IntegerField(_("memory it was compared with"), null=True)
     staged_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     staged_at = models.DateTimeField()
     applied_by = models.ForeignKey(
@@ -51,6 +55,37 @@ class RegisterLoad(models.Model):
 
     def __str__(self) -> str:
         return f"{self.file_name} ({self.status})"
+
+
+class RegisterMemory(models.Model):
+    """The one memory of what each person's line said when it was last applied, as digests."""
+
+    ONLY = 1
+
+    version = models.IntegerField()
+    rules = models.CharField(max_length=64)
+    whole_on = models.DateField(_("last read line by line"))
+    told = models.BinaryField(default=b"")
+
+    class Meta:
+        constraints: ClassVar = [
+            models.CheckConstraint(condition=models.Q(pk=1), name="there_is_one_register_memory")
+        ]
+
+    def __str__(self) -> str:
+        return f"register memory {self.version}"
+
+
+class RegisterDigests(models.Model):
+    """The digests of the accepted lines of a file that waits to be applied."""
+
+    load = models.OneToOneField(
+        RegisterLoad, on_delete=models.CASCADE, related_name="digests", primary_key=True
+    )
+    told = models.BinaryField()
+
+    def __str__(self) -> str:
+        return f"digests of {self.load_id}"
 
 
 class StagedPerson(models.Model):

@@ -22,3 +22,17 @@ def whole_sets(rows: int = MANY + 1) -> Iterator[None]:
         cursor.execute("SET LOCAL enable_nestloop = off")
         yield
         cursor.execute("SET LOCAL enable_nestloop = on")
+
+
+@contextmanager
+def few_among_many() -> Iterator[None]:
+    """Join row by row along the indexes inside the block; call inside a transaction.
+
+    Few rows copied in a moment ago, among many: without statistics the planner may read the many whole.
+    """
+    with connection.cursor() as cursor:
+        cursor.execute("SET LOCAL enable_hashjoin = off")
+        cursor.execute("SET LOCAL enable_mergejoin = off")
+        yield
+        cursor.execute("SET LOCAL enable_hashjoin = on")
+        cursor.execute("SET LOCAL enable_mergejoin = on")

@@ -5,7 +5,8 @@ Staging and applying are one transaction each, so a process that dies leaves the
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -17,12 +18,13 @@ from django.db import connection, transaction
 from django.utils.translation import gettext as _
 
 from screening.models import Area, Person, RegisterLoad
+from screening.services import register_memory as memory
 from screening.services import register_sql as sql
 from screening.services.corrections import name_keys_renew
 from screening.services.due import due_dates_refresh
-from screening.services.planner import whole_sets
+from screening.services.planner import few_among_many, whole_sets
 from screening.services.policies import policy_on
-from screening.services.register_read import Refused, register_file_read
+from screening.services.register_read import Refused, file_lines, lines_read
 from screening.services.stopping import rounds_stop
 from staff.acting import Acting, acting
 from staff.errors import IllegalMove, NotAllowed, RoundbookError
@@ -31,6 +33,8 @@ from staff.models import User
 if TYPE_CHECKING:
     import polars as pl
 
+FEW_OF = 20
+"""A load is of few lines where so large a part of it, or less, is read: one in so many."""
 _ONE_AT_A_TIME = 726_101  # advisory lock: one load is staged or applied at a time
 
 
@@ -68,19 +72,37 @@ def register_stage(*, by: User, content: bytes, file_name: str, is_full: bool = 
     digest = sha256(content).hexdigest()
     with acting(by, reason="register file") as frame:
         _one_at_a_time()
-        known = RegisterLoad.objects.filter(sha256=digest, status__in=["applied", "staged", "held"]).first()
+        known = _known(digest)
         if known is not None:
             return known
-        areas = frozenset(Area.objects.values_list("code", flat=True))
-        read = register_file_read(content, today=frame.today, areas=areas)
+        lines, areas = file_lines(content), frozenset(Area.objects.values_list("code", flat=True))
+        news = memory.news_of(lines, on=frame.today)
+        read = lines_read(lines if news is None else news.lines, today=frame.today, areas=areas)
+        if news is not None and memory.says_twice(news, read):
+            news, read = None, lines_read(lines, today=frame.today, areas=areas)
         load = RegisterLoad.objects.create(
-            file_name=file_name[:200], sha256=digest, is_full=is_full, lines=read.lines, refused=len(read.refused),
+            file_name=file_name[:200], sha256=digest, is_full=is_full, lines=lines.height, refused=len(read.refused),
             status=RegisterLoad.Status.STAGED, staged_by=by, staged_at=frame.now,
         )  # fmt: skip
+        if news is not None:
+            load.as_before, load.memory = news.as_before.height, news.version
+            load.missing = memory.missing_of(news.as_before, read) if is_full else 0
         _copy_staged(load, read.accepted)
         _copy_refused(load, read.refused)
-        _weigh(load, frame)
+        memory.digests_keep(load, lines, read)
+        _weigh(load, frame, news)
     return load
+
+
+def _known(digest: str) -> RegisterLoad | None:
+    """The load of this very file, if it was applied or waits; one that was overtaken is thrown away and read anew."""
+    known = RegisterLoad.objects.filter(sha256=digest, status__in=["applied", "staged", "held"]).first()
+    if known is None or known.status == RegisterLoad.Status.APPLIED or not memory.overtaken(known):
+        return known
+    known.status = RegisterLoad.Status.DISCARDED
+    known.save(update_fields=["status"])
+    memory.forget(known)
+    return None
 
 
 def _one_at_a_time() -> None:
@@ -108,26 +130,29 @@ def _copy_refused(load: RegisterLoad, refused: Sequence[Refused]) -> None:
 
 def register_effect(load: RegisterLoad) -> Effect:
     """What applying would do now, counted against the people as they are."""
-    with transaction.atomic(), whole_sets(), connection.cursor() as cursor:
-        cursor.execute(sql.COUNTS, {"load": load.pk})
+    with transaction.atomic(), _joined(load) as fitted, connection.cursor() as cursor:
+        cursor.execute(fitted(sql.COUNTS), {"load": load.pk})
         names = [column.name for column in cursor.description]
         row = dict(zip(names, cursor.fetchone(), strict=True))
-        missing = 0
-        if load.is_full:
+        missing = load.missing
+        if load.is_full and not load.as_before:
             cursor.execute(sql.MISSING, {"load": load.pk})
             missing = int(cursor.fetchone()[0])
     return Effect(
-        created=row["created"], changed=row["changed"], unchanged=row["unchanged"], deaths=row["deaths"],
+        created=row["created"], changed=row["changed"], unchanged=row["unchanged"] + load.as_before, deaths=row["deaths"],
         leavers=row["leavers"], unknown_practices=row["unknown_practices"], missing=missing,
         fields={c: row[f"field_{c}"] for c in sql.SHOWN if row[f"field_{c}"]},
-        emptied={c: (row[f"emptied_{c}"], row[f"filled_{c}"]) for c in sql.CAN_BE_EMPTIED if row[f"emptied_{c}"]},
+        emptied={
+            c: (row[f"emptied_{c}"], row[f"filled_{c}"] + load.filled.get(c, 0))
+            for c in sql.CAN_BE_EMPTIED if row[f"emptied_{c}"]
+        },
     )  # fmt: skip
 
 
 def register_changes(load: RegisterLoad, *, limit: int = 10) -> list[Change]:
     """The first people whose facts would change, with what differs."""
-    with transaction.atomic(), whole_sets(), connection.cursor() as cursor:
-        cursor.execute(sql.SAMPLE, {"load": load.pk, "limit": limit})
+    with transaction.atomic(), _joined(load) as fitted, connection.cursor() as cursor:
+        cursor.execute(fitted(sql.SAMPLE), {"load": load.pk, "limit": limit})
         rows = cursor.fetchall()
     changes = []
     for pk, line, number, *values in rows:
@@ -137,13 +162,31 @@ def register_changes(load: RegisterLoad, *, limit: int = 10) -> list[Change]:
     return changes
 
 
-def _weigh(load: RegisterLoad, frame: Acting) -> Effect:
-    """Count the effect, keep it on the load, and hold the load when it would change too much."""
+@contextmanager
+def _joined(load: RegisterLoad) -> Iterator[Callable[[str], str]]:
+    """Joins as fit the size of a load: by hashing whole sets, or line by line where its lines are few among the people.
+
+    Gives what fits a statement to that.
+    """
+    if load.lines - load.as_before > load.lines // FEW_OF:
+        with whole_sets():
+            yield str
+        return
+    with few_among_many():
+        yield sql.of_few
+
+
+def _weigh(load: RegisterLoad, frame: Acting, news: memory.News | None = None) -> Effect:
+    """Count the effect, keep it on the load, and hold the load when it would change too much.
+
+    `news` are the lines of a load that is being staged.
+    """
     effect = register_effect(load)
-    known = Person.objects.filter(
-        merged_into=None, identifiers__scheme="register", identifiers__valid_to=None
-    ).count()
-    reasons = _held_reasons(effect, known, frame) if known else []
+    reasons = _held_reasons(effect, frame)
+    if reasons and effect.emptied and news is not None:  # of how many, the lines as before have to tell
+        load.filled = memory.filled_of(news.as_before)
+        effect = register_effect(load)
+        reasons = _held_reasons(effect, frame)
     load.created, load.changed, load.unchanged = effect.created, effect.changed, effect.unchanged
     load.held_reason = " ".join(reasons)
     load.status = RegisterLoad.Status.HELD if reasons else RegisterLoad.Status.STAGED
@@ -151,16 +194,24 @@ def _weigh(load: RegisterLoad, frame: Acting) -> Effect:
     return effect
 
 
-def _held_reasons(effect: Effect, known: int, frame: Acting) -> list[str]:
+def _people_known() -> int:
+    on_the_register = {"identifiers__scheme": "register", "identifiers__valid_to": None}
+    return Person.objects.filter(merged_into=None, **on_the_register).count()
+
+
+def _held_reasons(effect: Effect, frame: Acting) -> list[str]:
     policy = policy_on(frame.today)
     change, empty = Decimal(policy.feed_change_percent), Decimal(policy.feed_empty_percent)
     reasons = []
-    for count, words in (
-        (effect.changed, _("It would change %(count)s of %(known)s people, more than %(limit)s %%.")),
-        (effect.missing, _("It calls itself the whole register and leaves out %(count)s of %(known)s people, more than %(limit)s %%.")),
-    ):  # fmt: skip
-        if count * 100 > change * known:
-            reasons.append(words % {"count": count, "known": known, "limit": change.normalize()})
+    # Those of the file are some of the people, so what is few among them is few among all, who need no counting then.
+    if max(effect.changed, effect.missing) * 100 > change * (effect.changed + effect.unchanged):
+        known = _people_known()
+        for count, words in (
+            (effect.changed, _("It would change %(count)s of %(known)s people, more than %(limit)s %%.")),
+            (effect.missing, _("It calls itself the whole register and leaves out %(count)s of %(known)s people, more than %(limit)s %%.")),
+        ):  # fmt: skip
+            if known and count * 100 > change * known:
+                reasons.append(words % {"count": count, "known": known, "limit": change.normalize()})
     for column, (count, filled) in effect.emptied.items():
         if count * 100 > empty * filled:
             facts = {"count": count, "filled": filled, "column": column, "limit": empty.normalize()}
@@ -186,6 +237,13 @@ def register_apply(
             return load
         if load.status not in {RegisterLoad.Status.STAGED, RegisterLoad.Status.HELD}:
             raise IllegalMove("load_closed", _("This file was thrown away. Load it again to apply it."))
+        if memory.overtaken(load):
+            raise IllegalMove(
+                "load_overtaken",
+                _(
+                    "Another file was applied after this one was read, so what is new in it has changed. Load it again."
+                ),
+            )
         effect = _weigh(load, frame)
         _release_checked(load, by, override_hold)
         touched = _people_written(load, frame)
@@ -193,6 +251,7 @@ def register_apply(
         _rounds_ended(touched, by, frame)
         if not history_follows:
             due_dates_refresh(by=by, person_ids=touched)
+        memory.remember(load, on=frame.today)
         load.status, load.applied_by, load.applied_at = RegisterLoad.Status.APPLIED, by, frame.now
         load.save()
     return load
@@ -215,12 +274,12 @@ def _release_checked(load: RegisterLoad, by: User, override_hold: bool) -> None:
 
 def _people_written(load: RegisterLoad, frame: Acting) -> list[int]:
     facts: dict[str, int | date] = {"load": load.pk, "today": frame.today}
-    with whole_sets(), connection.cursor() as cursor:
-        cursor.execute(sql.UPDATE_CHANGED, facts)
+    with _joined(load) as fitted, connection.cursor() as cursor:
+        cursor.execute(fitted(sql.UPDATE_CHANGED), facts)
         changed = [pk for (pk,) in cursor.fetchall()]
         cursor.execute(sql.SURVIVORS_DIED, {"load": load.pk, "changed": changed})
         survivors = [pk for (pk,) in cursor.fetchall()]
-        cursor.execute(sql.INSERT_NEW, facts)
+        cursor.execute(fitted(sql.INSERT_NEW), facts)
         created = [pk for (pk,) in cursor.fetchall()]
         cursor.execute(sql.CORRECTIONS_OVERTAKEN, facts)
         name_keys_renew(load)
@@ -248,4 +307,5 @@ def register_discard(*, by: User, load: RegisterLoad) -> RegisterLoad:
             raise IllegalMove("load_closed", _("Only a file that waits can be thrown away."))
         load.status = RegisterLoad.Status.DISCARDED
         load.save()
+        memory.forget(load)
     return load

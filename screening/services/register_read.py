@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from django.utils.translation import gettext as _
 
 from screening.names import name_key_make
-from screening.serials import person_number_ok
+from screening.serials import PERSON_NUMBER_DIGITS
 from screening.services.register_words import refusal
 from staff.errors import RoundbookError
 
@@ -48,37 +48,58 @@ class Refused:
 
 @dataclass(frozen=True)
 class ReadFile:
-    """What a file came to: `accepted` has the columns of the staged table, in its types."""
+    """What lines came to: `accepted` has the columns of the staged table, in its types."""
 
     accepted: pl.DataFrame
     refused: list[Refused]
 
     @property
     def lines(self) -> int:
-        """How many lines the file has below its header."""
+        """How many lines were read."""
         return self.accepted.height + len(self.refused)
 
 
 def register_file_read(content: bytes, *, today: date, areas: frozenset[str]) -> ReadFile:
     """Check a whole file. RoundbookError when the file as such cannot be read; else each line has its answer."""
+    return lines_read(file_lines(content), today=today, areas=areas)
 
+
+def file_lines(content: bytes) -> pl.DataFrame:
+    """The lines below a file's header that are not blank: `line` (the header is line 1) and `raw`, as they came.
+
+    RoundbookError when the file as such cannot be read.
+    """
     import polars as pl
 
     _lines_long_enough(content)
-    header, *lines = _text(content).replace("\r\n", "\n").split("\n")
+    text = _text(content)
+    header, *raws = (text.replace("\r\n", "\n") if "\r" in text else text).split("\n")
     _header_checked(header)
-    numbered = [(n, line) for n, line in enumerate(lines, start=2) if line.strip()]
-    if not numbered:
+    frame = pl.DataFrame({"raw": pl.Series(raws, dtype=pl.String)}).with_row_index("line", offset=2)
+    frame = frame.filter(pl.col("raw").str.contains(r"\S")).with_columns(pl.col("line").cast(pl.Int32))
+    if frame.is_empty():
         raise RoundbookError(
             "file_empty", _("The file has a header and no line below it. Send the file with its people.")
         )
-    rows, refused = _split(numbered)
-    frame = _framed(rows)
+    return frame
+
+
+def lines_read(lines: pl.DataFrame, *, today: date, areas: frozenset[str]) -> ReadFile:
+    """Check lines (`line`, `raw`) one by one; each has its answer."""
+    import polars as pl
+
+    frame, refused = _split(lines)
     verdicts = _verdicts(frame, today, areas)
     bad = verdicts.filter(pl.col("code") != "")
-    raws = dict(numbered)
-    refused += [_answer(row, raws, today) for row in bad.iter_rows(named=True)]
-    good = verdicts.filter(pl.col("code") == "")
+    told = (
+        verdicts.filter(pl.col("person_number").is_in(bad["person_number"].implode())) if bad.height else bad
+    )
+    places = {
+        number: same["line"].to_list()
+        for (number,), same in told.group_by("person_number", maintain_order=True)
+    }
+    refused += [_answer(row, places[row["person_number"]]) for row in bad.iter_rows(named=True)]
+    good = verdicts.filter(pl.col("code") == "") if bad.height else verdicts
     return ReadFile(_typed(good), sorted(refused, key=lambda r: r.line))
 
 
@@ -134,30 +155,61 @@ def _header_checked(header: str) -> None:
     raise RoundbookError("file_header", " ".join(wrong), found=found)
 
 
-def _split(numbered: list[tuple[int, str]]) -> tuple[list[list[object]], list[Refused]]:
+def _split(lines: pl.DataFrame) -> tuple[pl.DataFrame, list[Refused]]:
+    """The lines in columns, blanks around fields gone, and those that do not have as many fields as there are columns."""
+    import polars as pl
+
+    quoted = pl.col("raw").str.contains('"', literal=True)
+    rows, refused = _split_quoted(lines.filter(quoted))
+    plain = lines.filter(~quoted)
+    commas = pl.col("raw").str.count_matches(",", literal=True)
+    miscounted = plain.filter(commas != len(COLUMNS) - 1).select("line", "raw", (commas + 1).alias("got"))
+    refused += [_miscounted(*row) for row in miscounted.iter_rows()]
+    fields = (
+        pl.col("raw")
+        .str.split_exact(",", len(COLUMNS) - 1)
+        .struct.rename_fields(list(COLUMNS))
+        .struct.unnest()
+    )
+    framed = plain.filter(commas == len(COLUMNS) - 1).select("line", "raw", fields)
+    schema = {"line": pl.Int32, "raw": pl.String, **dict.fromkeys(COLUMNS, pl.String)}
+    framed = pl.concat([framed, pl.DataFrame(rows, schema=schema, orient="row")]).sort("line")
+    # The number is answered as it came; blanks around any other field mean nothing.
+    return framed.with_columns(pl.col(COLUMNS[1:]).str.strip_chars(" ")), refused
+
+
+def _split_quoted(lines: pl.DataFrame) -> tuple[list[list[object]], list[Refused]]:
     rows: list[list[object]] = []
     refused = []
-    for number, line in numbered:
+    for line, raw in lines.iter_rows():
         try:
-            fields = next(csv.reader([line], strict=True)) if '"' in line else line.split(",")
+            fields = next(csv.reader([raw], strict=True))
         except csv.Error:
-            refused.append(Refused(number, "quote_open", refusal("quote_open"), line))
+            refused.append(Refused(line, "quote_open", refusal("quote_open"), raw))
             continue
         if len(fields) == len(COLUMNS):
-            rows.append([number, *fields])
+            rows.append([line, raw, *fields])
         else:
-            facts = {"got": len(fields), "want": len(COLUMNS)}
-            refused.append(Refused(number, "field_count", refusal("field_count", **facts), line))
+            refused.append(_miscounted(line, raw, len(fields)))
     return rows, refused
 
 
-def _framed(rows: list[list[object]]) -> pl.DataFrame:
+def _miscounted(line: int, raw: str, got: int) -> Refused:
+    return Refused(line, "field_count", refusal("field_count", got=got, want=len(COLUMNS)), raw)
+
+
+def numbers_ok(numbers: pl.Series) -> pl.Series:
+    """`screening.serials.person_number_ok` of many texts at once. Source: ISO/IEC 7064 MOD 11,10."""
+    import numpy as np
     import polars as pl
 
-    schema = {"line": pl.Int32, **dict.fromkeys(COLUMNS, pl.String)}
-    frame = pl.DataFrame(rows, schema=schema, orient="row")
-    # The number is answered as it came; blanks around any other field mean nothing.
-    return frame.with_columns(pl.col(COLUMNS[1:]).str.strip_chars(" "))
+    shaped = numbers.str.contains(rf"^[0-9]{{{PERSON_NUMBER_DIGITS}}}$")
+    whole = numbers.set(~shaped, None).cast(pl.Int64).fill_null(0).to_numpy()
+    product = np.full(len(numbers), 10)
+    for power in range(PERSON_NUMBER_DIGITS - 1, 0, -1):
+        total = (product + whole // 10**power % 10) % 10
+        product = np.where(total == 0, 10, total) * 2 % 11
+    return shaped & pl.Series((product + whole % 10) % 10 == 1)
 
 
 def _problem(test: pl.Expr, code: str, column: str) -> pl.Expr:
@@ -172,17 +224,14 @@ def _verdicts(frame: pl.DataFrame, today: date, areas: frozenset[str]) -> pl.Dat
     import polars as pl
 
     number = pl.col("person_number")
-    valid = pl.Series([person_number_ok(value) for value in frame["person_number"]], dtype=pl.Boolean)
     parsed = [
         pl.when(pl.col(c).str.contains(r"^\d{4}-\d{2}-\d{2}$")).then(pl.col(c)).str.to_date("%Y-%m-%d", strict=False).alias(f"{c}!")
         for c in DATES
     ]  # fmt: skip
     frame = frame.with_columns(
-        *parsed,
-        valid.alias("valid"),
-        pl.int_range(pl.len()).over("person_number").alias("nth"),
-        pl.struct(COLUMNS).n_unique().over("person_number").alias("versions"),
-    )
+        *parsed, numbers_ok(frame["person_number"]).alias("valid"), number.is_duplicated().alias("again"),
+    )  # fmt: skip
+    frame = _with_repeats(frame)
     tests = [
         *(_problem(pl.col(c).str.contains(r"[\x00-\x1f\x7f]"), "control_character", c) for c in COLUMNS),
         _problem(number == "", "number_missing", "person_number"),
@@ -199,8 +248,23 @@ def _verdicts(frame: pl.DataFrame, today: date, areas: frozenset[str]) -> pl.Dat
     found = pl.coalesce(*tests, pl.lit(":")).str.split_exact(":", 1)
     return frame.with_columns(
         found.struct.field("field_0").alias("code"), found.struct.field("field_1").alias("column"),
-        pl.col("line").implode().over("person_number").alias("lines"),
     )  # fmt: skip
+
+
+def _with_repeats(frame: pl.DataFrame) -> pl.DataFrame:
+    """For numbers that stand on several lines: the how-manieth line of its number (`nth`), in how many `versions`."""
+    import polars as pl
+
+    again = frame.filter("again").select(
+        "line", pl.int_range(pl.len()).over("person_number").alias("nth"),
+        pl.struct(COLUMNS).n_unique().over("person_number").alias("versions"),
+    )  # fmt: skip
+    once = pl.lit(0).alias("nth"), pl.lit(1).alias("versions")
+    return (
+        frame.join(again, on="line", how="left", maintain_order="left")
+        if again.height
+        else frame.with_columns(*once)
+    )
 
 
 def _date_tests(today: date) -> list[pl.Expr]:
@@ -216,24 +280,41 @@ def _date_tests(today: date) -> list[pl.Expr]:
     ]
 
 
-def _answer(row: dict[str, object], raws: dict[int, str], today: date) -> Refused:
+def _answer(row: dict[str, object], same: list[int]) -> Refused:
+    """The refusal of a line; `same` are the lines of its number."""
     code, column, line = str(row["code"]), str(row["column"]), int(str(row["line"]))
     value = str(row[column])
-    others = row["lines"] if isinstance(row["lines"], list) else []
-    lines = others[:1] if code == "line_twice" else others
+    lines = same[:1] if code == "line_twice" else same
     facts = {
         "column": column, "value": value[:60], "got": len(value), "want": LONGEST.get(column, ""),
         "lines": ", ".join(str(n) for n in lines[:8]),
     }  # fmt: skip
-    return Refused(line, code, refusal(code, **facts), raws[line])
+    return Refused(line, code, refusal(code, **facts), str(row["raw"]))
 
 
 def _typed(frame: pl.DataFrame) -> pl.DataFrame:
     import polars as pl
 
-    keys = [name_key_make(f, g) for f, g in frame.select("family_name", "given_names").iter_rows()]
     return frame.select(
-        "line", *COLUMNS[:3], pl.Series("name_key", keys, dtype=pl.String), pl.col("birth_date!").alias("birth_date"),
+        "line", *COLUMNS[:3], name_keys(frame), pl.col("birth_date!").alias("birth_date"),
         pl.when(pl.col("sex") == "").then(pl.lit("unknown")).otherwise(pl.col("sex")).alias("sex"),
         *COLUMNS[5:14], *(pl.col(f"{c}!").alias(c) for c in DATES[1:]),
     )  # fmt: skip
+
+
+def name_keys(frame: pl.DataFrame) -> pl.Series:
+    """`screening.names.name_key_make` of many names at once; the plain ones, nearly all, without leaving the columns."""
+    import polars as pl
+
+    names = frame.select(pl.concat_str("family_name", pl.lit(" "), "given_names").alias("name"))
+    plain = pl.col("name").str.contains(r"^[A-Za-z'-]+( [A-Za-z'-]+)+$")
+    known = names.select(
+        pl.when(plain).then(pl.col("name").str.to_lowercase().str.slice(0, 240)).alias("name_key")
+    )["name_key"]
+    other = [
+        name_key_make(f, g)
+        for f, g in frame.filter(known.is_null()).select("family_name", "given_names").iter_rows()
+    ]
+    return (
+        known if not other else known.scatter(known.is_null().arg_true(), pl.Series(other, dtype=pl.String))
+    )

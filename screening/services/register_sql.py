@@ -46,6 +46,17 @@ COPY_STAGED = (
 )
 COPY_REFUSED = "COPY screening_refusedline (load_id, line, code, sentence, raw) FROM STDIN"
 
+_KEPT = """LEFT JOIN (SELECT person_id, jsonb_object_agg(field, feed_value) AS kept FROM screening_fieldcorrection
+           WHERE ended_on IS NULL GROUP BY person_id) c ON c.person_id = p.id"""
+_KEPT_OF_FEW = """LEFT JOIN LATERAL (SELECT jsonb_object_agg(x.field, x.feed_value) AS kept FROM screening_fieldcorrection x
+           WHERE x.person_id = p.id AND x.ended_on IS NULL) c ON true"""
+
+
+def of_few(statement: str) -> str:
+    """The same statement for a few lines among many people: corrections are looked up person by person."""
+    return statement.replace(_KEPT, _KEPT_OF_FEW)
+
+
 JOINED = f"""
 FROM screening_stagedperson s
 LEFT JOIN screening_personidentifier i
@@ -54,8 +65,7 @@ LEFT JOIN screening_person p ON p.id = i.person_id
 LEFT JOIN screening_area a ON a.code = s.area_code
 LEFT JOIN screening_practice pr ON pr.code = s.practice_code
 LEFT JOIN screening_postcodefifth f ON f.postcode = s.postcode
-LEFT JOIN (SELECT person_id, jsonb_object_agg(field, feed_value) AS kept FROM screening_fieldcorrection
-           WHERE ended_on IS NULL GROUP BY person_id) c ON c.person_id = p.id
+{_KEPT}
 WHERE s.load_id = %(load)s
 """
 DIFFERS = "(" + " OR ".join(f"p.{c} IS DISTINCT FROM {value}" for c, value in NEW_VALUES.items()) + ")"
@@ -89,11 +99,13 @@ SELECT p.id, s.line, s.person_number, {", ".join(f"p.{c}::text, ({NEW_VALUES[c]}
 {JOINED} AND p.id IS NOT NULL AND {DIFFERS} ORDER BY s.line LIMIT %(limit)s
 """
 
-MISSING = f"""
-SELECT count(*) FROM screening_personidentifier i JOIN screening_person p ON p.id = i.person_id
+ON_THE_BOOKS = f"""
+SELECT i.value FROM screening_personidentifier i JOIN screening_person p ON p.id = i.person_id
 WHERE i.scheme = '{PersonIdentifier.REGISTER}' AND i.valid_to IS NULL AND p.merged_into_id IS NULL
 AND p.deceased_on IS NULL AND p.left_area_on IS NULL
-AND NOT EXISTS (SELECT 1 FROM screening_stagedperson s WHERE s.load_id = %(load)s AND s.person_number = i.value)
+"""
+MISSING = f"""
+SELECT count(*) FROM ({ON_THE_BOOKS}) i WHERE NOT EXISTS (SELECT 1 FROM screening_stagedperson s WHERE s.load_id = %(load)s AND s.person_number = i.value)
 """
 
 _NEW_COLUMNS = [*NEW_VALUES, "hidden_address", "not_due_code", "last_feed_id"]

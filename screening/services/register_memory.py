@@ -1,0 +1,199 @@
+"""Remembers what each line of the register said when it was last applied, so that lines that say it again need no reading.
+
+A line is known again by a digest of 64 bits of all its characters; what else its reading depends on (the reader itself,
+areas, practices, fifths) is part of the memory. Once a week a file is read line by line all the same, and
+`register_proof` compares everybody with the last applied lines.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from hashlib import sha256
+from io import BytesIO
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, LiteralString
+
+import psycopg
+from django.db import connection
+
+from screening import names, serials
+from screening.models import RegisterDigests, RegisterLoad, RegisterMemory
+from screening.services import register_read, register_sql
+from screening.services.register_read import COLUMNS, ReadFile
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    import polars as pl
+
+SEED = 7_264
+WHOLE_EVERY_DAYS = 7
+NEARLY_ALL = 0.9
+"""A file read line by line counts as a reading of the whole when it has so large a part of what is remembered."""
+
+_REFERENCE = """
+SELECT md5(concat_ws('|', (SELECT string_agg(code || id, ',' ORDER BY id) FROM screening_area),
+    (SELECT string_agg(code || id, ',' ORDER BY id) FROM screening_practice),
+    (SELECT string_agg(postcode || fifth, ',' ORDER BY postcode) FROM screening_postcodefifth)))
+"""
+_ON_THE_BOOKS = f"COPY ({register_sql.ON_THE_BOOKS}) TO STDOUT (FORMAT csv)"
+
+
+@dataclass(frozen=True)
+class News:
+    """The lines of a file that say something new, and those that stood word for word in a file applied before."""
+
+    lines: pl.DataFrame
+    as_before: pl.DataFrame
+    version: int
+
+
+def news_of(lines: pl.DataFrame, *, on: date) -> News | None:
+    """What is new in a file's lines (`line`, `raw`); None where every line has to be read."""
+    import polars as pl
+
+    memory = RegisterMemory.objects.defer("told").first()
+    if memory is None or memory.rules != rules() or (on - memory.whole_on).days >= WHOLE_EVERY_DAYS:
+        return None
+    known = _told()["told"]
+    marked = lines.with_columns(_digest("raw").alias("told"))
+    marked = marked.with_columns(pl.col("told").is_in(known.implode()).alias("known"))
+    as_before = marked.filter("known")
+    if as_before["told"].n_unique() < as_before.height:
+        return None  # the same line twice is for the reader to refuse
+    return News(marked.filter(~pl.col("known")).select(lines.columns), as_before, memory.version)
+
+
+def says_twice(news: News, read: ReadFile) -> bool:
+    """Whether somebody of the new lines also stands on a line that is as before: one of the two is wrong."""
+    told = _told()
+    spoken = read.accepted.select(_digest("person_number").alias("person"))
+    earlier = told.join(spoken, on="person", how="semi")
+    return bool(earlier.join(news.as_before, on="told", how="semi").height)
+
+
+def filled_of(as_before: pl.DataFrame) -> dict[str, int]:
+    """How many of these lines say something, by column; a quoted line counts for every column."""
+    import polars as pl
+
+    fields = pl.col("raw").str.split_exact(",", len(COLUMNS) - 1).struct.rename_fields(list(COLUMNS))
+    columns = as_before.select(fields.struct.unnest()).select(
+        (pl.col(c).str.strip_chars(" ").fill_null("?") != "").sum().alias(c) for c in COLUMNS
+    )
+    return {column: int(columns[column][0]) for column in COLUMNS}
+
+
+def missing_of(as_before: pl.DataFrame, read: ReadFile) -> int:
+    """How many people of the register have no good line in a file."""
+    import polars as pl
+
+    body = BytesIO()
+    with connection.cursor() as cursor, cursor.copy(_ON_THE_BOOKS) as copy:
+        for part in copy:
+            body.write(part)
+    body.seek(0)
+    if not body.getbuffer().nbytes:
+        return 0
+    books = pl.read_csv(body, has_header=False, new_columns=["number"], infer_schema=False)
+    spoken = as_before.select(pl.col("raw").str.extract(r'^"?([^",]*)').alias("number"))
+    fresh = read.accepted.select(pl.col("person_number").alias("number"))
+    return books.join(pl.concat([spoken, fresh]), on="number", how="anti").height
+
+
+def digests_keep(load: RegisterLoad, lines: pl.DataFrame, read: ReadFile) -> None:
+    """Keep the digests of a file's accepted lines until it is applied."""
+    accepted = read.accepted.select("line", _digest("person_number").alias("person"))
+    raws = lines.select("line", _digest("raw").alias("told"))
+    told = accepted.join(raws, on="line", how="inner").select("person", "told")
+    with _binary() as cursor:
+        cursor.execute(
+            "INSERT INTO screening_registerdigests (load_id, told) VALUES (%s, %b)", [load.pk, _packed(told)]
+        )
+
+
+def forget(load: RegisterLoad) -> None:
+    """Throw away the digests of a file that will not be applied."""
+    RegisterDigests.objects.filter(load=load).delete()
+
+
+def overtaken(load: RegisterLoad) -> bool:
+    """Whether what a load took for known is no longer what stands: another file, or other rules, came between."""
+    if not load.as_before:
+        return False
+    memory = RegisterMemory.objects.defer("told").first()
+    return memory is None or memory.version != load.memory or memory.rules != rules()
+
+
+def remember(load: RegisterLoad, *, on: date) -> None:
+    """Take the lines of a load that is being applied into the memory, in place of what was said of the same people."""
+    import polars as pl
+
+    fresh = _read("SELECT told FROM screening_registerdigests WHERE load_id = %s", load.pk)
+    forget(load)
+    memory, now = RegisterMemory.objects.defer("told").first(), rules()
+    kept = fresh.clear()
+    if memory and memory.rules == now:
+        kept = _told().join(fresh, on="person", how="anti")
+    whole = load.as_before == 0 and fresh.height >= NEARLY_ALL * kept.height
+    if not fresh.height and not whole:
+        return
+    version, whole_on = (memory.version + 1, memory.whole_on) if memory else (1, on)
+    facts = {"version": version, "rules": now, "whole_on": on if whole else whole_on}
+    RegisterMemory.objects.update_or_create(pk=RegisterMemory.ONLY, defaults=facts)
+    with _binary() as cursor:
+        cursor.execute("UPDATE screening_registermemory SET told = %b", [_packed(pl.concat([kept, fresh]))])
+
+
+def rules() -> str:
+    """What the reading of a line depends on besides the line, as one digest."""
+    with connection.cursor() as cursor:
+        cursor.execute(_REFERENCE)
+        return sha256(f"{_reader()} {cursor.fetchone()[0]}".encode()).hexdigest()
+
+
+@cache
+def _reader() -> str:
+    import polars as pl
+
+    digest = sha256(f"{pl.__version__} {SEED}".encode())
+    for module in (register_read, register_sql, names, serials):
+        digest.update(Path(str(module.__file__)).read_bytes())
+    return digest.hexdigest()
+
+
+def _digest(column: str) -> pl.Expr:
+    import polars as pl
+
+    return pl.col(column).hash(seed=SEED)
+
+
+def _packed(frame: pl.DataFrame) -> bytes:
+    body = BytesIO()
+    frame.write_ipc(body)
+    return body.getvalue()
+
+
+def _unpacked(packed: bytes) -> pl.DataFrame:
+    import polars as pl
+
+    if not packed:
+        return pl.DataFrame(schema={"person": pl.UInt64, "told": pl.UInt64})
+    return pl.read_ipc(BytesIO(packed))
+
+
+def _told() -> pl.DataFrame:
+    """The memory itself: by person, the digest of the line last applied."""
+    return _read("SELECT told FROM screening_registermemory")
+
+
+def _read(query: LiteralString, *params: int) -> pl.DataFrame:
+    with _binary() as cursor:
+        cursor.execute(query, params, binary=True)
+        row = cursor.fetchone()
+    return _unpacked(bytes(row[0]) if row and row[0] else b"")
+
+
+def _binary() -> psycopg.Cursor[Any]:
+    """A cursor that sends and takes bytes as they are, since these are many megabytes."""
+    return psycopg.Cursor(connection.connection)
