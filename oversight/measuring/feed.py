@@ -50,15 +50,12 @@ def feed_line(n: int, *, moved: bool = False) -> str:
     )
 
 
-def feed_file(people: int, *, first: int = 1, move_every: int = 0, backwards: bool = False) -> bytes:
-    """A register file of so many people; every so-many-th has moved; `backwards` writes the last one first."""
+def feed_file(people: int, *, first: int = 1, moved: int = 0, backwards: bool = False) -> bytes:
+    """A register file of so many people; so many of each hundred have moved; `backwards` writes the last one first."""
     numbers = range(first, first + people)
     lines = [
         HEADER,
-        *(
-            feed_line(n, moved=bool(move_every) and n % move_every == 0)
-            for n in (reversed(numbers) if backwards else numbers)
-        ),
+        *(feed_line(n, moved=n % 100 < moved) for n in (reversed(numbers) if backwards else numbers)),
     ]
     return ("\n".join(lines) + "\n").encode()
 

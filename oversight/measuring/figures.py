@@ -44,12 +44,20 @@ MEASUREMENTS: dict[str, Measurement] = {
     for one in (
         Measurement(
             "register_first_load",
-            "bare COPY plus building the indexes",
+            "COPY of the people and their numbers as rows into bare tables plus building our indexes",
             register.first_load,
             needs_people=False,
         ),
-        Measurement("register_reload_1pct", "upserting every row", register.reload_one_percent),
-        Measurement("register_reload_same", "upserting every row", register.reload_same),
+        Measurement(
+            "register_reload_1pct",
+            "upserting every row as it stands into a table with our indexes",
+            register.reload_one_percent,
+        ),
+        Measurement(
+            "register_reload_same",
+            "upserting every row as it stands into a table with our indexes",
+            register.reload_same,
+        ),
         Measurement("due", "anti-joins straight to the history", register.due),
         Measurement(
             "batch",

@@ -246,11 +246,11 @@ def register_apply(
             )
         effect = _weigh(load, frame)
         _release_checked(load, by, override_hold)
-        touched = _people_written(load, frame)
+        touched, dated = _people_written(load, frame)
         load.effect = {"fields": effect.fields, "deaths": effect.deaths, "leavers": effect.leavers}
         _rounds_ended(touched, by, frame)
         if not history_follows:
-            due_dates_refresh(by=by, person_ids=touched)
+            due_dates_refresh(by=by, person_ids=dated)
         memory.remember(load, on=frame.today)
         load.status, load.applied_by, load.applied_at = RegisterLoad.Status.APPLIED, by, frame.now
         load.save()
@@ -272,11 +272,13 @@ def _release_checked(load: RegisterLoad, by: User, override_hold: bool) -> None:
         )
 
 
-def _people_written(load: RegisterLoad, frame: Acting) -> list[int]:
+def _people_written(load: RegisterLoad, frame: Acting) -> tuple[list[int], list[int]]:
+    """Write new and changed people: all of them, and those among them whose next date has to be computed anew."""
     facts: dict[str, int | date] = {"load": load.pk, "today": frame.today}
     with _joined(load) as fitted, connection.cursor() as cursor:
         cursor.execute(fitted(sql.UPDATE_CHANGED), facts)
-        changed = [pk for (pk,) in cursor.fetchall()]
+        ruled = dict(cursor.fetchall())
+        changed = list(ruled)
         cursor.execute(sql.SURVIVORS_DIED, {"load": load.pk, "changed": changed})
         survivors = [pk for (pk,) in cursor.fetchall()]
         cursor.execute(fitted(sql.INSERT_NEW), facts)
@@ -285,7 +287,8 @@ def _people_written(load: RegisterLoad, frame: Acting) -> list[int]:
         name_keys_renew(load)
     load.changed, load.created = len(changed), len(created)
     load.unchanged = load.lines - load.refused - len(changed) - len(created)
-    return [*changed, *survivors, *created]
+    also = [*survivors, *created]
+    return [*changed, *also], [*(pk for pk in changed if ruled[pk]), *also]
 
 
 def _rounds_ended(person_ids: list[int], by: User, frame: Acting) -> None:

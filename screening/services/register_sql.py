@@ -123,13 +123,22 @@ numbers AS (
 SELECT new_id FROM fresh
 """
 
+# What the rule of eligibility reads of a person's own facts: where none of it changes, neither does the next date.
+_RULED = ("birth_date", "sex", "deceased_on", "left_area_on")
+_RULED_CHANGES = " OR ".join(
+    [
+        *(f"p.{c} IS DISTINCT FROM {NEW_VALUES[c]}" for c in _RULED),
+        f"(p.address_1 = '') <> ({NEW_VALUES['address_1']} = '')",
+    ]
+)
 UPDATE_CHANGED = f"""
 UPDATE screening_person t SET {", ".join(f"{c} = w.{c}" for c in NEW_VALUES)}, last_feed_id = %(load)s,
     next_due_on = CASE WHEN w.deceased_on IS NULL THEN t.next_due_on END
-FROM (SELECT p.id, {", ".join(f"{value} AS {c}" for c, value in NEW_VALUES.items())}
+FROM (SELECT p.id, {", ".join(f"{value} AS {c}" for c, value in NEW_VALUES.items())}, {_RULED_CHANGES} AS ruled
       {JOINED} AND p.id IS NOT NULL AND {DIFFERS}) w
-WHERE t.id = w.id RETURNING t.id
+WHERE t.id = w.id RETURNING t.id, w.ruled
 """
+"""Returns whom it changed, and whether their next date has to be computed anew."""
 
 SURVIVORS_DIED = """
 UPDATE screening_person t SET deceased_on = m.deceased_on, next_due_on = NULL, last_feed_id = %(load)s
