@@ -151,6 +151,7 @@ def empty_template(*, lay_down: Fill) -> str:
     """
     shape = _shape()
     with owner_connection() as admin:
+        admin.execute("SELECT pg_advisory_lock(%s)", [LOCK])  # two at once would drop the same one
         _drop_other_shapes(admin, shape)
     name = f"{PREFIX}_{shape}"
     _built(name, template=os.environ.get("ROUNDBOOK_MIGRATED_TEMPLATE", ""), fill=lay_down)

@@ -51,4 +51,10 @@ class Migration(migrations.Migration):
                 'constraints': [models.CheckConstraint(condition=models.Q(('pk', 1)), name='there_is_one_register_memory')],
             },
         ),
+        # Digests do not get smaller, so the attempt is only time.
+        migrations.RunSQL(
+            "ALTER TABLE screening_registermemory ALTER told SET STORAGE EXTERNAL;"
+            "ALTER TABLE screening_registerdigests ALTER told SET STORAGE EXTERNAL;",
+            migrations.RunSQL.noop,
+        ),
     ]

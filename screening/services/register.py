@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from django.db import connection, transaction
 from django.utils.translation import gettext as _
 
-from screening.models import Area, Person, RegisterLoad
+from screening.models import Area, RegisterLoad
 from screening.services import register_memory as memory
 from screening.services import register_sql as sql
 from screening.services.corrections import name_keys_renew
@@ -195,8 +195,9 @@ def _weigh(load: RegisterLoad, frame: Acting, news: memory.News | None = None) -
 
 
 def _people_known() -> int:
-    on_the_register = {"identifiers__scheme": "register", "identifiers__valid_to": None}
-    return Person.objects.filter(merged_into=None, **on_the_register).count()
+    with connection.cursor() as cursor:
+        cursor.execute(sql.KNOWN)
+        return int(cursor.fetchone()[0])
 
 
 def _held_reasons(effect: Effect, frame: Acting) -> list[str]:
@@ -246,7 +247,7 @@ def register_apply(
             )
         effect = _weigh(load, frame)
         _release_checked(load, by, override_hold)
-        touched, dated = _people_written(load, frame)
+        touched, dated = _people_written(load, effect, frame)
         load.effect = {"fields": effect.fields, "deaths": effect.deaths, "leavers": effect.leavers}
         _rounds_ended(touched, by, frame)
         if not history_follows:
@@ -272,7 +273,7 @@ def _release_checked(load: RegisterLoad, by: User, override_hold: bool) -> None:
         )
 
 
-def _people_written(load: RegisterLoad, frame: Acting) -> tuple[list[int], list[int]]:
+def _people_written(load: RegisterLoad, effect: Effect, frame: Acting) -> tuple[list[int], list[int]]:
     """Write new and changed people: all of them, and those among them whose next date has to be computed anew."""
     facts: dict[str, int | date] = {"load": load.pk, "today": frame.today}
     with _joined(load) as fitted, connection.cursor() as cursor:
@@ -281,8 +282,10 @@ def _people_written(load: RegisterLoad, frame: Acting) -> tuple[list[int], list[
         changed = list(ruled)
         cursor.execute(sql.SURVIVORS_DIED, {"load": load.pk, "changed": changed})
         survivors = [pk for (pk,) in cursor.fetchall()]
-        cursor.execute(fitted(sql.INSERT_NEW), facts)
-        created = [pk for (pk,) in cursor.fetchall()]
+        created: list[int] = []
+        if effect.created:
+            cursor.execute(fitted(sql.INSERT_NEW), facts)
+            created = [pk for (pk,) in cursor.fetchall()]
         cursor.execute(sql.CORRECTIONS_OVERTAKEN, facts)
         name_keys_renew(load)
     load.changed, load.created = len(changed), len(created)

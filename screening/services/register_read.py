@@ -76,7 +76,10 @@ def file_lines(content: bytes) -> pl.DataFrame:
     header, *raws = (text.replace("\r\n", "\n") if "\r" in text else text).split("\n")
     _header_checked(header)
     frame = pl.DataFrame({"raw": pl.Series(raws, dtype=pl.String)}).with_row_index("line", offset=2)
-    frame = frame.filter(pl.col("raw").str.contains(r"\S")).with_columns(pl.col("line").cast(pl.Int32))
+    frame = frame.with_columns(pl.col("line").cast(pl.Int32))
+    maybe = (pl.col("raw").str.len_bytes() < SHORTEST_LINE) | pl.col("raw").str.contains(r"^\s")
+    blank = frame.filter(maybe).filter(~pl.col("raw").str.contains(r"\S"))["line"]
+    frame = frame.filter(~pl.col("line").is_in(blank.implode())) if blank.len() else frame
     if frame.is_empty():
         raise RoundbookError(
             "file_empty", _("The file has a header and no line below it. Send the file with its people.")

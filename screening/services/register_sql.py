@@ -99,6 +99,14 @@ SELECT p.id, s.line, s.person_number, {", ".join(f"p.{c}::text, ({NEW_VALUES[c]}
 {JOINED} AND p.id IS NOT NULL AND {DIFFERS} ORDER BY s.line LIMIT %(limit)s
 """
 
+_CURRENT = f"i.scheme = '{PersonIdentifier.REGISTER}' AND i.valid_to IS NULL"
+KNOWN = f"""
+SELECT (SELECT count(*) FROM screening_personidentifier i WHERE {_CURRENT})
+    - (SELECT count(*) FROM screening_person p JOIN screening_personidentifier i ON i.person_id = p.id AND {_CURRENT}
+       WHERE p.merged_into_id IS NOT NULL)
+"""
+"""How many people the register knows: numbers in use, but for those of records that were put under another."""
+
 ON_THE_BOOKS = f"""
 SELECT i.value FROM screening_personidentifier i JOIN screening_person p ON p.id = i.person_id
 WHERE i.scheme = '{PersonIdentifier.REGISTER}' AND i.valid_to IS NULL AND p.merged_into_id IS NULL

@@ -132,11 +132,13 @@ def _steady_history(cursor: CursorWrapper) -> None:
     """Keep the history triggers from nested loops.
 
     They join old and new rows by key, and a session keeps the plan of its first statement: after a change of one row,
-    a change of half a million would compare every row with every other. A hash join is right for both.
+    a change of half a million would compare every row with every other. A hash join is right for both, also inside a
+    statement that itself joins row by row.
     """
     cursor.execute(HISTORY_FUNCTIONS)
     for (function,) in cursor.fetchall():
         cursor.execute(f"ALTER FUNCTION {function} SET enable_nestloop = off")
+        cursor.execute(f"ALTER FUNCTION {function} SET enable_hashjoin = on")
 
 
 def _guard(cursor: CursorWrapper, role: str, model: type[Model]) -> None:
