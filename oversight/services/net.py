@@ -14,6 +14,8 @@ from staff.models import User
 from staff.roles import Role
 
 MONTH = 30
+LATEST = 45
+"""Days back within which a count is still one of a month ago."""
 LONGEST = 366
 MAY_SETTLE = (Role.COORDINATOR, Role.CLINICIAN)
 
@@ -32,13 +34,18 @@ class NetLine:
         return None if self.month_ago is None or self.now is None else self.now.waiting - self.month_ago
 
 
-def net_lines(run: ProofRun) -> list[NetLine]:
-    """Every list of a run, in the order of the page."""
+def run_a_month_before(run: ProofRun) -> ProofRun | None:
+    """The full proof that counted the lists a month before this one; None where none was stored in those two weeks."""
+    begin, end = run.started_at - timedelta(days=LATEST), run.started_at - timedelta(days=MONTH)
+    stored = ProofRun.objects.filter(
+        kind=ProofRun.Kind.FULL, started_at__range=(begin, end), net__isnull=False
+    )
+    return stored.order_by("-started_at", "-pk").first()
+
+
+def net_lines(run: ProofRun, before: ProofRun | None) -> list[NetLine]:
+    """Every list of a run beside a run before it, in the order of the page."""
     now = {count.name: count for count in run.net.all()}
-    before = (
-        ProofRun.objects.filter(kind=ProofRun.Kind.FULL, started_at__lte=run.started_at - timedelta(days=MONTH), net__isnull=False)
-        .order_by("-pk").first()
-    )  # fmt: skip
     then = {count.name: count.waiting for count in before.net.all()} if before else {}
     return [NetLine(one, now.get(name), then.get(name)) for name, one in LISTS.items()]
 

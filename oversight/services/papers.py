@@ -16,10 +16,10 @@ from oversight.net import LISTS
 from oversight.services.continuity import continuity_pack
 from oversight.services.duties import duty_claim, duty_done
 from oversight.services.ledgers import balances, run_before
-from oversight.services.net import net_lines
+from oversight.services.net import net_lines, run_a_month_before
 from oversight.services.open_questions import open_by_holder, open_questions_of
 from oversight.services.proofs import p1_violations, proof_latest, run_summary
-from oversight.services.seal import signature_of
+from oversight.services.seal_told import signature_of
 from staff import clock
 from staff.acting import acting
 from staff.models import User
@@ -48,7 +48,7 @@ def statement_html() -> str | None:
     before, seal = run_before(run), Seal.objects.order_by("-pk").first()
     told = {
         "summary": run_summary(run), "grave": p1_violations(run), "balances": balances(run, before), "before": before,
-        "lines": net_lines(run), "open": open_questions_of(run), "seal": seal, "lists": len(LISTS), "now": clock.now(), "programme_name": settings.PROGRAMME_NAME, "holders": open_by_holder(),
+        "lines": net_lines(run, run_a_month_before(run)), "open": open_questions_of(run), "seal": seal, "lists": len(LISTS), "now": clock.now(), "programme_name": settings.PROGRAMME_NAME, "holders": open_by_holder(),
         "severities": severities(run),
     }  # fmt: skip
     body = render_to_string("oversight/paper/statement.html", told)

@@ -17,7 +17,7 @@ from oversight.net_page import entries_of
 from oversight.proof_page import person_address
 from oversight.services.continuity import continuity_people
 from oversight.services.ledgers import balances, run_before
-from oversight.services.net import MAY_SETTLE, net_lines, net_settle
+from oversight.services.net import MAY_SETTLE, net_lines, net_settle, run_a_month_before
 from oversight.services.open_questions import open_questions_of
 from oversight.services.proofs import p1_violations, proof_latest, run_summary
 from results.models import LookBack
@@ -60,9 +60,11 @@ TAKES_PACK = (Role.COORDINATOR, Role.CLINICIAN, Role.MANAGER)
 def nobody_falls_through(request: HttpRequest) -> HttpResponse:
     """The lists as they stood in the last full proof, with the look-backs that are open."""
     full = proof_latest(full=True)
+    before = run_a_month_before(full) if full else None
     told = {
         "full": full,
-        "lines": net_lines(full) if full else [],
+        "before": before,
+        "lines": net_lines(full, before) if full else [],
         "open": open_questions_of(full),
         "look_backs": [
             (one, look_back_progress(one)) for one in LookBack.objects.filter(closed_at=None)[:50]
