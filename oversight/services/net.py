@@ -7,6 +7,7 @@ from django.utils.translation import gettext as _
 
 from oversight.models import NetCount, ProofRun, Settlement
 from oversight.net import LISTS, NetList
+from staff import clock
 from staff.access import require_role
 from staff.acting import acting
 from staff.errors import RoundbookError
@@ -14,6 +15,7 @@ from staff.models import User
 from staff.roles import Role
 
 MONTH = 30
+SERIES = 14
 LATEST = 45
 """Days back within which a count is still one of a month ago."""
 LONGEST = 366
@@ -48,6 +50,18 @@ def net_lines(run: ProofRun, before: ProofRun | None) -> list[NetLine]:
     now = {count.name: count for count in run.net.all()}
     then = {count.name: count.waiting for count in before.net.all()} if before else {}
     return [NetLine(one, now.get(name), then.get(name)) for name, one in LISTS.items()]
+
+
+def net_series(name: str, run: ProofRun) -> list[NetCount]:
+    """One list as the last full proofs counted it, the newest first, one a day: each count stays as it was stored."""
+    counts = (
+        NetCount.objects.filter(name=name, run__kind=ProofRun.Kind.FULL, run_id__lte=run.pk)
+        .select_related("run").defer("rows").order_by("-run_id")[: 4 * SERIES]
+    )  # fmt: skip
+    by_day: dict[date, NetCount] = {}
+    for count in counts:
+        by_day.setdefault(clock.local_day(count.run.started_at), count)
+    return list(by_day.values())[:SERIES]
 
 
 def net_settle(

@@ -19,6 +19,7 @@ from oversight.services.ledgers import balances, run_before
 from oversight.services.net import net_lines, run_a_month_before
 from oversight.services.open_questions import open_by_holder, open_questions_of
 from oversight.services.proofs import p1_violations, proof_latest, run_summary
+from oversight.services.seal import day_sealed
 from oversight.services.seal_told import signature_of
 from staff import clock
 from staff.acting import acting
@@ -45,10 +46,10 @@ def statement_html() -> str | None:
     run = proof_latest(full=True)
     if run is None:
         return None
-    before, seal = run_before(run), Seal.objects.order_by("-pk").first()
+    before, seal = run_before(run), Seal.objects.filter(whole=True).order_by("-pk").first()
     told = {
         "summary": run_summary(run), "grave": p1_violations(run), "balances": balances(run, before), "before": before,
-        "lines": net_lines(run, run_a_month_before(run)), "open": open_questions_of(run), "seal": seal, "lists": len(LISTS), "now": clock.now(), "programme_name": settings.PROGRAMME_NAME, "holders": open_by_holder(),
+        "lines": net_lines(run, run_a_month_before(run)), "open": open_questions_of(run), "seal": seal, "sealed": day_sealed(seal.day)[0] if seal else 0, "lists": len(LISTS), "now": clock.now(), "programme_name": settings.PROGRAMME_NAME, "holders": open_by_holder(),
         "severities": severities(run),
     }  # fmt: skip
     body = render_to_string("oversight/paper/statement.html", told)

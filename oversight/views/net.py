@@ -10,14 +10,14 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_POST
 
 from oversight.forms_net import SettleForm
-from oversight.models import Paper, RestoreDrill, Seal, Settlement
+from oversight.models import AgedOut, Paper, RestoreDrill, Seal, Settlement
 from oversight.net import LISTS, net_query
 from oversight.net.things import THINGS
 from oversight.net_page import entries_of
 from oversight.proof_page import person_address
 from oversight.services.continuity import continuity_people
 from oversight.services.ledgers import balances, run_before
-from oversight.services.net import MAY_SETTLE, net_lines, net_settle, run_a_month_before
+from oversight.services.net import MAY_SETTLE, net_lines, net_series, net_settle, run_a_month_before
 from oversight.services.open_questions import open_questions_of
 from oversight.services.proofs import p1_violations, proof_latest, run_summary
 from results.models import LookBack
@@ -93,6 +93,7 @@ def _list(request: HttpRequest, name: str, form: SettleForm, status: int, asked:
     gone = {(row.thing, row.thing_id) for row in settled}
     told = {
         "one": one, "count": count, "full": full, "form": form, "asked": asked, "sql": net_query(one),
+        "series": net_series(name, full) if full else [],
         "entries": entries_of(one, count, gone, address=person_address(user)) if count else [],
         "settled": [(row, THINGS.get(row.thing, row.thing)) for row in settled[:SETTLED_SHOWN]], "may_settle": user_holds(user, MAY_SETTLE),
     }  # fmt: skip
@@ -129,6 +130,7 @@ def ledgers(request: HttpRequest) -> HttpResponse:
     told = {
         "full": full, "before": before, "balances": balances(full, before) if full else [],
         "seals": Seal.objects.order_by("-pk")[:NIGHTS],
+        "aged_out": AgedOut.objects.select_related("asked_by", "agreed_by")[:NIGHTS],
         "drill": RestoreDrill.objects.first(),
         "papers": Paper.objects.defer("content").order_by("-day", "kind")[: 2 * NIGHTS],
     }  # fmt: skip
