@@ -11,7 +11,7 @@ from django.conf import settings
 from django.template.loader import render_to_string
 
 from oversight.checks import CHECKS, Severity
-from oversight.models import Paper, ProofRun, Seal
+from oversight.models import Paper, ProofRun
 from oversight.net import LISTS
 from oversight.services.continuity import continuity_pack
 from oversight.services.duties import duty_claim, duty_done
@@ -20,7 +20,7 @@ from oversight.services.net import net_lines, run_a_month_before
 from oversight.services.open_questions import open_by_holder, open_questions_of
 from oversight.services.proofs import p1_violations, proof_latest, run_summary
 from oversight.services.seal import day_sealed
-from oversight.services.seal_told import signature_of
+from oversight.services.statements import seal_of_statement, statement_signature
 from staff import clock
 from staff.acting import acting
 from staff.models import User
@@ -46,14 +46,13 @@ def statement_html() -> str | None:
     run = proof_latest(full=True)
     if run is None:
         return None
-    before, seal = run_before(run), Seal.objects.filter(whole=True).order_by("-pk").first()
+    before, seal = run_before(run), seal_of_statement()
     told = {
         "summary": run_summary(run), "grave": p1_violations(run), "balances": balances(run, before), "before": before,
         "lines": net_lines(run, run_a_month_before(run)), "open": open_questions_of(run), "seal": seal, "sealed": day_sealed(seal.day)[0] if seal else 0, "lists": len(LISTS), "now": clock.now(), "programme_name": settings.PROGRAMME_NAME, "holders": open_by_holder(),
-        "severities": severities(run),
+        "severities": severities(run), "signature": statement_signature(run, seal),
     }  # fmt: skip
-    body = render_to_string("oversight/paper/statement.html", told)
-    return body.replace("{signature}", signature_of(hashlib.sha256(body.encode()).hexdigest())[:32])
+    return render_to_string("oversight/paper/statement.html", told)
 
 
 def pages_of(content: bytes) -> int:

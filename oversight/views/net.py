@@ -9,7 +9,7 @@ from django.shortcuts import redirect, render
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_POST
 
-from oversight.forms_net import SettleForm
+from oversight.forms_net import SettleForm, StatementForm
 from oversight.models import AgedOut, Paper, RestoreDrill, Seal, Settlement
 from oversight.net import LISTS, net_query
 from oversight.net.things import THINGS
@@ -20,6 +20,7 @@ from oversight.services.ledgers import balances, run_before
 from oversight.services.net import MAY_SETTLE, net_lines, net_series, net_settle, run_a_month_before
 from oversight.services.open_questions import open_questions_of
 from oversight.services.proofs import p1_violations, proof_latest, run_summary
+from oversight.services.statements import statement_held
 from results.models import LookBack
 from results.services.look_back import look_back_progress
 from screening.access import people_listed
@@ -127,9 +128,12 @@ def ledgers(request: HttpRequest) -> HttpResponse:
     """The ledgers of the last full proof against the one before, and the seals of the last nights."""
     full = proof_latest(full=True)
     before = run_before(full) if full else None
+    form = StatementForm(request.GET if "signature" in request.GET else None)
     told = {
         "full": full, "before": before, "balances": balances(full, before) if full else [],
         "seals": Seal.objects.order_by("-pk")[:NIGHTS],
+        "form": form,
+        "held": statement_held(**form.cleaned_data) if form.is_bound and form.is_valid() else None,
         "aged_out": AgedOut.objects.select_related("asked_by", "agreed_by")[:NIGHTS],
         "drill": RestoreDrill.objects.first(),
         "papers": Paper.objects.defer("content").order_by("-day", "kind")[: 2 * NIGHTS],
