@@ -32,7 +32,7 @@ from oversight.rehearsal.stories.lab_days import old_control_laid_down
 from oversight.services.coverage import coverage_count
 from oversight.services.papers import papers_make
 from oversight.services.proofs import prove
-from oversight.services.rollup import counted_first, fold_all
+from oversight.services.rollup import counted_first, fold_all, rebuild
 from oversight.services.seal import seal_night
 from screening.models import Lot, PostcodeFifth
 from screening.services.batches import kits_stock
@@ -120,7 +120,10 @@ def nights_of(worked: Sequence[date], last_day: date) -> frozenset[date]:
 
 def _night(stage: Stage, day: date) -> None:
     with clock.at(hours_of(day)["night"]):
-        counted_first()
+        if (
+            not counted_first()
+        ):  # else the worker would count everything anew, and no earlier night's figures would be known
+            rebuild()
         fold_all()
         coverage_count()
         seal_night(by=stage.crew.system, day=day)

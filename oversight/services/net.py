@@ -35,6 +35,11 @@ class NetLine:
         """How many more than a month ago."""
         return None if self.month_ago is None or self.now is None else self.now.waiting - self.month_ago
 
+    @property
+    def fewer(self) -> int:
+        """How many fewer than a month ago."""
+        return max(-(self.trend or 0), 0)
+
 
 def run_a_month_before(run: ProofRun) -> ProofRun | None:
     """The full proof that counted the lists a month before this one; None where none was stored in those two weeks."""

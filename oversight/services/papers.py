@@ -31,7 +31,7 @@ STYLES = {
 h1 { font-size: 15pt; margin: 0 0 1mm; } h2 { font-size: 10.5pt; margin: 3mm 0 1mm; } body { font-size: 8.5pt; } p { margin: 0 0 1.2mm; }
 table { font-size: 7.6pt; } th, td { padding: 0.35mm 1.2mm; } .n { text-align: right; } .bad { font-weight: bold; }
 .two { display: grid; grid-template-columns: 56% 42%; column-gap: 2%; } code { font-family: "DejaVu Sans Mono", monospace; font-size: 6.8pt; }
-.sign { margin-top: 4mm; display: grid; grid-template-columns: 1fr 1fr; column-gap: 8mm; } .sign div { border-top: 0.5pt solid #555555; padding-top: 1mm; }
+.sign { margin: 12mm 0 2mm; display: grid; grid-template-columns: 1fr 1fr; column-gap: 8mm; } .sign div { border-top: 0.5pt solid #555555; padding-top: 1mm; }
 .big { font-size: 10pt; border: 0.8pt solid #000000; padding: 2mm; margin: 2mm 0; }
 """,
     Paper.Kind.CONTINUITY: """

@@ -14,12 +14,12 @@ from oversight.models import AgedOut, Paper, RestoreDrill, Seal, Settlement
 from oversight.net import LISTS, net_query
 from oversight.net.things import THINGS
 from oversight.net_page import entries_of
-from oversight.proof_page import person_address
+from oversight.proof_page import person_address, runnable
 from oversight.services.continuity import continuity_people
 from oversight.services.ledgers import balances, run_before
 from oversight.services.net import MAY_SETTLE, net_lines, net_series, net_settle, run_a_month_before
 from oversight.services.open_questions import open_questions_of
-from oversight.services.proofs import p1_violations, proof_latest, run_summary
+from oversight.services.proofs import check_params, p1_violations, proof_latest, run_summary
 from oversight.services.statements import statement_held
 from results.models import LookBack
 from results.services.look_back import look_back_progress
@@ -93,7 +93,7 @@ def _list(request: HttpRequest, name: str, form: SettleForm, status: int, asked:
     )
     gone = {(row.thing, row.thing_id) for row in settled}
     told = {
-        "one": one, "count": count, "full": full, "form": form, "asked": asked, "sql": net_query(one),
+        "one": one, "count": count, "full": full, "form": form, "asked": asked, "sql": runnable(net_query(one), check_params(clock.local_day(full.started_at) if full else today) | dict(one.params)),
         "series": net_series(name, full) if full else [],
         "entries": entries_of(one, count, gone, address=person_address(user)) if count else [],
         "settled": [(row, THINGS.get(row.thing, row.thing)) for row in settled[:SETTLED_SHOWN]], "may_settle": user_holds(user, MAY_SETTLE),
