@@ -27,6 +27,7 @@ if PRODUCTION and (found := refusals(os.environ)):
     raise ImproperlyConfigured("Roundbook does not start like this:\n- " + "\n- ".join(found))
 
 SECRET_KEY = env.str("ROUNDBOOK_SECRET_KEY", default="only-for-trying-out-" + "x" * 40)
+JOURNAL_KEPT_YEARS = max(env.int("ROUNDBOOK_JOURNAL_KEPT_YEARS", default=10), 1)
 SEAL_KEYS_BEFORE = env.list("ROUNDBOOK_SEAL_KEYS_BEFORE", default=[])
 """Secret keys used earlier: seals signed with them still verify; nothing new is signed with them."""
 ALLOWED_HOSTS = env.list("ROUNDBOOK_HOSTS", default=["localhost", "127.0.0.1", "[::1]", "testserver"])

@@ -1,6 +1,7 @@
 """The oversight application, topmost: after its migrations the walls are built."""
 
 from django.apps import AppConfig
+from django.conf import settings
 from django.db.models.signals import post_migrate
 
 
@@ -13,6 +14,7 @@ class OversightConfig(AppConfig):
     def ready(self) -> None:
         """Register append-only tables, and build the walls when every table is there."""
         from oversight import models
+        from oversight.seal.ageing_sql import GOES
         from oversight.walls import marks_sql
         from staff.ledger.registry import register_append_only, register_sql
         from staff.ledger.walls import build_walls
@@ -20,6 +22,8 @@ class OversightConfig(AppConfig):
         register_append_only(
             models.ProofRun, models.ProofResult, models.LevelSet, models.GivenFigure, models.LedgerCount,
             models.NetCount, models.Settlement, models.Seal, models.SealBlock, models.RestoreDrill, models.Paper,
+            models.AgedOut,
         )  # fmt: skip
         register_sql("oversight_marks", marks_sql())
+        register_sql("oversight_journal", GOES.replace("{years}", str(settings.JOURNAL_KEPT_YEARS)))
         post_migrate.connect(build_walls, sender=self, dispatch_uid="build_walls")

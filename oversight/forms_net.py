@@ -9,6 +9,22 @@ from django.utils.translation import gettext_lazy as _
 from oversight.net.things import THINGS
 
 
+class StatementForm(forms.Form):
+    """A printed statement, to be held against the registry."""
+
+    day = forms.DateField(
+        label=_("Day of the statement"),
+        error_messages={"invalid": _("That is no day. Write it as year-month-day.")},
+    )
+    signature = forms.RegexField(
+        r"^\s*([0-9a-fA-F]\s*){32}$",
+        label=_("Signature of the page"),
+        error_messages={
+            "invalid": _("The signature has 32 letters and digits, 0 to 9 and a to f. Copy all of them.")
+        },
+    )
+
+
 class SettleForm(forms.Form):
     """What was found and done, where it is written, and on which day somebody looks again."""
 

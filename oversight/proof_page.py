@@ -1,6 +1,7 @@
 """Puts the results of a run beside the checks they belong to, as the page shows them."""
 
-from collections.abc import Callable, Sequence
+import re
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -11,6 +12,8 @@ from django.utils.translation import gettext_lazy as _
 from oversight.checks import CHECKS, Check, Severity, check_query
 from oversight.models import ProofResult, ProofRun
 from oversight.net.things import THINGS
+from oversight.services.proofs import check_params
+from staff import clock
 from staff.models import User
 from staff.roles import Pool
 from staff.routes import route_table
@@ -42,6 +45,7 @@ class Finding:
     check: Check
     result: ProofResult | None
     offenders: Sequence[Offender]
+    days: Mapping[str, Any]
 
     @property
     def holds(self) -> bool:
@@ -71,8 +75,22 @@ class Finding:
 
     @property
     def sql(self) -> str:
-        """The query as it ran."""
-        return check_query(self.check)
+        """The query as it ran, with the days of its run in place."""
+        return runnable(check_query(self.check), {**self.days, **self.check.params})
+
+
+NAMED = re.compile(r"%\((\w+)\)s|%%")
+
+
+def runnable(statement: str, values: Mapping[str, Any]) -> str:
+    """A statement with its values in place, so that somebody who doubts it can run it as it stands."""
+    return NAMED.sub(lambda found: _literal(values[found[1]]) if found[1] else "%", statement)
+
+
+def _literal(value: Any) -> str:
+    if isinstance(value, list):
+        return f"ARRAY[{', '.join(map(_literal, value))}]"
+    return str(value) if isinstance(value, int) else "'" + str(value).replace("'", "''") + "'"
 
 
 def person_address(user: User) -> Address:
@@ -94,14 +112,15 @@ def person_address(user: User) -> Address:
 def findings_of(run: ProofRun, *, address: Address) -> list[Finding]:
     """Every check with its result in this run; what does not hold comes first, the gravest first."""
     results = {result.check_name: result for result in run.results.all()}
-    found = [_finding(check, results.get(name), address) for name, check in CHECKS.items()]
+    days = check_params(clock.local_day(run.started_at))
+    found = [_finding(check, results.get(name), address, days) for name, check in CHECKS.items()]
     order = {"stop": 0, "warn": 1, "quiet": 2, "ok": 3}
     return sorted(found, key=lambda finding: order[finding.tone])
 
 
-def _finding(check: Check, result: ProofResult | None, address: Address) -> Finding:
+def _finding(check: Check, result: ProofResult | None, address: Address, days: Mapping[str, Any]) -> Finding:
     rows: list[dict[str, Any]] = result.offenders if result else []
-    return Finding(check, result, [_offender(check, row, address) for row in rows])
+    return Finding(check, result, [_offender(check, row, address) for row in rows], days)
 
 
 def _offender(check: Check, row: dict[str, Any], address: Address) -> Offender:

@@ -4,8 +4,8 @@ from django.utils.translation import gettext_lazy as _
 
 from oversight.checks.balance_sql import UNBALANCED, ledgers_sql, lots_sql
 from oversight.checks.base import Check, Severity
-from oversight.models import Seal
-from oversight.seal.sql import broken_sql, sealed_tonight_sql
+from oversight.seal.nightly import broken_sql, sealed_tonight_sql
+from oversight.services.seal_told import seal_last, tables_of
 
 STOP = _(
     "Change nothing. Call whoever runs the database: rows were changed, lost or put in behind the application's back."
@@ -48,6 +48,12 @@ I17 = Check(
     offenders=lambda: UNBALANCED.format(counts=lots_sql(), id="split_part(b.part, ':', 1)::bigint"),
 )
 
+
+def _broken() -> str:
+    last = seal_last()
+    return broken_sql(tables_of(last) if last else ())
+
+
 I36 = Check(
     name="I36",
     severity=Severity.P1,
@@ -62,10 +68,10 @@ I36 = Check(
     ),
     in_words=_(
         "Seals that do not link to the one before or were left out; tables with fewer rows than were sealed; and blocks whose"
-        " digest is another, of last night's seal all, of the older ones one part in 28 a night."
+        " digest is another, of the last seal all, of the older ones one part in 28 a night."
     ),
     checked=sealed_tonight_sql,
-    offenders=lambda: broken_sql(tables=Seal.objects.exists()),
+    offenders=_broken,
     notes={
         "not_linked": _("does not link to the seal before"),
         "fewer_rows": _("has lost rows"),

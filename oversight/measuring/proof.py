@@ -11,7 +11,8 @@ from oversight.seal.tables import sealed_tables
 from oversight.services.changed import prove_changed
 from oversight.services.proofs import prove
 from oversight.services.rollup import rebuild
-from oversight.services.seal import seal_night, seals_verify
+from oversight.services.seal import day_sealed, seal_night
+from oversight.services.seal_verify import seals_verify
 from screening.models import Round
 from staff import clock
 from staff.acting import acting
@@ -84,9 +85,10 @@ def seal(bench: Bench) -> Measured:
     made = seal_night(by=User.objects.system(), day=clock.today())
     if made is None:
         raise AssertionError("The day was sealed before.")
+    rows, seconds = day_sealed(made.day)
     began = perf_counter()
     with connection.cursor() as cursor:
         cursor.execute(STEADY)
     broken = sum(1 for _one in seals_verify())
-    told = f"{bench.limit} (verified in {perf_counter() - began:.1f} s, {broken} broken)"
-    return Measured(bench.name, bench.people, made.rows, made.seconds, told, limit, limit / made.seconds)
+    told = f"{bench.limit} ({made.part} parts; verified in {perf_counter() - began:.1f} s, {broken} broken)"
+    return Measured(bench.name, bench.people, rows, seconds, told, limit, limit / seconds)

@@ -24,6 +24,7 @@ from oversight.models.rollup import (
     WaitCell,
 )
 from oversight.models.safety import (
+    AgedOut,
     LedgerCount,
     NetCount,
     Paper,
@@ -36,6 +37,7 @@ from oversight.models.safety import (
 __all__ = [
     "CELLS",
     "LINES",
+    "AgedOut",
     "ArrivedCell",
     "ArrivedLine",
     "Cell",

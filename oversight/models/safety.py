@@ -1,5 +1,6 @@
 """The safety net's own books: balanced ledgers, waiting lists by night, what was settled, seals, and restore drills."""
 
+import hashlib
 from typing import ClassVar
 
 from django.conf import settings
@@ -80,16 +81,19 @@ class Settlement(models.Model):
 
 
 class Seal(models.Model):
-    """The seal of one night: a digest over the rows that came since the last one, chained to that one; append-only.
+    """The seal of one night, or a part of one: a digest over the rows that no seal covered, chained to the one before; append-only.
 
-    `tables` says of each table its columns, how many rows were sealed, the highest id, and the ids below it that were not there.
+    A first seal over years of history comes in parts; the last part of a day is `whole`. `tables` says of each table its columns,
+    the seal that began with them, how many rows were sealed, the highest number, and the numbers below it that were not there.
     """
 
-    day = models.DateField(unique=True)
+    day = models.DateField()
+    part = models.SmallIntegerField(default=1, db_default=1)
+    whole = models.BooleanField(default=True, db_default=True)
     made_at = models.DateTimeField()
     rows = models.BigIntegerField()
     tables = models.JSONField()
-    snapshot = models.CharField(max_length=200)
+    snapshot = models.TextField()
     before = models.CharField(max_length=64, blank=True)
     digest = models.CharField(max_length=64, unique=True)
     signature = models.CharField(max_length=64)
@@ -97,6 +101,12 @@ class Seal(models.Model):
 
     class Meta:
         ordering: ClassVar = ["pk"]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["day", "part"], name="one_seal_a_day_and_part"),
+            models.UniqueConstraint(
+                fields=["day"], condition=Q(whole=True), name="a_day_is_sealed_whole_once"
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"{self.day}: {self.digest[:12]}"
@@ -119,6 +129,45 @@ class SealBlock(models.Model):
 
     def __str__(self) -> str:
         return f"{self.name} {self.first}: {self.rows}"
+
+
+class AgedOut(models.Model):
+    """Rows of a sealed table that were deleted after their time; append-only, and signed as a seal is.
+
+    `ids` is a multirange of their numbers: the seal of a row among them need no longer find it.
+    """
+
+    name = models.CharField(max_length=63)
+    before = models.DateField()
+    ids = models.TextField()
+    rows = models.BigIntegerField()
+    seal = models.ForeignKey(Seal, on_delete=models.PROTECT, related_name="+")
+    asked_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    agreed_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    made_at = models.DateTimeField()
+    signature = models.CharField(max_length=64)
+
+    class Meta:
+        ordering: ClassVar = ["-pk"]
+        constraints: ClassVar = [
+            models.CheckConstraint(condition=~Q(asked_by=F("agreed_by")), name="aged_out_by_two_people"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.rows} of {self.name} before {self.before}"
+
+    def digest(self) -> str:
+        """What is signed: which rows of which table, by whom, after which seal."""
+        told = (
+            self.name,
+            self.before,
+            self.ids,
+            self.rows,
+            self.seal_id,
+            self.asked_by_id,
+            self.agreed_by_id,
+        )
+        return hashlib.sha256("|".join(map(str, told)).encode()).hexdigest()
 
 
 class RestoreDrill(models.Model):

@@ -5,7 +5,7 @@ import multiprocessing
 import pickle
 import time
 import traceback
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -89,10 +89,20 @@ class SideBySide:
                 worker.terminate()
             worker.join()
 
-    def play(self, days: Sequence[date], *, stage: "Stage", tell: Tell) -> Iterator[dict[str, int]]:
+    def play(
+        self,
+        days: Sequence[date],
+        *,
+        stage: "Stage",
+        tell: Tell,
+        nights: Collection[date] = (),
+        close: Callable[[date], None] = lambda _day: None,
+    ) -> Iterator[dict[str, int]]:
         """Play all days at every desk; yields each desk's counts. A desk that fails stops the others.
 
         The order of a person's events is kept: kits go out before they come back, results come before their follow-up.
+        On each of `nights` all desks finish that day, and it is closed before anybody begins the next: only then does the
+        database hold what it would have held that evening.
         """
         seeds = [int(seed) for seed in stage.rng.integers(2**31, size=len(self._desks))]
         kept = pickle.dumps((stage, list(days)))
@@ -106,6 +116,11 @@ class SideBySide:
             self._done[first.name].value = index
             _progress(days, self._done, self._desks, tell)
             collected += _collect(self._answers, self._workers, wait=0)
+            if day in nights:
+                while any(done.value < index for done in self._done.values()):
+                    collected += _collect(self._answers, self._workers, wait=PAUSE)
+                    _progress(days, self._done, self._desks, tell)
+                close(day)
         while len(collected) < len(self._workers):
             _progress(days, self._done, self._desks, tell)
             collected += _collect(self._answers, self._workers, wait=0.2)

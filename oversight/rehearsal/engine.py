@@ -1,7 +1,8 @@
 """Plays a synthetic programme day by day through the real services, from the first invitation to today."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date, datetime, timedelta
+from functools import partial
 
 import numpy as np
 
@@ -31,7 +32,7 @@ from oversight.rehearsal.stories.lab_days import old_control_laid_down
 from oversight.services.coverage import coverage_count
 from oversight.services.papers import papers_make
 from oversight.services.proofs import prove
-from oversight.services.rollup import counted_first, fold_all
+from oversight.services.rollup import counted_first, fold_all, rebuild
 from oversight.services.seal import seal_night
 from screening.models import Lot, PostcodeFifth
 from screening.services.batches import kits_stock
@@ -42,6 +43,11 @@ from staff import clock
 from staff.acting import remembering
 
 HOURS = {"dispatch": (8, 0), "post": (9, 0), "open": (10, 0), "load": (11, 30), "close": (12, 0), "release": (13, 0), "stories": (13, 30), "mail": (14, 0), "follow": (15, 0), "night": (21, 0)}  # fmt: skip
+
+
+FIVE_DAYS, FRIDAY = 5, 4
+CLOSED_DAYS = 30
+"""Working days, six weeks: the Friday at least a month before today is among them."""
 
 
 def first_day_for(today: date) -> date:
@@ -88,16 +94,14 @@ def rehearse(
             )
             stage = _prologue(first_day, invited_people, seed, tell)
             stage.last_day = None if complete else last_day
-        for counts in together.play([d for d in days if d.weekday() < 5], stage=stage, tell=tell):
+        worked = [day for day in days if day.weekday() < FIVE_DAYS]
+        close = partial(_night, stage)
+        for counts in together.play(
+            worked, stage=stage, tell=tell, nights=nights_of(worked, last_day), close=close
+        ):
             for name, count in counts.items():
                 stage.tally(name, count)
-    with clock.at(hours_of(last_day)["night"]):
-        counted_first()
-        fold_all()
-        coverage_count()
-        seal_night(by=stage.crew.system, day=last_day)
-        prove(by=stage.crew.system)
-        papers_make(by=stage.crew.system, day=last_day)
+    _night(stage, last_day)
     Rehearsal.objects.filter(pk=mark.pk).update(
         status=Rehearsal.Status.DONE,
         reached=last_day,
@@ -105,6 +109,26 @@ def rehearse(
     )
     mark.refresh_from_db()
     return mark
+
+
+def nights_of(worked: Sequence[date], last_day: date) -> frozenset[date]:
+    """The evenings before the last that are closed as every night is in use, by counting, sealing and proving: the Fridays
+    of six weeks, so that a month ago can be looked up, and the one before the last, so that the ledgers have a yesterday."""
+    fridays = {day for day in worked[-CLOSED_DAYS:] if day.weekday() == FRIDAY}
+    return frozenset((fridays | set(worked[-2:-1])) - {last_day})
+
+
+def _night(stage: Stage, day: date) -> None:
+    with clock.at(hours_of(day)["night"]):
+        if (
+            not counted_first()
+        ):  # else the worker would count everything anew, and no earlier night's figures would be known
+            rebuild()
+        fold_all()
+        coverage_count()
+        seal_night(by=stage.crew.system, day=day)
+        prove(by=stage.crew.system)
+        papers_make(by=stage.crew.system, day=day)
 
 
 def _prologue(first_day: date, invited_people: int, seed: int, tell: Tell) -> Stage:

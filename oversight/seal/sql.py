@@ -2,13 +2,13 @@
 
 A block covers the rows of one table whose numbers share a range of 4,096, as far as they came with one seal. Its marks are
 fourteen bytes a row: two for the place in the range, twelve of the SHA-256 of the row's text; its digest is that of the marks.
+Every statement goes range by range along the table's own key, so that it needs the memory of one range, however long the table.
 """
 
-from oversight.seal.tables import SealedTable, sealed_tables
+from oversight.seal.tables import Sealed, SealedTable
 
 SPAN = 4096
 MARK = 14
-SLICES = 28
 STEADY = (
     "SET LOCAL timezone = 'UTC'; SET LOCAL datestyle = 'ISO, YMD'; SET LOCAL intervalstyle = 'postgres';"
     " SET LOCAL extra_float_digits = 1; SET LOCAL bytea_output = 'hex'"
@@ -16,150 +16,167 @@ STEADY = (
 """What the text of a row depends on."""
 
 
+def first_of(key: str) -> str:
+    """The first number of the range that a number lies in; numbers below 0 lie in ranges of their own."""
+    return f"({key} & ~{SPAN - 1}::bigint)"
+
+
 def _mark(table: SealedTable) -> str:
     columns = ", ".join(f't."{column}"' for column in table.columns)
     return (
-        f"int2send((t.{table.key} %% {SPAN})::int2)"
+        f"int2send((t.{table.key} & {SPAN - 1})::int2)"
         f" || substr(sha256(convert_to(ROW({columns})::text, 'UTF8')), 1, {MARK - 2})"
     )
 
 
-def seal_sql(table: SealedTable) -> str:
-    """Seal the rows above `upto` and those of `late`; one block a range."""
-    return f"""
-INSERT INTO oversight_sealblock (seal_id, name, first, rows, digest, marks)
-SELECT %(seal)s, '{table.name}', q.first, q.n, sha256(q.marks), q.marks FROM (
-    SELECT t.{table.key} / {SPAN} * {SPAN} AS first, count(*) AS n,
-           string_agg({_mark(table)}, ''::bytea ORDER BY t.{table.key}) AS marks
-    FROM {table.name} t WHERE t.{table.key} > %(upto)s OR t.{table.key} = ANY(%(late)s) GROUP BY 1) q
-"""
+def _marks(table: SealedTable, which: str) -> str:
+    """How many rows of one range `f.first` there are, and their marks in the order of their numbers."""
+    key = f"t.{table.key}"
+    return (
+        f"SELECT count(*) AS n, string_agg({_mark(table)}, ''::bytea ORDER BY {key}) AS marks FROM {table.name} t"
+        f" WHERE {key} >= f.first AND {key} < f.first + {SPAN} AND {which}"
+    )
 
 
-def reach_sql(table: SealedTable) -> str:
-    """Rows there are above `upto`, the highest number, and the numbers above `upto` that are not there (at most 10,000)."""
-    return f"""
-SELECT count(*), coalesce(max(t.{table.key}), %(upto)s), CASE WHEN count(*) < coalesce(max(t.{table.key}), 0) - %(upto)s THEN ARRAY(
-    SELECT g.id FROM generate_series(%(upto)s::bigint + 1, (SELECT max(x.{table.key}) FROM {table.name} x)) g(id)
-    WHERE NOT EXISTS (SELECT 1 FROM {table.name} x WHERE x.{table.key} = g.id) LIMIT 10000) ELSE '{{}}' END
-FROM {table.name} t WHERE t.{table.key} > %(upto)s
-"""
+def _came_late(table: SealedTable, sealed: Sealed) -> str:
+    """Whether a row that no seal covers came late: its number was missing when a seal was made, and it was being written then.
 
-
-def late_sql(table: SealedTable) -> str:
-    """Of the numbers that were missing, the rows there now that were being written when the last seal was made."""
-    return f"""
-SELECT array_agg(t.{table.key} ORDER BY 1) FROM {table.name} t WHERE t.{table.key} = ANY(%(gaps)s)
-AND age(t.xmin) > age((%(xmax)s::text::bigint %% 4294967296)::text::xid)
-"""
-
-
-def odd_blocks_sql(table: SealedTable, which: str) -> str:
-    """Ranges of a table (those of `which`, over blocks `b`) whose marks are not the rows': first, and whether a mark is forged.
-
-    Names %(upto)s, the highest number sealed. Marks of several seals are put one after another: that is their order unless a row
-    came late, so ranges that differ are compared row by row afterwards.
+    A row keyed by another table's number may come at any time.
     """
+    if not table.in_order:
+        return "true"
+    cases = (
+        f"('{ids}'::int8multirange @> t.{table.key}::bigint AND age(t.xmin) > age('{xmax % 2**32}'::xid))"
+        for xmax, ids in sealed.missing
+    )
+    return f"({' OR '.join(cases) or 'false'})"
+
+
+def _sealed_ids(table: SealedTable, sealed: Sealed, first: str) -> str:
+    """The sealed rows of one range: seal, number and mark."""
     return f"""
-SELECT e.first, e.seal_id, e.forged, coalesce(a.n, 0) - e.rows AS more FROM (
-    SELECT b.first, min(b.seal_id) AS seal_id, sum(b.rows) AS rows, bool_or(sha256(b.marks) <> b.digest) AS forged,
-           string_agg(b.marks, ''::bytea ORDER BY b.seal_id) AS marks
-    FROM oversight_sealblock b WHERE b.name = '{table.name}' AND b.first IN (
-        SELECT b.first FROM oversight_sealblock b WHERE b.name = '{table.name}' AND {which}) GROUP BY b.first) e
-LEFT JOIN (
-    SELECT t.{table.key} / {SPAN} * {SPAN} AS first, count(*) AS n,
-           string_agg({_mark(table)}, ''::bytea ORDER BY t.{table.key}) AS marks
-    FROM {table.name} t WHERE t.{table.key} <= %(upto)s {{only}} GROUP BY 1) a ON a.first = e.first
-WHERE e.forged OR e.marks IS DISTINCT FROM a.marks
-"""
-
-
-def strangers_sql(table: SealedTable) -> str:
-    """Rows in ranges that no seal knows at all, though their number lies below the highest sealed."""
-    return f"""
-SELECT min(t.{table.key}) FROM {table.name} t WHERE t.{table.key} <= %(upto)s AND NOT EXISTS (
-    SELECT 1 FROM oversight_sealblock b WHERE b.name = '{table.name}' AND b.first = t.{table.key} / {SPAN} * {SPAN})
-"""
-
-
-def members_sql(table: SealedTable) -> str:
-    """The sealed rows of one range beside the rows as they are: number, seal, and whether lost, new or another."""
-    return f"""
-WITH sealed AS (
     SELECT b.seal_id, b.first + get_byte(m.marks, i * {MARK}) * 256 + get_byte(m.marks, i * {MARK} + 1) AS id,
            substr(m.marks, i * {MARK} + 1, {MARK}) AS mark
     FROM oversight_sealblock b CROSS JOIN LATERAL (SELECT b.marks || ''::bytea AS marks OFFSET 0) m
     CROSS JOIN LATERAL generate_series(0, length(m.marks) / {MARK} - 1) i
-    WHERE b.name = '{table.name}' AND b.first = %(first)s
+    WHERE b.name = '{table.name}' AND b.seal_id >= {sealed.since} AND b.first = {first}"""
+
+
+def reach_sql(table: SealedTable, sealed: Sealed, most: int) -> str:
+    """Of at most `most` rows above the highest sealed number: how many, the highest, and which numbers between are not there."""
+    key = table.key
+    return f"""
+SELECT count(*), coalesce(max(k), {sealed.upto}), coalesce(range_agg(int8range(before + 1, k)) FILTER (WHERE k > before + 1), '{{}}')::text
+FROM (SELECT k, lag(k, 1, {sealed.upto}) OVER (ORDER BY k) AS before FROM (
+    SELECT t.{key}::bigint AS k FROM {table.name} t WHERE t.{key} > {sealed.upto} ORDER BY t.{key} LIMIT {most}) q) q
+"""
+
+
+def seal_sql(table: SealedTable, sealed: Sealed, upto: int) -> str:
+    """Seal the rows above the highest sealed number up to another, and those that came late; one block a range."""
+    key = f"t.{table.key}"
+    new = f"{key} > {sealed.upto} AND {key} <= {upto}"
+    firsts, which, known = f"SELECT DISTINCT {first_of(key)} FROM {table.name} t WHERE {new}", new, ""
+    late = f"{key} <= {sealed.upto} AND {_came_late(table, sealed)}"
+    if not table.in_order:
+        firsts += f" UNION {_fuller_ranges(table, sealed)}"
+        known = f"CROSS JOIN LATERAL (SELECT coalesce(array_agg(s.id), '{{}}') AS ids FROM ({_sealed_ids(table, sealed, 'f.first')}) s) d"
+        which = f"({new} OR {key} <= {sealed.upto} AND NOT {key} = ANY(d.ids))"
+    elif sealed.missing:
+        ids = ", ".join(f"'{ids}'::int8multirange" for _xmax, ids in sealed.missing)
+        firsts += (
+            f" UNION SELECT {first_of(key)} FROM unnest(ARRAY[{ids}]) m (ids), unnest(m.ids) r (ids), {table.name} t"
+            f" WHERE {key} >= lower(r.ids) AND {key} < upper(r.ids) AND {late}"
+        )
+        which = f"({new} OR {late})"
+    return f"""
+INSERT INTO oversight_sealblock (seal_id, name, first, rows, digest, marks)
+SELECT %(seal)s, '{table.name}', f.first, a.n, sha256(a.marks), a.marks
+FROM ({firsts}) f (first) {known} CROSS JOIN LATERAL ({_marks(table, which)}) a WHERE a.n > 0
+"""
+
+
+def _fuller_ranges(table: SealedTable, sealed: Sealed) -> str:
+    """Ranges of a table keyed by another's numbers that hold more rows than were sealed."""
+    key = f"t.{table.key}"
+    return f"""
+SELECT q.first FROM (SELECT {first_of(key)} AS first, count(*) AS n FROM {table.name} t WHERE {key} <= {sealed.upto} GROUP BY 1) q
+WHERE q.n > (SELECT coalesce(sum(b.rows), 0) FROM oversight_sealblock b WHERE b.name = '{table.name}' AND b.seal_id >= {sealed.since}
+             AND b.first = q.first)"""
+
+
+BLOCKS = """
+SELECT b.seal_id, b.name, sum(b.rows),
+       encode(sha256(string_agg(convert_to(b.first || ':' || b.rows || ':', 'UTF8') || b.digest, ''::bytea ORDER BY b.first)), 'hex')
+FROM oversight_sealblock b {which} GROUP BY b.seal_id, b.name
+"""
+"""For each seal and table how many rows, and one digest over the digests of the blocks."""
+
+
+def odd_blocks_sql(table: SealedTable, sealed: Sealed, which: str = "true") -> str:
+    """Ranges (those of `which`, over blocks `b`) whose marks are not the rows': first, seal, whether a mark is forged, rows more.
+
+    Marks of several seals are put one after another: that is their order unless a row came late, so ranges that differ are
+    compared row by row afterwards. A range whose rows have all aged out is left out.
+    """
+    own = f"b.name = '{table.name}' AND b.seal_id >= {sealed.since}"
+    return f"""
+SELECT f.first, e.seal_id, e.forged, a.n - e.rows AS more
+FROM (SELECT DISTINCT b.first FROM oversight_sealblock b WHERE {own} AND {which}) f
+CROSS JOIN LATERAL (
+    SELECT min(b.seal_id) AS seal_id, sum(b.rows) AS rows, bool_or(sha256(b.marks) <> b.digest) AS forged,
+           string_agg(b.marks, ''::bytea ORDER BY b.seal_id) AS marks
+    FROM oversight_sealblock b WHERE {own} AND b.first = f.first) e
+CROSS JOIN LATERAL ({_marks(table, f"t.{table.key} <= {sealed.upto}")}) a
+WHERE (e.forged OR e.marks IS DISTINCT FROM a.marks)
+  AND NOT (a.n = 0 AND NOT e.forged AND '{sealed.aged_out}'::int8multirange @> int8range(f.first, f.first + {SPAN}))
+"""
+
+
+def members_sql(table: SealedTable, sealed: Sealed, first: str) -> str:
+    """What differs between the sealed rows of one range and the rows as they are: number, seal, and how.
+
+    A row that is not there is deleted, unless it aged out; one that aged out and is there again was inserted.
+    """
+    key = f"t.{table.key}"
+    gone = f"'{sealed.aged_out}'::int8multirange @>"
+    return f"""
+WITH sealed AS ({_sealed_ids(table, sealed, first)}
 ), there AS (
-    SELECT t.{table.key} AS id, {_mark(table)} AS mark, age(t.xmin) > age((%(xmax)s::text::bigint %% 4294967296)::text::xid) AS in_flight
-    FROM {table.name} t WHERE t.{table.key} >= %(first)s AND t.{table.key} < %(first)s + {SPAN} AND t.{table.key} <= %(upto)s
+    SELECT {key}::bigint AS id, {_mark(table)} AS mark, {_came_late(table, sealed)} AS late
+    FROM {table.name} t WHERE {key} >= {first} AND {key} < {first} + {SPAN} AND {key} <= {sealed.upto}
 )
-SELECT coalesce(s.id, t.id), s.seal_id, CASE WHEN t.id IS NULL THEN 'deleted' WHEN s.id IS NULL THEN 'inserted' ELSE 'altered' END
+SELECT coalesce(s.id, t.id) AS id, s.seal_id,
+       CASE WHEN t.id IS NULL THEN 'deleted' WHEN s.id IS NULL OR {gone} t.id THEN 'inserted' ELSE 'altered' END AS how
 FROM sealed s FULL JOIN there t ON t.id = s.id
-WHERE t.id IS NULL OR (s.id IS NULL AND NOT (t.in_flight AND t.id = ANY(%(gaps)s))) OR s.mark <> t.mark
+WHERE (t.id IS NULL AND NOT {gone} s.id) OR (s.id IS NULL AND NOT t.late) OR {gone} t.id OR s.mark <> t.mark
 ORDER BY 1
+"""
+
+
+def strangers_sql(table: SealedTable, sealed: Sealed) -> str:
+    """Rows in ranges that no seal knows at all, though their number lies below the highest sealed."""
+    key = f"t.{table.key}"
+    return f"""
+SELECT t.id FROM (
+    SELECT DISTINCT {first_of(key)} AS first FROM {table.name} t WHERE {key} <= {sealed.upto}
+    EXCEPT SELECT b.first FROM oversight_sealblock b WHERE b.name = '{table.name}' AND b.seal_id >= {sealed.since}) f
+CROSS JOIN LATERAL (
+    SELECT {key} AS id FROM {table.name} t WHERE {key} >= f.first AND {key} < f.first + {SPAN} AND {key} <= {sealed.upto}
+    AND NOT {_came_late(table, sealed)}) t ORDER BY 1
 """
 
 
 STAMPS = {"recorded_at", "pgh_created_at"}
 
 
-def backdated_sql(table: SealedTable) -> str:
+def backdated_sql(table: SealedTable, sealed: Sealed) -> str:
     """Rows above the highest sealed number that say they were written before the last seal, though their transaction was not."""
     stamp = next((column for column in table.columns if column in STAMPS), None)
-    if stamp is None:
+    if stamp is None or not sealed.whole:
         return ""
     return f"""
-SELECT min(t.{table.key}) FROM {table.name} t WHERE t.{table.key} > %(upto)s
-AND t.{stamp} < %(made_at)s::timestamptz - interval '5 minutes' AND age(t.xmin) <= age((%(xmax)s::text::bigint %% 4294967296)::text::xid)
+SELECT t.{table.key} FROM {table.name} t WHERE t.{table.key} > {sealed.upto}
+AND t.{stamp} < '{sealed.made_at.isoformat()}'::timestamptz - interval '5 minutes'
+AND age(t.xmin) <= age('{sealed.xmax % 2**32}'::xid) ORDER BY 1
 """
-
-
-CHAIN = """
-SELECT 'seal' AS thing, s.id, NULL::bigint AS person_id, s.day AS since, 'administrators' AS owner, 'not_linked' AS note
-FROM (SELECT s.*, lag(s.digest, 1, '') OVER (ORDER BY s.id) AS earlier, row_number() OVER (ORDER BY s.id) AS nth
-      FROM oversight_seal s) s
-WHERE s.before <> s.earlier
-UNION ALL
-SELECT 'seal', max(s.id), NULL, max(s.day), 'administrators', 'not_linked' FROM oversight_seal s
-HAVING max(s.day) < %(today)s::date - 2
-"""
-LAST = "(SELECT max(id) FROM oversight_seal)"
-TONIGHT = f"(b.seal_id = {LAST} OR b.first / {SPAN} %% {SLICES} = extract(day FROM %(today)s::date)::int %% {SLICES})"
-
-
-def sealed_tonight_sql() -> str:
-    """How many sealed rows are looked at tonight."""
-    return f"SELECT coalesce(sum(b.rows), 0) FROM oversight_sealblock b WHERE {TONIGHT}"
-
-
-def _told(statement: str, table: SealedTable, first: str) -> str:
-    """A statement with what the last seal says in place of its parameters."""
-    said = f"(SELECT s.tables -> '{table.name}' FROM oversight_seal s WHERE s.id = {LAST})"
-    values = {
-        "upto": f"coalesce(({said} ->> 'upto')::bigint, 0)",
-        "gaps": f"ARRAY(SELECT jsonb_array_elements_text({said} -> 'gaps')::bigint)",
-        "xmax": f"pg_snapshot_xmax((SELECT s.snapshot::pg_snapshot FROM oversight_seal s WHERE s.id = {LAST}))",
-        "first": first,
-    }
-    for name, value in values.items():
-        statement = statement.replace(f"%({name})s", value)
-    return statement
-
-
-def broken_sql(*, tables: bool = True) -> str:
-    """The chain, the counts, and the blocks looked at tonight; only ranges that differ are compared row by row."""
-    parts = [CHAIN]
-    for table in sealed_tables() if tables else ():
-        only = (
-            f"AND t.{table.key} / {SPAN} * {SPAN} IN (SELECT b.first FROM oversight_sealblock b"
-            f" WHERE b.name = '{table.name}' AND {TONIGHT})"
-        )
-        odd = _told(odd_blocks_sql(table, TONIGHT).replace("{only}", only), table, "0")
-        rows = _told(members_sql(table), table, "o.first")
-        parts.append(
-            f"SELECT '{table.name}', o.first, NULL, s.day, 'administrators',"
-            f" CASE WHEN o.more < 0 THEN 'fewer_rows' ELSE 'altered' END\nFROM ({odd}) o JOIN oversight_seal s ON s.id = o.seal_id"
-            f" WHERE o.forged OR EXISTS (SELECT 1 FROM ({rows}) d)"
-        )
-    return "\nUNION ALL\n".join(parts)

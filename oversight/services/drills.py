@@ -9,7 +9,7 @@ from django.utils.translation import gettext as _
 
 from oversight.models import LedgerCount, ProofRun, RestoreDrill, Seal
 from oversight.services.proofs import look
-from oversight.services.seal import seals_verify
+from oversight.services.seal_verify import seals_verify
 from staff.acting import acting
 from staff.errors import RoundbookError
 from staff.models import User

@@ -11,15 +11,16 @@ from django.conf import settings
 from django.template.loader import render_to_string
 
 from oversight.checks import CHECKS, Severity
-from oversight.models import Paper, ProofRun, Seal
+from oversight.models import Paper, ProofRun
 from oversight.net import LISTS
 from oversight.services.continuity import continuity_pack
 from oversight.services.duties import duty_claim, duty_done
 from oversight.services.ledgers import balances, run_before
-from oversight.services.net import net_lines
+from oversight.services.net import net_lines, run_a_month_before
 from oversight.services.open_questions import open_by_holder, open_questions_of
 from oversight.services.proofs import p1_violations, proof_latest, run_summary
-from oversight.services.seal import signature_of
+from oversight.services.seal import day_sealed
+from oversight.services.statements import seal_of_statement, statement_signature
 from staff import clock
 from staff.acting import acting
 from staff.models import User
@@ -30,7 +31,7 @@ STYLES = {
 h1 { font-size: 15pt; margin: 0 0 1mm; } h2 { font-size: 10.5pt; margin: 3mm 0 1mm; } body { font-size: 8.5pt; } p { margin: 0 0 1.2mm; }
 table { font-size: 7.6pt; } th, td { padding: 0.35mm 1.2mm; } .n { text-align: right; } .bad { font-weight: bold; }
 .two { display: grid; grid-template-columns: 56% 42%; column-gap: 2%; } code { font-family: "DejaVu Sans Mono", monospace; font-size: 6.8pt; }
-.sign { margin-top: 4mm; display: grid; grid-template-columns: 1fr 1fr; column-gap: 8mm; } .sign div { border-top: 0.5pt solid #555555; padding-top: 1mm; }
+.sign { margin: 12mm 0 2mm; display: grid; grid-template-columns: 1fr 1fr; column-gap: 8mm; } .sign div { border-top: 0.5pt solid #555555; padding-top: 1mm; }
 .big { font-size: 10pt; border: 0.8pt solid #000000; padding: 2mm; margin: 2mm 0; }
 """,
     Paper.Kind.CONTINUITY: """
@@ -45,14 +46,13 @@ def statement_html() -> str | None:
     run = proof_latest(full=True)
     if run is None:
         return None
-    before, seal = run_before(run), Seal.objects.order_by("-pk").first()
+    before, seal = run_before(run), seal_of_statement()
     told = {
         "summary": run_summary(run), "grave": p1_violations(run), "balances": balances(run, before), "before": before,
-        "lines": net_lines(run), "open": open_questions_of(run), "seal": seal, "lists": len(LISTS), "now": clock.now(), "programme_name": settings.PROGRAMME_NAME, "holders": open_by_holder(),
-        "severities": severities(run),
+        "lines": net_lines(run, run_a_month_before(run)), "open": open_questions_of(run), "seal": seal, "sealed": day_sealed(seal.day)[0] if seal else 0, "lists": len(LISTS), "now": clock.now(), "programme_name": settings.PROGRAMME_NAME, "holders": open_by_holder(),
+        "severities": severities(run), "signature": statement_signature(run, seal),
     }  # fmt: skip
-    body = render_to_string("oversight/paper/statement.html", told)
-    return body.replace("{signature}", signature_of(hashlib.sha256(body.encode()).hexdigest())[:32])
+    return render_to_string("oversight/paper/statement.html", told)
 
 
 def pages_of(content: bytes) -> int:

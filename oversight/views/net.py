@@ -9,17 +9,18 @@ from django.shortcuts import redirect, render
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_POST
 
-from oversight.forms_net import SettleForm
-from oversight.models import Paper, RestoreDrill, Seal, Settlement
+from oversight.forms_net import SettleForm, StatementForm
+from oversight.models import AgedOut, Paper, RestoreDrill, Seal, Settlement
 from oversight.net import LISTS, net_query
 from oversight.net.things import THINGS
 from oversight.net_page import entries_of
-from oversight.proof_page import person_address
+from oversight.proof_page import person_address, runnable
 from oversight.services.continuity import continuity_people
 from oversight.services.ledgers import balances, run_before
-from oversight.services.net import MAY_SETTLE, net_lines, net_settle
+from oversight.services.net import MAY_SETTLE, net_lines, net_series, net_settle, run_a_month_before
 from oversight.services.open_questions import open_questions_of
-from oversight.services.proofs import p1_violations, proof_latest, run_summary
+from oversight.services.proofs import check_params, p1_violations, proof_latest, run_summary
+from oversight.services.statements import statement_held
 from results.models import LookBack
 from results.services.look_back import look_back_progress
 from screening.access import people_listed
@@ -60,9 +61,11 @@ TAKES_PACK = (Role.COORDINATOR, Role.CLINICIAN, Role.MANAGER)
 def nobody_falls_through(request: HttpRequest) -> HttpResponse:
     """The lists as they stood in the last full proof, with the look-backs that are open."""
     full = proof_latest(full=True)
+    before = run_a_month_before(full) if full else None
     told = {
         "full": full,
-        "lines": net_lines(full) if full else [],
+        "before": before,
+        "lines": net_lines(full, before) if full else [],
         "open": open_questions_of(full),
         "look_backs": [
             (one, look_back_progress(one)) for one in LookBack.objects.filter(closed_at=None)[:50]
@@ -90,7 +93,8 @@ def _list(request: HttpRequest, name: str, form: SettleForm, status: int, asked:
     )
     gone = {(row.thing, row.thing_id) for row in settled}
     told = {
-        "one": one, "count": count, "full": full, "form": form, "asked": asked, "sql": net_query(one),
+        "one": one, "count": count, "full": full, "form": form, "asked": asked, "sql": runnable(net_query(one), check_params(clock.local_day(full.started_at) if full else today) | dict(one.params)),
+        "series": net_series(name, full) if full else [],
         "entries": entries_of(one, count, gone, address=person_address(user)) if count else [],
         "settled": [(row, THINGS.get(row.thing, row.thing)) for row in settled[:SETTLED_SHOWN]], "may_settle": user_holds(user, MAY_SETTLE),
     }  # fmt: skip
@@ -124,9 +128,13 @@ def ledgers(request: HttpRequest) -> HttpResponse:
     """The ledgers of the last full proof against the one before, and the seals of the last nights."""
     full = proof_latest(full=True)
     before = run_before(full) if full else None
+    form = StatementForm(request.GET if "signature" in request.GET else None)
     told = {
         "full": full, "before": before, "balances": balances(full, before) if full else [],
         "seals": Seal.objects.order_by("-pk")[:NIGHTS],
+        "form": form,
+        "held": statement_held(**form.cleaned_data) if form.is_bound and form.is_valid() else None,
+        "aged_out": AgedOut.objects.select_related("asked_by", "agreed_by")[:NIGHTS],
         "drill": RestoreDrill.objects.first(),
         "papers": Paper.objects.defer("content").order_by("-day", "kind")[: 2 * NIGHTS],
     }  # fmt: skip

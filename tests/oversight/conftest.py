@@ -15,6 +15,7 @@ from staff.models import User
 from tests.conftest import NOON, clone_database, drop_database, owner_url_for, use_database
 
 TODAY = date(2026, 6, 17)
+SEALS = ("oversight_seal", "oversight_sealblock", "oversight_agedout")
 
 
 @pytest.fixture(scope="session")
@@ -52,9 +53,9 @@ def as_owner_of_region(
         connection.settings_dict |= {"USER": owner.username or "", "PASSWORD": owner.password or ""}
         with transaction.atomic():
             with connection.cursor() as cursor:  # without seals, so that a damage does not break them too
-                for table in ("oversight_seal", "oversight_sealblock"):
+                for table in SEALS:
                     cursor.execute(f"ALTER TABLE {table} DISABLE TRIGGER USER")
-                cursor.execute("TRUNCATE oversight_seal, oversight_sealblock")
+                cursor.execute(f"TRUNCATE {', '.join(SEALS)}")
             yield prove(by=User.objects.system())
             transaction.set_rollback(True)
         use_database(worker_database)

@@ -12,6 +12,7 @@ import pytest
 from django.core.management import call_command
 from django.db import DatabaseError
 from django.test import Client
+from django.utils.formats import date_format
 from pypdf import PdfReader
 
 from oversight.models import LedgerCount, NetCount, Paper, ProofRun, RestoreDrill, Settlement
@@ -19,7 +20,7 @@ from oversight.net import LISTS
 from oversight.services.drills import drill_note, restored_report
 from oversight.services.known import end_of, known_list, known_person
 from oversight.services.ledgers import balances, run_before
-from oversight.services.net import net_settle
+from oversight.services.net import net_lines, net_series, net_settle, run_a_month_before
 from oversight.services.papers import papers_make
 from oversight.services.proofs import prove
 from results.services.look_back import look_back_open
@@ -131,6 +132,28 @@ def test_the_pages_show_who_waits_and_take_the_evidence(signed_in: SignIn) -> No
     assert Settlement.objects.get().settled_by == cast.member(cast.NURSE)
     assert client.get(f"{NET}list/none/").status_code == 404
     assert signed_in(cast.MANAGER).post(f"{page}settle/", good).status_code == 403
+
+
+def test_a_month_ago_is_what_was_stored_then_or_nothing(signed_in: SignIn) -> None:
+    client = signed_in(cast.MANAGER)
+    with clock.at(clock.moment(ago(60), 21)):
+        prove(by=User.objects.system())
+    prove(by=User.objects.system())
+    assert "stays empty until a proof has been stored for 30 days" in client.get(NET).content.decode()
+    worked.came_back(worked.invited(ago(60)), ago(50))
+    with clock.at(clock.moment(ago(33), 21)):
+        prove(by=User.objects.system())
+    with clock.at(clock.moment(ago(31), 21)):
+        then = prove(by=User.objects.system())
+    now = prove(by=User.objects.system())
+    assert run_a_month_before(now) == then
+    line = next(one for one in net_lines(now, then) if one.one.name == "kit_no_result")
+    assert (line.month_ago, line.trend) == (1, 0)
+    told = f"“A month ago” is what was counted on {date_format(ago(31), 'j F Y')}."
+    assert told in client.get(NET).content.decode()
+    assert [one.waiting for one in net_series("kit_no_result", now)] == [1, 1, 1, 0]
+    text = client.get(f"{NET}list/kit_no_result/").content.decode()
+    assert "How it stood: each count as it was stored that night." in text
 
 
 def test_an_alarm_stands_on_every_page_of_whoever_oversees(signed_in: SignIn) -> None:

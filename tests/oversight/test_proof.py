@@ -1,21 +1,29 @@
 """The proof as a whole: a small database holds, the command's exit status, days and limits; damages are in `test_mutations`."""
 
+import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, timedelta
+from html import unescape
 
 import psycopg
 import pytest
 from django.core.management import call_command
+from django.db import connection
+from django.test import Client
 
 from oversight.checks import CHECKS
 from oversight.checks.base import overdue_on
 from oversight.models import ProofRun
+from oversight.net import LISTS
+from oversight.proof_page import findings_of
 from oversight.rehearsal.setting import region_lay_down
 from oversight.services.proofs import p1_violations, prove
 from results.models import InboxLine, Result
 from screening.models import Return
 from screening.services.due import due_dates_refresh
 from staff import clock
+from staff.models import User
 from tests import cast
 from tests.conftest import FIRST_DAY
 from tests.oversight import worked
@@ -127,3 +135,18 @@ def test_overdue_days_skip_weekends(today: date, days: int, latest: date) -> Non
 
 def test_a_closed_day_moves_the_limit() -> None:
     assert overdue_on(date(2026, 6, 17), 1, {date(2026, 6, 16)}) == date(2026, 6, 14)
+
+
+@pytest.mark.usefixtures("region")
+def test_every_query_that_is_shown_runs_as_it_is_shown(signed_in: Callable[[str], Client]) -> None:
+    run = prove(by=User.objects.system())
+    for finding in findings_of(run, address=lambda _person: ""):
+        with connection.cursor() as cursor:
+            cursor.execute(finding.sql)
+            assert cursor.fetchone()[0] == (finding.result.violating if finding.result else None)
+    for name in LISTS:
+        text = signed_in(cast.MANAGER).get(f"/nobody-falls-through/list/{name}/").content.decode()
+        (sql,) = re.findall(r"<pre[^>]*><code>(.*?)</code></pre>", text, re.S)
+        with connection.cursor() as cursor:
+            cursor.execute(unescape(sql))
+            assert cursor.fetchone()[0] == run.net.get(name=name).waiting

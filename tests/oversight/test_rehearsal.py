@@ -1,11 +1,15 @@
 """The rehearsal: a small region in the suite, and the whole demo region against its expected totals in the campaign."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 
-from oversight.models import ProofResult, Rehearsal
-from oversight.rehearsal.engine import rehearse
+from oversight.filters import Asked
+from oversight.models import ProofResult, ProofRun, Rehearsal
+from oversight.rehearsal.engine import nights_of, rehearse
+from oversight.services.known import known_figure
+from oversight.services.ledgers import balances, run_before
+from oversight.services.net import net_lines, run_a_month_before
 from results.models import Booking, ClinicList, UnitCalendar
 from results.services.calendar import bookings_outside
 from screening.models import Kit, Person, Round
@@ -39,6 +43,37 @@ def test_one_unit_of_the_region_is_run_by_our_own_calendar() -> None:
     assert bookings_outside(kept.site, TODAY) == []
     standing = Booking.objects.filter(site=kept.site, status="booked", day__gte=TODAY)
     assert not standing.filter(place__isnull=True).exists()
+
+
+def test_six_fridays_and_the_evening_before_the_last_are_closed() -> None:
+    days = [date(2025, 12, 1) + timedelta(days=n) for n in range(199)]
+    worked = [day for day in days if day.weekday() < 5 and day <= TODAY]
+    nights = nights_of(worked, TODAY)
+    fridays = {TODAY - timedelta(days=5, weeks=n) for n in range(6)}
+    assert nights == fridays | {TODAY - timedelta(days=1)}
+    friday = date(2026, 6, 12)
+    assert friday not in nights_of([day for day in worked if day <= friday], friday)
+
+
+@pytest.mark.timeout(600)
+@pytest.mark.xdist_group("rehearsal")
+def test_the_region_knows_a_month_ago_and_yesterday(small_region: Rehearsal) -> None:
+    last = ProofRun.objects.filter(kind="full").order_by("started_at").last()
+    assert last is not None
+    before = run_a_month_before(last)
+    assert before is not None
+    assert 30 <= (last.started_at - before.started_at).days <= 37
+    lines = net_lines(last, before)
+    assert all(line.month_ago is not None for line in lines)
+    assert any(line.trend for line in lines)
+    yesterday = run_before(last)
+    assert yesterday is not None
+    assert (last.started_at - yesterday.started_at).days == 1
+    assert all(balance.balances for balance in balances(last, yesterday))
+    known = known_figure("uptake_90", Asked(date(2025, 12, 1), TODAY), before.started_at.date())
+    assert known is not None
+    assert known.then != known.now
+    assert small_region.status == "done"
 
 
 EXPECTED = {

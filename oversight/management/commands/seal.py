@@ -3,12 +3,13 @@
 import json
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandParser
+from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.db import connection, transaction
 
 from oversight.models import Seal
 from oversight.seal.sql import STEADY
-from oversight.services.seal import seal_night, seals_verify
+from oversight.services.seal import PART_ROWS, day_sealed, seal_night
+from oversight.services.seal_verify import seals_verify
 from staff import clock
 from staff.models import User
 
@@ -25,6 +26,12 @@ class Command(BaseCommand):
             "--all", action="store_true", help="with --verify: name every altered row, not the first only"
         )
         parser.add_argument("--json", action="store_true", help="one JSON object instead of words")
+        parser.add_argument(
+            "--part-rows",
+            type=int,
+            default=PART_ROWS,
+            help=f"rows sealed in one transaction (default {PART_ROWS:,}); one killed goes on from its last part",
+        )
         parser.add_argument("--dry-run", action="store_true", help="say what would be sealed, seal nothing")
 
     def handle(self, *_args: Any, **options: Any) -> None:
@@ -38,13 +45,18 @@ class Command(BaseCommand):
                 f"Would seal {clock.today()}; the last seal is of {last.day if last else 'no day'}."
             )
             return
-        seal = seal_night(by=User.objects.system(), day=clock.today())
+        if options["part_rows"] < 1:
+            raise CommandError("A part holds at least one row. Give --part-rows a larger number.")
+        seal = seal_night(by=User.objects.system(), day=clock.today(), part_rows=options["part_rows"])
+        rows, seconds = day_sealed(seal.day) if seal else (0, 0.0)
         if seal is None:
             self.stdout.write(f"{clock.today()} is sealed already.")
         elif options["json"]:
-            self.stdout.write(json.dumps({"day": str(seal.day), "rows": seal.rows, "digest": seal.digest}))
+            told = {"day": str(seal.day), "parts": seal.part, "rows": rows, "digest": seal.digest}
+            self.stdout.write(json.dumps(told))
         else:
-            self.stdout.write(f"{seal.day}: {seal.rows:,} rows sealed in {seal.seconds:.1f} s, {seal.digest}")
+            parts = f" in {seal.part} parts" if seal.part > 1 else ""
+            self.stdout.write(f"{seal.day}: {rows:,} rows sealed{parts} in {seconds:.1f} s, {seal.digest}")
 
     def _verify(self, *, every: bool, as_json: bool) -> None:
         found = []
