@@ -128,6 +128,16 @@ class ExaminedCell(Cell):
         return f"examined {self.month}"
 
 
+class DueCell(Cell):
+    """Measures of those invited again whose interval was over in a month."""
+
+    class Meta:
+        constraints: ClassVar = [_unique("due")]
+
+    def __str__(self) -> str:
+        return f"due {self.month}"
+
+
 class Line(models.Model):
     """The same measures of a month cut by one thing only, which most questions ask for."""
 
@@ -181,6 +191,16 @@ class ExaminedLine(Line):
 
     def __str__(self) -> str:
         return f"examined {self.month}, {self.cut} {self.key}"
+
+
+class DueLine(Line):
+    """Lines of those invited again whose interval was over."""
+
+    class Meta:
+        constraints: ClassVar = [_unique_line("due")]
+
+    def __str__(self) -> str:
+        return f"due {self.month}, {self.cut} {self.key}"
 
 
 class ValueCell(models.Model):
@@ -260,9 +280,11 @@ for _name, _declared in COLUMNS.items():
 
 CELLS: dict[str, type[Cell]] = {
     "invited": InvitedCell, "arrived": ArrivedCell, "released": ReleasedCell, "examined": ExaminedCell,
+    "due": DueCell,
 }  # fmt: skip
 LINES: dict[str, type[Line]] = {
     "invited": InvitedLine, "arrived": ArrivedLine, "released": ReleasedLine, "examined": ExaminedLine,
+    "due": DueLine,
 }  # fmt: skip
 for _anchor in ANCHORS.values():
     for _name in _anchor.measures:

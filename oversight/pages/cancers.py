@@ -6,10 +6,12 @@ from django.utils.translation import gettext as _
 
 from oversight.figures import PERIOD, figure_of
 from oversight.filters import Asked
+from oversight.indicators import indicators
 from oversight.intervals import poisson_exact
-from oversight.pages.parts import Block, Shown, grouped, ranged
+from oversight.pages.parts import Block, Shown, grouped, ranged, sentence_of
+from oversight.pages.totals import totals
 from oversight.services.cancers import TREATED_WITHIN, CancerCounts, cancer_counts
-from oversight.services.rollup import catch_up
+from oversight.services.figures import figures
 from results.cancers import CLASS_WORDS, STAGES, CancerClass
 from screening.models import Sex
 
@@ -23,7 +25,8 @@ PER = 10_000
 
 def cancers(asked: Asked) -> Shown:
     """Cancers diagnosed in the period; small numbers, so every share stands beside its counts and interval."""
-    cut_at, counts = catch_up(), cancer_counts(asked)
+    keys = [one.key for one in indicators().of("cancers")]
+    counted, counts = figures(asked, keys), cancer_counts(asked)
     return Shown(
         slug="cancers",
         title=_("Cancers"),
@@ -32,8 +35,17 @@ def cancers(asked: Asked) -> Shown:
             " reported, so recent months are incomplete. Filters by area, sex, age and fifth apply; others do not."
         ),
         asked=asked,
-        cut_at=cut_at,
-        blocks=[_sensitivity(counts), _stages(counts), _missed(counts), _treated(counts)],
+        cut_at=counted.cut_at,
+        sentences=[
+            sentence_of(counted, key) for key in ("sensitivity", "interval_rate", "early_found", "treated_31")
+        ],
+        blocks=[
+            _sensitivity(counts),
+            _stages(counts),
+            _missed(counts),
+            _treated(counts),
+            totals(counted, keys, _("Every figure of cancers"), "every"),
+        ],
     )
 
 
