@@ -2,7 +2,7 @@
 
 import hashlib
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from importlib import import_module
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
 
 THINGS = {
-    "arrived": frozenset({"kits", "rejected"}),
+    "arrived": frozenset({"kits", "rejected", "undated"}),
     "examined": frozenset(ANCHORS["examined"].measures) - {"n", "with_adenoma", "with_scope"},
 }
 """Measures that count kits, examinations or lesions, several a round, by the kind of cell they stand in."""
@@ -90,6 +90,10 @@ class Indicator:
     def source(self) -> Anchor | Few:
         """What it is counted from: cells of rounds, or few rows asked straight."""
         return FEW[self.anchor] if self.anchor in FEW else ANCHORS[self.anchor]
+
+    def deaf_to(self, filters: Iterable[str]) -> list[str]:
+        """Which of these filters do not belong to it: asked for by one of them it counts nobody rather than others."""
+        return sorted(set(filters) - self.source.cuts) if isinstance(self.source, Few) else []
 
     @property
     def has_list(self) -> bool:

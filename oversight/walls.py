@@ -23,7 +23,9 @@ MANY: Sequence[tuple[str, str, str]] = (
 ONE: Sequence[tuple[str, str, str, str, str, str]] = (
     ("screening_kitmove", "INSERT", "NEW.event = 'undelivered'", "K", "NEW.subject_id", "'undelivered'"),
     ("screening_returnmove", "INSERT", "NEW.event IN ('log', 'reject', 'undo')", "B", "NEW.subject_id", "'return_' || NEW.event"),
-    ("screening_return", "UPDATE OF arrived_on", "NEW.arrived_on IS DISTINCT FROM OLD.arrived_on", "B", "NEW.id", "'corrected'"),
+    ("screening_return", "UPDATE OF arrived_on, collected_earliest, collected_latest",
+     "(NEW.arrived_on, NEW.collected_earliest, NEW.collected_latest)"
+     " IS DISTINCT FROM (OLD.arrived_on, OLD.collected_earliest, OLD.collected_latest)", "B", "NEW.id", "'corrected'"),
     ("results_samplemove", "INSERT", "NEW.to_state IN ('unsuitable', 'not_measurable')", "S", "NEW.subject_id", "NEW.event"),
     ("results_result", "UPDATE OF is_current, is_deciding",
      "NEW.is_current <> OLD.is_current OR NEW.is_deciding <> OLD.is_deciding", "E", "NEW.id", "'result_changed'"),

@@ -35,6 +35,13 @@ DECLARED = (
         anchor="arrived", top="rejected", bottom="kits", basis=PERIOD, matures=WHEN_OVER, direction=DOWN, rule="R13",
     ),
     Indicator(
+        key="undated", group="laboratory", name=_("Kits without a certain day of collection"),
+        sentence=_("came without a certain day of collection"),
+        numerator=_("Counted: kits whose label gave no day that could be relied on, so that an earliest and a latest day are kept."),
+        denominator=_("Out of: kits that came back in the rounds of people whose first kit came back in the period."),
+        anchor="arrived", top="undated", bottom="kits", basis=PERIOD, matures=WHEN_OVER, direction=DOWN, rule="R2",
+    ),
+    Indicator(
         key="rescued", group="laboratory", name=_("Usable after a replacement"),
         sentence=_("had a usable result within 60 days all the same"),
         numerator=_("Counted: of those, people with a usable result within 60 days of the first kit's arrival."),

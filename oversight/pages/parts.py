@@ -10,7 +10,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from oversight.figures import MEAN, PERCENT, Figure
-from oversight.filters import Asked
+from oversight.filters import FILTER_WORDS, Asked
 from oversight.indicators import BREAKDOWNS, Indicator, indicators
 from oversight.services.activity import ActivityCounts
 from oversight.services.breaks import Break
@@ -220,8 +220,13 @@ class Shown:
 
 
 def sentence_of(counted: Counted, key: str) -> Sentence:
-    """The sentence of an indicator's total."""
+    """The sentence of an indicator's total; one that a filter does not belong to says so."""
     figure, indicator = counted.total.figures[key], indicators()[key]
+    if deaf := indicator.deaf_to(counted.asked.only):
+        words = _("%(name)s cannot be told apart by %(filters)s. Take that filter away to see it.") % {
+            "name": indicator.name, "filters": ", ".join(str(FILTER_WORDS[name]) for name in deaf),
+        }  # fmt: skip
+        return Sentence(words, figure, indicator, counted.levels[key])
     share = _("too few to judge (%(x)s)") % {"x": figure.numerator} if figure.too_few else figure.words
     words = pattern_of(indicator) % {
         "n": grouped(figure.denominator), "since": date_format(counted.asked.since, "j F Y"),

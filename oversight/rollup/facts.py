@@ -25,6 +25,7 @@ COLUMNS: Mapping[str, str] = {
     "kits": "smallint NOT NULL",
     "kits_back": "smallint NOT NULL",
     "kits_rejected": "smallint NOT NULL",
+    "undated": "smallint",
     "undelivered": "boolean NOT NULL",
     "lost": "boolean NOT NULL",
     "due_on": "date",
@@ -118,6 +119,7 @@ WITH c AS (
 ), kit AS (
     SELECT k.round_id, count(k.dispatched_on) AS kits, min(b.arrived_on) AS arrived_on, count(b.id) AS kits_back,
            count(*) FILTER (WHERE b.state = 'unsuitable' OR s.state IN ('unsuitable', 'not_measurable')) AS rejected,
+           count(*) FILTER (WHERE b.collected_earliest < b.collected_latest) AS undated,
            bool_or(k.state = 'undelivered') AS undelivered
     FROM c JOIN screening_kit k ON k.round_id = c.id
     LEFT JOIN screening_return b ON b.kit_id = k.id AND b.state NOT IN ('', 'undone')
@@ -223,7 +225,8 @@ SELECT c.id AS round_id, c.person_id,
     NOT c.batched AND c.close_reason <> 'entered_in_error' AS outside,
     c.invited_on, c.start_on, c.area_id, c.sex, c.age, c.fifth, h.history::smallint AS history, h.band::smallint AS band,
     coalesce(kit.kits, 0)::smallint AS kits, coalesce(kit.kits_back, 0)::smallint AS kits_back,
-    coalesce(kit.rejected, 0)::smallint AS kits_rejected, coalesce(kit.undelivered, false) AS undelivered,
+    coalesce(kit.rejected, 0)::smallint AS kits_rejected, kit.undated::smallint AS undated,
+    coalesce(kit.undelivered, false) AS undelivered,
     c.close_reason IN ({_LOST}) OR coalesce(kit.undelivered AND kit.arrived_on IS NULL, false) AS lost,
     c.due_on, kit.arrived_on, u.usable_on, d.collected_on, d.analysed_on,
     least(greatest(d.analysed_on - d.collected_on, 0), 999)::smallint AS sample_age,

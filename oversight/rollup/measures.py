@@ -91,6 +91,7 @@ def _arrived() -> dict[str, str]:
         "n": "true",
         "kits": "f.kits_back",
         "rejected": "f.kits_rejected",
+        "undated": "f.undated",
         "any_rejected": "f.kits_rejected > 0",
         "unusable": "f.kits_rejected > 0 AND f.usable_on IS NULL",
         "replaced": "f.kits_rejected > 0",

@@ -78,17 +78,18 @@ def _add_report(adding: _Adding, one: Diagnosed, *, known: bool) -> None:
 
 def _add_years(adding: _Adding, asked: Asked) -> None:
     """Whole person-years, rounded so that the parts of any cut add up to the same total; cut by month, those of each month."""
-    interval, time = policy_on(clock.today()).interval_months, defaultdict(float)
+    interval = policy_on(clock.today()).interval_months
+    time: defaultdict[tuple[str, date], float] = defaultdict(float)
     whole = [(asked.since.replace(day=1), asked.since, asked.until)]
     for key, month, n in below_by_month(asked):
         for at, since, until in _months(asked) if asked.by == "month" else whole:
             days = sum(years_after(month, interval, since, until))
             time[str(at) if asked.by == "month" else key, at] += n * days / YEAR
     carried = 0.0
-    for at, years in sorted(time.items()):
+    for where, years in sorted(time.items()):
         carried += years
         if rounded := int(carried + 0.5):
-            adding.counts[at]["person_years"] += rounded
+            adding.counts[where]["person_years"] += rounded
             carried -= rounded
 
 

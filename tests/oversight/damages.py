@@ -274,7 +274,7 @@ DAMAGES = [
     _damage("I17", kit_moved_to_another_lot), _damage("I18", kit_forgotten, ["F1"]), _damage("I19", nothing_after_unsuitable),
     _damage("I20", never_settled), _damage("I21", sent_after_it_came), _damage("I22", too_old_after_all),
     _damage("I23", running_number_skipped), _damage("I24", typed_alone), _damage("I25", line_unsettled),
-    _damage("I26", histology_lost), _damage("I27", examination_incomplete, ["I28", "F1"]), _damage("I28", another_class, ["F1"]),
+    _damage("I26", histology_lost, ["F1"]), _damage("I27", examination_incomplete, ["I28", "F1"]), _damage("I28", another_class, ["F1"]),
     _damage("I29", plan_passed), _damage("I30", told_below_meanwhile), _damage("I31", put_off_too_long),
     _damage("I32", reminded_with_the_kit_here), _damage("I33", pace_passed_over, ["F1"]), _damage("I34", cutoff_with_a_gap), _damage("I35", approved_alone),
     _damage("I36", sealed_row_altered), _damage("I39", feed_was_old), _damage("I40", merged_by_nobody, ["I16"]),

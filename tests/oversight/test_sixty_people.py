@@ -87,6 +87,8 @@ ARRIVED = {
     "unusable_people": (1, 48),
     "unusable_kits": (3, 50),
     "unusable_any": (3, 48),
+    # all were collected on a known day
+    "undated": (0, 50),
     # of S T U, usable within 60 days of the first arrival: T (20 days); U took 70
     "rescued": (1, 3),
 }

@@ -16,12 +16,12 @@ from oversight.services.rollup import cells_from_facts, definition
 from staff import clock
 
 MONTH = date(2024, 3, 1)
-LATER = date(2026, 3, 1)
+LATER = date(2029, 3, 1)
 Tell = Callable[[Mapping[str, int]], Mapping[str, Figure]]
 
 FILL = """
 INSERT INTO oversight_fact ({columns})
-SELECT i, i, true, false, %(month)s, %(month)s, 0, 'female', 60, 0, 0, 0, 1, (i <= %(tested)s)::int, 0, false, false, NULL,
+SELECT i, i, true, false, %(month)s, %(month)s, 0, 'female', 60, 0, 0, 0, 1, (i <= %(tested)s)::int, 0, 0, false, false, NULL,
     CASE WHEN i <= %(tested)s THEN %(month)s::date + 10 END, CASE WHEN i <= %(tested)s THEN %(month)s::date + 12 END,
     NULL, NULL, NULL, NULL, NULL, CASE WHEN i <= %(tested)s THEN %(month)s::date + 12 END, CASE WHEN i <= %(tested)s THEN
         CASE WHEN i <= %(high)s THEN 40 ELSE 0 END END,
