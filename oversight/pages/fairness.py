@@ -206,7 +206,7 @@ def _area(asked: Asked, anchor: str, bottom: str, top: str, title: str, key: str
         rows.append([
             names.get(str(area), _("not known")), grouped(x), grouped(n), ranged(figure_of(x, n, basis=COHORT)),
             _standard(cells, area, bottom, top, "own"), _standard(cells, area, bottom, top, "europe_2013"),
-            _place(x / n, funnel.limits(target, n, phi)) if 0 < target < 1 else "–",
+            funnel.place_words(x / n, funnel.limits(target, n, phi)) if 0 < target < 1 else "–",
         ])  # fmt: skip
     if small:
         x, n = sum(one[0] for one in small), sum(one[1] for one in small)
@@ -220,19 +220,14 @@ def _area(asked: Asked, anchor: str, bottom: str, top: str, title: str, key: str
         columns=[_("Area"), _("Counted"), _("Out of"), _("Share (95 % interval)"), _("Standardised, own people"),
                  _("Standardised, Europe 2013"), _("Against the programme")],
         rows=rows,
-        chart=_funnel_chart(ordered, large, names, target, phi) if len(ordered) > 2 and 0 < target < 1 else None,
+        chart=funnel.chart(
+            [f"{names.get(str(area), '?')} ({grouped(large[area][1])})" for area in ordered],
+            [(large[area][0] / large[area][1], large[area][1]) for area in ordered], target, phi, unit_words=_("area"),
+        )
+        if len(ordered) > 2 and 0 < target < 1
+        else None,
         basis="cohort",
     )  # fmt: skip
-
-
-def _place(share: float, limits: funnel.Limits) -> "StrOrPromise":
-    if share < limits.alarm_low:
-        return _("below the 99.8 % line")
-    if share > limits.alarm_high:
-        return _("above the 99.8 % line")
-    if share < limits.warn_low:
-        return _("below the 95 % line")
-    return _("above the 95 % line") if share > limits.warn_high else _("within the lines")
 
 
 def _standard(
@@ -251,27 +246,3 @@ def _standard(
     if found is None:
         return "–"
     return f"{100 * found.rate:.1f} % ({100 * found.low:.1f}–{100 * min(found.high, 1):.1f})"
-
-
-def _funnel_chart(
-    ordered: Sequence[int],
-    sizes: Mapping[int, tuple[int, int]],
-    names: Mapping[str, str],
-    target: float,
-    phi: float,
-) -> dict[str, Any]:
-    bounds = [funnel.limits(target, sizes[area][1], phi) for area in ordered]
-
-    def line(name: str, values: Sequence[float], **more: object) -> dict[str, Any]:
-        return {"name": name, "values": [round(100 * value, 1) for value in values], **more}
-
-    return {
-        "kind": "line", "unit": "%",
-        "categories": [f"{names.get(str(area), '?')} ({grouped(sizes[area][1])})" for area in ordered],
-        "series": [
-            line(_("area"), [sizes[area][0] / sizes[area][1] for area in ordered], marks=True),
-            line(_("programme"), [target] * len(ordered)),
-            line(_("95 %, low"), [one.warn_low for one in bounds]), line(_("95 %, high"), [one.warn_high for one in bounds]),
-            line(_("99.8 %, low"), [one.alarm_low for one in bounds]), line(_("99.8 %, high"), [one.alarm_high for one in bounds]),
-        ],
-    }  # fmt: skip

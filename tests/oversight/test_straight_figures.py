@@ -10,15 +10,18 @@ from django.test import Client
 from oversight.filters import Asked
 from oversight.indicators import indicators
 from oversight.pages.cancers import cancers
+from oversight.pages.examiners import examiners
 from oversight.pages.parts import sentence_of
 from oversight.rollup.few import FEW
 from oversight.services.cancer_sums import cancer_sums
 from oversight.services.coverage import coverage_count
+from oversight.services.examiners import Work, work_by_examiner
 from oversight.services.figures import figures
 from oversight.services.given import figure_give, reconcile
 from oversight.services.known import known_figure
 from oversight.services.lists import listed
 from oversight.services.rollup import catch_up, differences
+from results.models import Examination, LesionRow
 from results.services.cancers import cancer_report
 from screening.models import Person, Round
 from screening.services.due import due_dates_refresh
@@ -203,3 +206,39 @@ def test_a_straight_figure_that_was_given_says_what_may_have_changed_it() -> Non
     assert [(str(one.words), one.numerator, one.denominator) for one in found.differences] == [
         ("cancers reported, corrected or found at an examination", 0, 1)
     ]
+
+
+def some_colonoscopies(examiner: str, scopes: int, adenomas: int, minutes: int) -> None:
+    """So many people at or above examined by somebody on 1 April 2026, each clean or with one adenoma."""
+    for n in range(scopes):
+        back = worked.came_back(worked.invited(date(2026, 3, 2)), date(2026, 3, 10))
+        result = worked.released(back, date(2026, 3, 12), high=True)
+        seen = Examination.objects.create(
+            referral=result.referral_link.referral, day=date(2026, 4, 1), complete=True, prep_adequate=True, report_document="R1",
+            finding="non_advanced" if n < adenomas else "nothing", examiner=examiner, withdrawal_minutes=minutes,
+            reported_on=date(2026, 4, 1), entered_by=cast.member(cast.NURSE),
+        )  # fmt: skip
+        if n < adenomas:
+            LesionRow.objects.create(
+                examination=seen, number=1, segment="sigmoid", size_mm=5, shape="Is", looks="adenoma", removal="en_bloc", pot=1,
+            )  # fmt: skip
+
+
+# Source: counted by hand; adenoma detection, adenomas a procedure and withdrawal are job 7.2 and standards 3.3.
+def test_examiners_are_counted_pooled_and_seen_by_few(signed_in: SignIn) -> None:
+    some_colonoscopies("Unit 1", 4, 3, 8)
+    some_colonoscopies("Unit 2", 2, 0, 6)
+    some_colonoscopies("", 1, 0, 10)
+    with clock.at(clock.moment(LATER, 9)):
+        found = {one.examiner: one for one in work_by_examiner(SPRING)}
+        block = examiners(SPRING).blocks[0]
+    assert found["Unit 1"] == Work("Unit 1", 4, 4, 4, 3, 3, 1, 8)
+    assert found["Unit 2"] == Work("Unit 2", 2, 2, 2, 0, 0, 2, 12)
+    assert [list(map(str, row))[:2] for row in block.rows] == [
+        ["fewer than 100 each, or not named, together", "7"]
+    ]
+    assert [str(cell) for cell in block.foot][6:8] == ["0.43", "7.50"], "3 of 7; 30 minutes of 4 clean ones"
+    address = "/how-are-we-doing/examiners/?from=2026-03-01&to=2026-05-31"
+    assert "Unit 1" not in signed_in(cast.MANAGER).get(address).content.decode(), "too few to stand alone"
+    assert signed_in(cast.COORDINATOR).get(address).status_code == 403
+    assert signed_in(cast.AUDITOR).get(address).status_code == 403
