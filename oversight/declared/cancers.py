@@ -21,10 +21,10 @@ AN_INTERVAL_CANCER = _(
 )
 
 
-def _stage(whom: str, name: object, sentence: object) -> Indicator:
+def _stage(whom: str, name: object) -> Indicator:
     """The share of stages I and II among cancers of one kind whose stage is known."""
     return Indicator(
-        key=f"early_{whom}", group="cancers", name=name, sentence=sentence,  # type: ignore[arg-type]
+        key=f"early_{whom}", group="cancers", name=name, sentence=_("were stage I or II"),  # type: ignore[arg-type]
         numerator=_("Counted: of those, stage I or II."),
         denominator=format_lazy(
             "{} {}", _("Out of: reported cancers of this kind, diagnosed in the period, whose stage is known."), AN_INTERVAL_CANCER,
@@ -70,9 +70,9 @@ DECLARED = (
         anchor="cancers", top="missed", bottom="person_years", basis=PERIOD, window_days=LATE_DAYS, matures=WHEN_REPORTED,
         unit=PER_10000_YEARS, direction=DOWN,
     ),
-    _stage("found", _("Stage I or II, found by the programme"), _("of the programme's cancers were stage I or II")),
-    _stage("missed", _("Stage I or II, interval cancers"), _("of interval cancers were stage I or II")),
-    _stage("untested", _("Stage I or II, people never tested"), _("of cancers in people never tested were stage I or II")),
+    _stage("found", _("Stage I or II, found by the programme")),
+    _stage("missed", _("Stage I or II, interval cancers")),
+    _stage("untested", _("Stage I or II, people never tested")),
     Indicator(
         key="treated_31", group="cancers", name=_("Treatment begun within 31 days"),
         sentence=_("were treated from within 31 days of the diagnosis"),

@@ -4,11 +4,11 @@ from typing import TYPE_CHECKING
 
 from django.utils.translation import gettext as _
 
-from oversight.figures import PERIOD, figure_of
+from oversight.figures import PERIOD, TOO_FEW_BELOW, figure_of
 from oversight.filters import Asked
 from oversight.indicators import indicators
 from oversight.intervals import poisson_exact
-from oversight.pages.parts import Block, Shown, grouped, ranged, sentence_of
+from oversight.pages.parts import TOO_FEW, Block, Shown, grouped, ranged, sentence_of
 from oversight.pages.totals import totals
 from oversight.services.cancers import TREATED_WITHIN, CancerCounts, cancer_counts
 from oversight.services.figures import figures
@@ -87,7 +87,7 @@ def _stages(counts: CancerCounts) -> Block:
         early = figure_of(known[0] + known[1], sum(known), basis=PERIOD)
         rows.append([
             CLASS_WORDS[kind], grouped(n), *(grouped(one) for one in known), grouped(n - sum(known)),
-            f"{early.words} ({early.interval_words})" if sum(known) else "–",
+            ranged(early) if sum(known) else "–",
         ])  # fmt: skip
     return Block(
         key="stages",
@@ -145,6 +145,8 @@ def _missed(counts: CancerCounts) -> Block:
 def _rate(cancers: int, person_years: float) -> list["StrOrPromise"]:
     if person_years < 1:
         return ["–"]
+    if person_years < TOO_FEW_BELOW:
+        return [TOO_FEW]
     limits = poisson_exact(cancers)
     per = PER / person_years
     return [f"{cancers * per:.2f} ({limits.low * per:.2f}–{limits.high * per:.2f})"]
@@ -158,7 +160,7 @@ def _treated(counts: CancerCounts) -> Block:
             grouped(n),
             str(counts.waits[(n - 1) // 2]),
             str(counts.waits[max(-(-9 * n // 10) - 1, 0)]),
-            f"{soon.numerator} · {soon.words} ({soon.interval_words})",
+            f"{soon.numerator} · {ranged(soon)}",
             grouped(counts.untreated),
         ]
     ] if n else []  # fmt: skip

@@ -40,7 +40,7 @@ def _words() -> "Mapping[str, StrOrPromise]":
         "usable": _("usable result (uptake, 90 days)"), "high": _("at or above the cutoff"),
         "spoken": _("spoken with within 7 days"), "examined": _("examined within 180 days"),
         "found": _("advanced neoplasia found, of those examined"),
-        "treated": _("treated from within 31 days, of cancers treated"),
+        "treated": _("treated from within 31 days, of cancers treated (period, by diagnosis)"),
     }  # fmt: skip
 
 

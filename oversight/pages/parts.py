@@ -66,6 +66,18 @@ PATTERNS: "Mapping[tuple[str, str], StrOrPromise]" = {
     ("cancers", "person_years"): gettext_lazy(
         "In %(n)s person-years after a result below the cutoff, from %(since)s to %(until)s, %(what)s: %(share)s."
     ),
+    ("cancers", "found_staged"): gettext_lazy(
+        "Of %(n)s cancers found by the programme whose stage is known, diagnosed from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("cancers", "missed_staged"): gettext_lazy(
+        "Of %(n)s interval cancers whose stage is known, diagnosed from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("cancers", "untested_staged"): gettext_lazy(
+        "Of %(n)s cancers in people never tested whose stage is known, diagnosed from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("cancers", "treated"): gettext_lazy(
+        "Of %(n)s cancers whose treatment has begun, diagnosed from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
     ("followed", ""): gettext_lazy(
         "Of %(n)s cancers in people with a result released from %(since)s to %(until)s, %(share)s %(what)s."
     ),
@@ -225,6 +237,12 @@ def sentence_of(counted: Counted, key: str) -> Sentence:
     if deaf := indicator.deaf_to(counted.asked.only):
         words = _("%(name)s cannot be told apart by %(filters)s. Take that filter away to see it.") % {
             "name": indicator.name, "filters": ", ".join(str(FILTER_WORDS[name]) for name in deaf),
+        }  # fmt: skip
+        return Sentence(words, figure, indicator, counted.levels[key])
+    if not figure.denominator:
+        words = _("%(name)s: there is nothing to count it from, from %(since)s to %(until)s.") % {
+            "name": indicator.name, "since": date_format(counted.asked.since, "j F Y"),
+            "until": date_format(counted.asked.until, "j F Y"),
         }  # fmt: skip
         return Sentence(words, figure, indicator, counted.levels[key])
     share = _("too few to judge (%(x)s)") % {"x": figure.numerator} if figure.too_few else figure.words

@@ -8,6 +8,7 @@ from typing import Any
 from django.db import connection
 
 from oversight.filters import CELL_FILTERS, Asked
+from oversight.rollup.facts import NO_ROUND
 from oversight.rollup.few import NOT_CUT, Few
 from oversight.rollup.measures import ANCHORS
 from oversight.services import surveillance
@@ -51,7 +52,8 @@ def _people(asked: Asked) -> Found:
 STILL = """
 SELECT {column}, date_trunc('month', p.next_due_on)::date, count(*) FROM screening_person p
 WHERE p.next_due_on BETWEEN %(since)s AND least(%(until)s, %(today)s){only}
-  AND EXISTS (SELECT 1 FROM screening_round r WHERE r.person_id = p.id AND r.state = 'closed' AND r.batch_id IS NOT NULL)
+  AND EXISTS (SELECT 1 FROM screening_round r WHERE r.person_id = p.id AND r.state = 'closed'
+              AND r.close_reason NOT IN ({no_round}))
 GROUP BY 1, 2
 """
 """People invited before who are due again and still wait, by the day their interval was over."""
@@ -71,7 +73,8 @@ def _fell_due(asked: Asked) -> Found:
         "day": clock.today(),
     }
     column = "''" if asked.by == "month" else f"({columns[asked.by]})::text"
-    for key, month, n in _rows(STILL.format(column=column, only=only), params):
+    no_round = ", ".join(f"'{reason}'" for reason in NO_ROUND)
+    for key, month, n in _rows(STILL.format(column=column, only=only, no_round=no_round), params):
         counts = found.setdefault((str(month) if asked.by == "month" else key, month), {"n": 0, "kept": 0})
         counts["n"] += int(n)
     return found
