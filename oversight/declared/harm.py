@@ -89,8 +89,8 @@ DECLARED = (
         levels=(Level("1", "1", _("England, bleeding after a removal"), seen=True),),
     ),
     Indicator(
-        key="harm_admission", group="harm", name=_("Nights in hospital per 1,000 colonoscopies"),
-        sentence=_("were followed by an event that kept the person in hospital or worse"),
+        key="harm_admission", group="harm", name=_("Admissions per 1,000 colonoscopies"),
+        sentence=_("were followed by an event that meant a night in hospital or worse"),
         numerator=_("Counted: colonoscopies with an event within 30 days that meant at least a night in hospital, or worse, unless the"
                     " committee judged it not related."),
         denominator=OF_SCOPES, anchor="examined", top="admitted", bottom="scopes", basis=PERIOD, window_days=30,

@@ -233,13 +233,15 @@ def test_examiners_are_counted_pooled_and_seen_by_few(signed_in: SignIn) -> None
     some_colonoscopies("", 1, 0, 10)
     with clock.at(clock.moment(LATER, 9)):
         found = {one.examiner: one for one in work_by_examiner(SPRING)}
-        block = examiners(SPRING).blocks[0]
+        found_, looked = examiners(SPRING).blocks
     assert found["Unit 1"] == Work("Unit 1", 4, 4, 4, 3, 3, 1, 8)
     assert found["Unit 2"] == Work("Unit 2", 2, 2, 2, 0, 0, 2, 12)
-    assert [list(map(str, row))[:2] for row in block.rows] == [
-        ["fewer than 100 each, or not named, together", "7"]
-    ]
-    assert [str(cell) for cell in block.foot][6:8] == ["0.43", "7.50"], "3 of 7; 30 minutes of 4 clean ones"
+    assert [list(map(str, row))[:2] for row in found_.rows] == [["The others together", "7"]]
+    assert (str(found_.foot[4]), str(looked.foot[4])) == ("0.43", "7.50"), (
+        "3 of 7; 30 minutes of 4 clean ones"
+    )
+    for block in (found_, looked):
+        assert {len(row) for row in (*block.rows, block.foot)} == {len(block.columns)}
     address = "/how-are-we-doing/examiners/?from=2026-03-01&to=2026-05-31"
     assert "Unit 1" not in signed_in(cast.MANAGER).get(address).content.decode(), "too few to stand alone"
     assert signed_in(cast.COORDINATOR).get(address).status_code == 403
