@@ -42,6 +42,9 @@ class Fact(models.Model):
             ),
             models.Index(fields=["released_on", "round_id"], condition=models.Q(high=True), name="fact_high"),
             models.Index(
+                fields=["exam_on"], condition=models.Q(high=True, finding="cancer"), name="fact_cancer"
+            ),
+            models.Index(
                 fields=["place", "invited_on"], condition=models.Q(counted=True), name="fact_by_place"
             ),
         ]
