@@ -21,7 +21,7 @@ Tell = Callable[[Mapping[str, int]], Mapping[str, Figure]]
 
 FILL = """
 INSERT INTO oversight_fact ({columns})
-SELECT i, i, true, false, %(month)s, %(month)s, 0, 'female', 60, 0, 0, 0, 1, (i <= %(tested)s)::int, 0, 0, false, false, NULL,
+SELECT i, i, true, false, %(month)s, %(month)s, 0, 'female', 60, 0, 0, 0, 1, (i <= %(tested)s)::int, 0, 0, false, i > %(invited)s - %(lost)s, NULL,
     CASE WHEN i <= %(tested)s THEN %(month)s::date + 10 END, CASE WHEN i <= %(tested)s THEN %(month)s::date + 12 END,
     NULL, NULL, NULL, NULL, NULL, CASE WHEN i <= %(tested)s THEN %(month)s::date + 12 END, CASE WHEN i <= %(tested)s THEN
         CASE WHEN i <= %(high)s THEN 40 ELSE 0 END END,
@@ -35,6 +35,7 @@ SELECT i, i, true, false, %(month)s, %(month)s, 0, 'female', 60, 0, 0, 0, 1, (i 
 FROM generate_series(1, %(invited)s) i
 """
 NOBODY = {
+    "lost": 0,
     "tested": 0,
     "high": 0,
     "examined": 0,
