@@ -272,7 +272,7 @@ DAMAGES = [
     _damage("I13", sample_of_another), _damage("I13", two_results_stand), _damage("I14", two_open_rounds),
     _damage("I15", no_next_step), _damage("I15", reason_unfounded), _damage("I16", move_deleted),
     _damage("I17", kit_moved_to_another_lot), _damage("I18", kit_forgotten, ["F1"]), _damage("I19", nothing_after_unsuitable),
-    _damage("I20", never_settled), _damage("I21", sent_after_it_came), _damage("I22", too_old_after_all),
+    _damage("I20", never_settled), _damage("I21", sent_after_it_came), _damage("I22", too_old_after_all, ["F1"]),
     _damage("I23", running_number_skipped), _damage("I24", typed_alone), _damage("I25", line_unsettled),
     _damage("I26", histology_lost, ["F1"]), _damage("I27", examination_incomplete, ["I28", "F1"]), _damage("I28", another_class, ["F1"]),
     _damage("I29", plan_passed), _damage("I30", told_below_meanwhile), _damage("I31", put_off_too_long),
