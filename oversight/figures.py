@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from django.utils.text import format_lazy
 from django.utils.translation import gettext_lazy as _
 
-from oversight.intervals import Interval, wilson
+from oversight.intervals import Interval, poisson_exact, wilson
 from results.units import round_half_up
 
 if TYPE_CHECKING:
@@ -23,7 +23,11 @@ PERCENT = "%"
 PER_THOUSAND = "‰"
 NEEDED = "needed"
 """How many of the denominator there are to one of the numerator (number needed to screen, to scope)."""
-SCALES = {PERCENT: (100, 1), PER_THOUSAND: (1000, 2)}
+MEAN = "mean"
+"""The numerator (minutes, lesions) divided by the denominator; without an interval, which the sums alone cannot give."""
+PER_10000_YEARS = "/10⁴"
+"""Events per 10,000 person-years; the denominator is whole person-years and the interval Poisson's."""
+SCALES = {PERCENT: (100, 1), PER_THOUSAND: (1000, 2), MEAN: (1, 2), PER_10000_YEARS: (10_000, 2)}
 """Unit → factor and decimals printed."""
 
 
@@ -125,6 +129,8 @@ class Figure:
             return "–"
         if self.unit == PER_THOUSAND:
             return str(format_lazy(_("{n} per 1,000"), n=self.value))
+        if self.unit == PER_10000_YEARS:
+            return str(format_lazy(_("{n} per 10,000 person-years"), n=self.value))
         return f"{self.value} %" if self.unit == PERCENT else f"{self.value}"
 
     @property
@@ -135,7 +141,7 @@ class Figure:
         low, high = self.limits
         if self.unit == PERCENT:
             return f"{low:.1f}–{high:.1f} %"
-        return f"{low:.2f}–{high:.2f}" if self.unit == PER_THOUSAND else f"{low:.1f}–{high:.1f}"
+        return f"{low:.1f}–{high:.1f}" if self.unit == NEEDED else f"{low:.2f}–{high:.2f}"
 
     def as_dict(self) -> dict[str, object]:
         """The figure for programs."""
@@ -145,6 +151,8 @@ class Figure:
             "percent": None if self.percent is None else float(self.percent),
             "value": None if self.value is None else float(self.value),
             "unit": self.unit,
+            "value_low": None if self.limits is None else round(self.limits[0], 2),
+            "value_high": None if self.limits is None else round(self.limits[1], 2),
             "low": self.low_percent,
             "high": self.high_percent,
             "basis": self.basis,
@@ -159,12 +167,10 @@ def figure_of(
 ) -> Figure:
     """A figure from its counts; `passed` is the share of the window or period that is over, 0 to 1.
 
-    The interval is Wilson's of the proportion; where a numerator can exceed its denominator (things counted, not people)
-    there is none.
+    The interval is Wilson's of the proportion, Poisson's of a rate; of a mean, and where a numerator exceeds its
+    denominator (things counted, not people), there is none.
     """
-    limits: Interval | None = (
-        wilson(numerator, denominator) if 0 <= numerator <= denominator and denominator else None
-    )
+    limits = _limits(numerator, denominator, unit)
     return Figure(
         numerator=numerator,
         denominator=denominator,
@@ -174,3 +180,12 @@ def figure_of(
         maturity=Maturity(passed=passed, basis=basis),
         unit=unit,
     )
+
+
+def _limits(numerator: int, denominator: int, unit: str) -> Interval | None:
+    if unit == MEAN or not denominator:
+        return None
+    if unit == PER_10000_YEARS:
+        events = poisson_exact(numerator)
+        return Interval(events.low / denominator, events.high / denominator)
+    return wilson(numerator, denominator) if 0 <= numerator <= denominator else None

@@ -19,6 +19,8 @@ FACT_FILTERS: Mapping[str, str] = {
     "band": "f.band = %({name})s",
     "lot": "f.lot_id = %({name})s",
     "laboratory": "f.laboratory_id = %({name})s",
+    "unit": "f.exam_site_id = %({name})s",
+    "route": "f.outside = (%({name})s = 2)",
     "language": "f.person_id IN (SELECT p.id FROM screening_person p WHERE p.language = %({name})s)",
     "practice": "f.person_id IN (SELECT p.id FROM screening_person p WHERE p.practice_id = %({name})s)",
 }
@@ -27,7 +29,7 @@ FACT_FILTERS: Mapping[str, str] = {
 FILTER_WORDS: "Mapping[str, StrOrPromise]" = {
     "area": _("area"), "sex": _("sex"), "age": _("five-year age"), "fifth": _("deprivation fifth"),
     "history": _("screening history"), "band": _("value in the round before"), "lot": _("kit lot"),
-    "laboratory": _("laboratory"), "language": _("language"), "practice": _("practice"),
+    "laboratory": _("laboratory"), "unit": _("colonoscopy unit"), "route": _("how the kit was sent"), "language": _("language"), "practice": _("practice"),
 }  # fmt: skip
 
 HISTORY_WORDS: "Mapping[int, StrOrPromise]" = {
@@ -36,6 +38,9 @@ HISTORY_WORDS: "Mapping[int, StrOrPromise]" = {
 BAND_WORDS: "Mapping[int, StrOrPromise]" = {
     0: _("no value"), 1: _("below 4 µg/g"), 2: _("4 to below 10 µg/g"), 3: _("10 to below 20 µg/g"),
     4: _("20 µg/g or more"),
+}  # fmt: skip
+ROUTE_WORDS: "Mapping[int, StrOrPromise]" = {
+    1: _("in an invitation batch"), 2: _("asked for, or handed out"),
 }  # fmt: skip
 FIFTH_WORDS: "Mapping[int, StrOrPromise]" = {
     0: _("not known"), 1: _("1, least deprived"), 2: "2", 3: "3", 4: "4", 5: _("5, most deprived"),

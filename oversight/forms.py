@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
-from oversight.filters import BAND_WORDS, FIFTH_WORDS, FILTER_WORDS, HISTORY_WORDS, Asked
+from oversight.filters import BAND_WORDS, FIFTH_WORDS, FILTER_WORDS, HISTORY_WORDS, ROUTE_WORDS, Asked
 from oversight.indicators import BREAKDOWNS
 from oversight.periods import default_period, period_problem
 from oversight.standards import AGES
@@ -36,6 +36,8 @@ def _choices() -> Mapping[str, list[tuple[str, Any]]]:
         "laboratory": _named(
             Site.objects.filter(analyser__isnull=False).distinct().values_list("pk", "name")
         ),
+        "unit": _named(Site.objects.filter(examination__isnull=False).distinct().values_list("pk", "name")),
+        "route": [(str(n), words) for n, words in ROUTE_WORDS.items()],
         "lot": _named(Lot.objects.values_list("pk", "code")),
         "practice": _named(Practice.objects.order_by("name").values_list("pk", "name")[:200]),
     }

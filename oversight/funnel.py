@@ -7,7 +7,12 @@ over-dispersion factor where there is one, else exact binomial limits, interpola
 from collections.abc import Sequence
 from math import exp, lgamma, log, sqrt
 from statistics import NormalDist
-from typing import NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from django.utils.translation import gettext as _
+
+if TYPE_CHECKING:
+    from django_stubs_ext import StrOrPromise
 
 WARN, ALARM = (0.025, 0.975), (0.001, 0.999)
 WINSOR = 0.1
@@ -67,3 +72,33 @@ def limits(target: float, n: int, phi: float = 1.0) -> Limits:
     if phi > 1:
         return Limits(*(normal_limit(target, n, p, phi) for p in (ALARM[0], WARN[0], WARN[1], ALARM[1])))
     return Limits(*(exact_limit(target, n, p) for p in (ALARM[0], WARN[0], WARN[1], ALARM[1])))
+
+
+def place_words(share: float, bounds: Limits) -> "StrOrPromise":
+    """Where a share stands against the lines."""
+    if share < bounds.alarm_low:
+        return _("below the 99.8 % line")
+    if share > bounds.alarm_high:
+        return _("above the 99.8 % line")
+    if share < bounds.warn_low:
+        return _("below the 95 % line")
+    return _("above the 95 % line") if share > bounds.warn_high else _("within the lines")
+
+
+def chart(
+    names: Sequence[str], points: Sequence[tuple[float, int]], target: float, phi: float, *, unit_words: str
+) -> dict[str, Any]:
+    """The data of a funnel drawn as lines: (share, size) of each unit in the order of their names."""
+    bounds = [limits(target, n, phi) for _share, n in points]
+
+    def line(name: str, values: Sequence[float], **more: object) -> dict[str, Any]:
+        return {"name": name, "values": [round(100 * value, 1) for value in values], **more}
+
+    return {
+        "kind": "line", "unit": "%", "categories": list(names),
+        "series": [
+            line(unit_words, [share for share, _n in points], marks=True), line(_("programme"), [target] * len(points)),
+            line(_("95 %, low"), [one.warn_low for one in bounds]), line(_("95 %, high"), [one.warn_high for one in bounds]),
+            line(_("99.8 %, low"), [one.alarm_low for one in bounds]), line(_("99.8 %, high"), [one.alarm_high for one in bounds]),
+        ],
+    }  # fmt: skip

@@ -2,7 +2,7 @@
 
 import hashlib
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from importlib import import_module
@@ -10,14 +10,23 @@ from typing import TYPE_CHECKING
 
 from django.utils.translation import gettext_lazy as _
 
-from oversight.figures import COHORT, PERCENT
-from oversight.rollup.measures import ANCHORS
+from oversight.figures import COHORT, PER_10000_YEARS, PER_THOUSAND, PERCENT
+from oversight.rollup.few import FEW, Few
+from oversight.rollup.measures import ANCHORS, Anchor
 
 if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
 
+THINGS = {
+    "arrived": frozenset({"kits", "rejected", "undated"}),
+    "examined": frozenset(ANCHORS["examined"].measures) - {"n", "with_adenoma", "with_scope"},
+}
+"""Measures that count kits, examinations or lesions, several a round, by the kind of cell they stand in."""
+UNIT_WORDS: "dict[str, StrOrPromise]" = {
+    PERCENT: "%", PER_THOUSAND: "‰", PER_10000_YEARS: _("per 10,000 person-years"),
+}  # fmt: skip
 UP, DOWN, NEITHER = "up", "down", "neither"
-GROUPS = ("uptake", "positivity", "follow_up", "yields", "harm", "laboratory")
+GROUPS = ("reach", "uptake", "positivity", "follow_up", "yields", "harm", "laboratory", "cancers")
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,10 +82,32 @@ class Indicator:
         return self.basis == COHORT
 
     @property
+    def unit_words(self) -> "StrOrPromise":
+        """What a level is in: nothing for numbers and means, whose name says it."""
+        return UNIT_WORDS.get(self.unit, "")
+
+    @property
+    def source(self) -> Anchor | Few:
+        """What it is counted from: cells of rounds, or few rows asked straight."""
+        return FEW[self.anchor] if self.anchor in FEW else ANCHORS[self.anchor]
+
+    def deaf_to(self, filters: Iterable[str]) -> list[str]:
+        """Which of these filters do not belong to it: asked for by one of them it counts nobody rather than others."""
+        return sorted(set(filters) - self.source.cuts) if isinstance(self.source, Few) else []
+
+    @property
+    def has_list(self) -> bool:
+        """Whether the people behind it can be listed: it counts people of rounds, one a round, and no things."""
+        names, tops = set(self.measures), measures_of(self.top)
+        things = THINGS.get(self.anchor, frozenset())
+        return self.anchor in ANCHORS and len(tops) == 1 and not names & things
+
+    @property
     def digest(self) -> str:
         """What stands for this very definition: it changes when any measure behind it does."""
-        sqls = [ANCHORS[self.anchor].measures[name] for name in self.measures]
-        text = "|".join([self.top, self.bottom, ANCHORS[self.anchor].counts, ANCHORS[self.anchor].day, *sqls])
+        source = self.source
+        sqls = [str(source.measures[name]) for name in self.measures]
+        text = "|".join([self.top, self.bottom, source.counts, source.day, *sqls])
         return f"{self.version}-{hashlib.sha256(text.encode()).hexdigest()[:8]}"
 
 

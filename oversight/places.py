@@ -51,6 +51,8 @@ CAUSE_WORDS: "Mapping[str, StrOrPromise]" = {
     "examined": _("examinations entered"),
     "finding": _("findings computed or signed"),
     "lesion": _("lesions entered"),
+    "histology": _("histology entered"),
+    "death": _("deaths entered or corrected"),
     "harm": _("adverse events entered or judged"),
     "letter": _("letters handed over"),
     "history": _("changes in another round of the same people"),

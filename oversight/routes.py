@@ -8,6 +8,9 @@ OVERSEERS = door(Role.MANAGER, Role.ADMINISTRATOR, Role.AUDITOR, Role.CLINICIAN,
 KEEPERS = door(Role.MANAGER, Role.ADMINISTRATOR)
 """Who may take files away."""
 
+EXAMINED_TOGETHER = door(Role.MANAGER, Role.CLINICIAN)
+"""Who may see figures of single examiners (job 7.2: restricted)."""
+
 ROUTES: dict[str, Door] = {
     "oversight-fhir:metadata": PUBLIC,
     "oversight-fhir:nothing-here": PUBLIC,
@@ -16,6 +19,7 @@ ROUTES: dict[str, Door] = {
     "oversight:dashboard": OVERSEERS,
     "oversight:figures": OVERSEERS,
     "oversight:two-cohorts": OVERSEERS,
+    "oversight:examiners": EXAMINED_TOGETHER,
     "oversight:people-behind": OVERSEERS,
     "oversight:definition": OVERSEERS,
     "oversight:exports": KEEPERS,

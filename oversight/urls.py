@@ -9,6 +9,7 @@ urlpatterns: list[URLPattern] = [
     path("how-are-we-doing/", dashboard.how_are_we_doing, name="dashboard"),
     path("how-are-we-doing/people/", dashboard.people_behind, name="people-behind"),
     path("how-are-we-doing/two-cohorts/", dashboard.two_cohorts, name="two-cohorts"),
+    path("how-are-we-doing/examiners/", dashboard.examiners_page, name="examiners"),
     path("how-are-we-doing/definition/<str:key>/", definition.definition, name="definition"),
     path("how-are-we-doing/definition/<str:key>/give/", definition.give, name="give"),
     path("how-are-we-doing/definition/<str:key>/level/", definition.set_level, name="set-level"),

@@ -11,7 +11,11 @@ CREATE TABLE IF NOT EXISTS oversight_mark (kind "char" NOT NULL, ref bigint NOT 
 """
 
 MANY: Sequence[tuple[str, str, str]] = (
-    ("screening_roundmove", "R", "SELECT subject_id, event FROM moved WHERE from_state <> to_state"),
+    (
+        "screening_roundmove",
+        "R",
+        "SELECT subject_id, event FROM moved WHERE from_state <> to_state OR to_state = 'closed'",
+    ),
     ("results_result", "E", "SELECT id, 'released' FROM moved"),
 )
 """Tables that get many rows in one statement: table, kind, and what is marked of the new rows `moved`."""
@@ -19,7 +23,9 @@ MANY: Sequence[tuple[str, str, str]] = (
 ONE: Sequence[tuple[str, str, str, str, str, str]] = (
     ("screening_kitmove", "INSERT", "NEW.event = 'undelivered'", "K", "NEW.subject_id", "'undelivered'"),
     ("screening_returnmove", "INSERT", "NEW.event IN ('log', 'reject', 'undo')", "B", "NEW.subject_id", "'return_' || NEW.event"),
-    ("screening_return", "UPDATE OF arrived_on", "NEW.arrived_on IS DISTINCT FROM OLD.arrived_on", "B", "NEW.id", "'corrected'"),
+    ("screening_return", "UPDATE OF arrived_on, collected_earliest, collected_latest",
+     "(NEW.arrived_on, NEW.collected_earliest, NEW.collected_latest)"
+     " IS DISTINCT FROM (OLD.arrived_on, OLD.collected_earliest, OLD.collected_latest)", "B", "NEW.id", "'corrected'"),
     ("results_samplemove", "INSERT", "NEW.to_state IN ('unsuitable', 'not_measurable')", "S", "NEW.subject_id", "NEW.event"),
     ("results_result", "UPDATE OF is_current, is_deciding",
      "NEW.is_current <> OLD.is_current OR NEW.is_deciding <> OLD.is_deciding", "E", "NEW.id", "'result_changed'"),
@@ -29,10 +35,12 @@ ONE: Sequence[tuple[str, str, str, str, str, str]] = (
     ("results_assessment", "INSERT", "", "F", "NEW.referral_id", "'assessed'"),
     ("results_examination", "INSERT", "", "F", "NEW.referral_id", "'examined'"),
     ("results_lesionrow", "INSERT", "", "X", "NEW.examination_id", "'lesion'"),
+    ("results_histology", "INSERT", "", "Y", "NEW.lesion_id", "'histology'"),
     ("results_findingcomputed", "INSERT", "", "F", "NEW.referral_id", "'finding'"),
     ("results_nextstep", "INSERT", "", "F", "NEW.referral_id", "'finding'"),
     ("results_adverseevent", "INSERT", "", "X", "NEW.examination_id", "'harm'"),
     ("results_eventjudgement", "INSERT", "", "J", "NEW.event_id", "'harm'"),
+    ("screening_person", "UPDATE OF deceased_on", "NEW.deceased_on IS DISTINCT FROM OLD.deceased_on", "P", "NEW.id", "'death'"),
     ("outreach_lettermove", "INSERT", "NEW.event = 'hand_over'", "L", "NEW.subject_id", "'letter'"),
     ("screening_round",
      "UPDATE OF invited_on, sex_at_invitation, age_at_invitation, area_id, deprivation_fifth, batch_id, person_id",
@@ -56,6 +64,9 @@ RESOLVE: Mapping[str, str] = {
     " JOIN results_result e ON e.id = l.result_id",
     "J": "SELECT a.id, e.round_id FROM results_adverseevent a JOIN results_examination x ON x.id = a.examination_id"
     " JOIN results_referralresult l ON l.referral_id = x.referral_id JOIN results_result e ON e.id = l.result_id",
+    "Y": "SELECT y.id, e.round_id FROM results_lesionrow y JOIN results_examination x ON x.id = y.examination_id"
+    " JOIN results_referralresult l ON l.referral_id = x.referral_id JOIN results_result e ON e.id = l.result_id",
+    "P": "SELECT person_id AS id, id AS round_id FROM screening_round",
     "L": "SELECT id, round_id FROM outreach_letter WHERE result_id IS NOT NULL",
 }
 """Which rounds a mark of each kind concerns."""

@@ -96,6 +96,10 @@ class ReportForm(ReferralForm):
         empty_label=_("as booked, or elsewhere"),
     )  # fmt: skip
     day = day_field(label=_("Day of the examination"))
+    examiner = forms.CharField(
+        label=_("Examined by, as the report says"), max_length=80, required=False,
+        help_text=_("Name or number, always written alike."),
+    )  # fmt: skip
     complete = yes_no_field(_("Complete (caecum reached)?"))
     caecum_proof = forms.ChoiceField(
         label=_("Proof of it"), choices=[("", _("not said")), *CaecumProof.choices], required=False
@@ -153,6 +157,7 @@ class ReportForm(ReferralForm):
             boston=None if None in scores else cast("tuple[int, int, int]", tuple(scores)),
             caecum_proof=data.get("caecum_proof", ""), withdrawal_minutes=data.get("withdrawal_minutes"),
             comfort=data.get("comfort", ""), at_once=data.get("at_once", ""),
+            examiner=data.get("examiner", ""),
         )  # fmt: skip
         return data
 

@@ -23,13 +23,15 @@ PART = "Oversight"
 
 
 class FigureShape(Shape):
-    """A share with its counts, 95 % interval, basis and how complete it is."""
+    """A figure in its unit with its counts, 95 % interval (in its unit, and in per cent), basis and how complete it is."""
 
     numerator = serializers.IntegerField()
     denominator = serializers.IntegerField()
     percent = serializers.FloatField(allow_null=True)
     value = serializers.FloatField(allow_null=True)
     unit = serializers.CharField()
+    value_low = serializers.FloatField(allow_null=True)
+    value_high = serializers.FloatField(allow_null=True)
     low = serializers.FloatField(allow_null=True)
     high = serializers.FloatField(allow_null=True)
     basis = serializers.CharField()
@@ -85,8 +87,8 @@ class ProofShape(Shape):
 
 
 FIGURE = {
-    "numerator": 40, "denominator": 60, "percent": 66.7, "value": 66.7, "unit": "%", "low": 54.1, "high": 77.3, "basis": "cohort",
-    "maturity": "provisional", "passed_percent": 12, "too_few": True,
+    "numerator": 40, "denominator": 60, "percent": 66.7, "value": 66.7, "unit": "%", "value_low": 54.05,
+    "value_high": 77.32, "low": 54.1, "high": 77.3, "basis": "cohort", "maturity": "provisional", "passed_percent": 12, "too_few": True,
 }  # fmt: skip
 INDICATORS = {
     "since": "2026-06-01", "until": "2026-06-15", "cut_at": "2026-06-17T11:00:00Z",
@@ -104,7 +106,7 @@ class Indicators(Reads):
 
     does: ClassVar = {
         "GET": Does(
-            name="indicators", part=PART, summary="Uptake and positivity of a period, as the page shows them",
+            name="indicators", part=PART, summary="Every indicator of a period, as the pages show them",
             gives=IndicatorsShape, example=INDICATORS,
             query=(
                 OpenApiParameter("since", {"type": "string", "format": "date"}, description="First day of the period."),

@@ -42,6 +42,8 @@ LEVELS = {
     180: (
         Level("52", "60", _("England, programme standard for uptake within six months"), seen=True),
         Level("60", "60", _("Scotland, standard for uptake"), seen=True),
+        Level("60", "60", _("Canada, participation"), seen=True),
+        Level("60", "60", _("New Zealand pilot, first screen"), seen=True),
     ),
 }
 

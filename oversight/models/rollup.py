@@ -42,6 +42,9 @@ class Fact(models.Model):
             ),
             models.Index(fields=["released_on", "round_id"], condition=models.Q(high=True), name="fact_high"),
             models.Index(
+                fields=["exam_on"], condition=models.Q(high=True, finding="cancer"), name="fact_cancer"
+            ),
+            models.Index(
                 fields=["place", "invited_on"], condition=models.Q(counted=True), name="fact_by_place"
             ),
         ]
@@ -128,6 +131,16 @@ class ExaminedCell(Cell):
         return f"examined {self.month}"
 
 
+class DueCell(Cell):
+    """Measures of those invited again whose interval was over in a month."""
+
+    class Meta:
+        constraints: ClassVar = [_unique("due")]
+
+    def __str__(self) -> str:
+        return f"due {self.month}"
+
+
 class Line(models.Model):
     """The same measures of a month cut by one thing only, which most questions ask for."""
 
@@ -181,6 +194,16 @@ class ExaminedLine(Line):
 
     def __str__(self) -> str:
         return f"examined {self.month}, {self.cut} {self.key}"
+
+
+class DueLine(Line):
+    """Lines of those invited again whose interval was over."""
+
+    class Meta:
+        constraints: ClassVar = [_unique_line("due")]
+
+    def __str__(self) -> str:
+        return f"due {self.month}, {self.cut} {self.key}"
 
 
 class ValueCell(models.Model):
@@ -260,9 +283,11 @@ for _name, _declared in COLUMNS.items():
 
 CELLS: dict[str, type[Cell]] = {
     "invited": InvitedCell, "arrived": ArrivedCell, "released": ReleasedCell, "examined": ExaminedCell,
+    "due": DueCell,
 }  # fmt: skip
 LINES: dict[str, type[Line]] = {
     "invited": InvitedLine, "arrived": ArrivedLine, "released": ReleasedLine, "examined": ExaminedLine,
+    "due": DueLine,
 }  # fmt: skip
 for _anchor in ANCHORS.values():
     for _name in _anchor.measures:

@@ -4,12 +4,14 @@ from typing import TYPE_CHECKING
 
 from django.utils.translation import gettext as _
 
-from oversight.figures import PERIOD, figure_of
+from oversight.figures import PERIOD, TOO_FEW_BELOW, figure_of
 from oversight.filters import Asked
+from oversight.indicators import indicators
 from oversight.intervals import poisson_exact
-from oversight.pages.parts import Block, Shown, grouped, ranged
+from oversight.pages.parts import TOO_FEW, Block, Shown, grouped, ranged, sentence_of
+from oversight.pages.totals import totals
 from oversight.services.cancers import TREATED_WITHIN, CancerCounts, cancer_counts
-from oversight.services.rollup import catch_up
+from oversight.services.figures import figures
 from results.cancers import CLASS_WORDS, STAGES, CancerClass
 from screening.models import Sex
 
@@ -23,7 +25,8 @@ PER = 10_000
 
 def cancers(asked: Asked) -> Shown:
     """Cancers diagnosed in the period; small numbers, so every share stands beside its counts and interval."""
-    cut_at, counts = catch_up(), cancer_counts(asked)
+    keys = [one.key for one in indicators().of("cancers")]
+    counted, counts = figures(asked, keys), cancer_counts(asked)
     return Shown(
         slug="cancers",
         title=_("Cancers"),
@@ -32,8 +35,17 @@ def cancers(asked: Asked) -> Shown:
             " reported, so recent months are incomplete. Filters by area, sex, age and fifth apply; others do not."
         ),
         asked=asked,
-        cut_at=cut_at,
-        blocks=[_sensitivity(counts), _stages(counts), _missed(counts), _treated(counts)],
+        cut_at=counted.cut_at,
+        sentences=[
+            sentence_of(counted, key) for key in ("sensitivity", "interval_rate", "early_found", "treated_31")
+        ],
+        blocks=[
+            _sensitivity(counts),
+            _stages(counts),
+            _missed(counts),
+            _treated(counts),
+            totals(counted, keys, _("Every figure of cancers"), "every"),
+        ],
     )
 
 
@@ -75,7 +87,7 @@ def _stages(counts: CancerCounts) -> Block:
         early = figure_of(known[0] + known[1], sum(known), basis=PERIOD)
         rows.append([
             CLASS_WORDS[kind], grouped(n), *(grouped(one) for one in known), grouped(n - sum(known)),
-            f"{early.words} ({early.interval_words})" if sum(known) else "–",
+            ranged(early) if sum(known) else "–",
         ])  # fmt: skip
     return Block(
         key="stages",
@@ -133,6 +145,8 @@ def _missed(counts: CancerCounts) -> Block:
 def _rate(cancers: int, person_years: float) -> list["StrOrPromise"]:
     if person_years < 1:
         return ["–"]
+    if person_years < TOO_FEW_BELOW:
+        return [TOO_FEW]
     limits = poisson_exact(cancers)
     per = PER / person_years
     return [f"{cancers * per:.2f} ({limits.low * per:.2f}–{limits.high * per:.2f})"]
@@ -146,7 +160,7 @@ def _treated(counts: CancerCounts) -> Block:
             grouped(n),
             str(counts.waits[(n - 1) // 2]),
             str(counts.waits[max(-(-9 * n // 10) - 1, 0)]),
-            f"{soon.numerator} · {soon.words} ({soon.interval_words})",
+            f"{soon.numerator} · {ranged(soon)}",
             grouped(counts.untreated),
         ]
     ] if n else []  # fmt: skip

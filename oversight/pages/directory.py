@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 from django.utils.translation import gettext_lazy as _
 
 from oversight.filters import Asked
-from oversight.pages import cancers, fairness, flow, main, positivity
+from oversight.pages import cancers, fairness, flow, main, positivity, quality
 from oversight.pages.parts import Shown
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ PAGES: "Mapping[str, tuple[StrOrPromise, Callable[[Asked], Shown]]]" = {
     "harm": (_("Harm"), main.harm),
     "laboratory": (_("Laboratory service"), main.laboratory),
     "equity": (_("Equity"), fairness.equity),
-    "quality": (_("Data quality"), fairness.quality),
+    "quality": (_("Data quality"), quality.quality),
     "waiting": (_("Waiting"), flow.waiting),
     "flow": (_("Where are they now?"), flow.flow),
 }

@@ -1,9 +1,9 @@
-"""Equity at every step, areas compared fairly, and the quality of the data behind it all."""
+"""Equity at every step, and areas compared fairly."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from django.db import connection
 from django.utils.translation import gettext as _
 
 from oversight import funnel
@@ -11,11 +11,12 @@ from oversight.figures import COHORT, TOO_FEW_BELOW, figure_of
 from oversight.filters import FIFTH_WORDS, Asked
 from oversight.intervals import newcombe_difference, standardised
 from oversight.pages.parts import TOO_FEW, Block, Shown, grouped, ranged
+from oversight.rollup.few import FEW
 from oversight.services.cells import grouped_sums
+from oversight.services.few import few_counted
 from oversight.services.figures import labels
 from oversight.services.rollup import catch_up
 from oversight.standards import AGES, STANDARDS
-from staff import clock
 
 if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
@@ -28,6 +29,7 @@ STEPS: "Sequence[tuple[str, str, str, str]]" = (
     ("spoken", "released", "high", "spoken_7"),
     ("examined", "released", "high", "examined_180"),
     ("found", "released", "examined", "advanced"),
+    ("treated", "cancers", "treated", "treated_31"),
 )
 """Each step: key, anchor, out of, counted."""
 
@@ -38,6 +40,7 @@ def _words() -> "Mapping[str, StrOrPromise]":
         "usable": _("usable result (uptake, 90 days)"), "high": _("at or above the cutoff"),
         "spoken": _("spoken with within 7 days"), "examined": _("examined within 180 days"),
         "found": _("advanced neoplasia found, of those examined"),
+        "treated": _("treated from within 31 days, of cancers treated (period, by diagnosis)"),
     }  # fmt: skip
 
 
@@ -49,7 +52,7 @@ def equity(asked: Asked) -> Shown:
         "released", asked, ["n", "high", "spoken_7", "examined_180", "examined", "advanced"], ["fifth"]
     )
     found = {"invited": {key[0]: counts for key, counts in invited.items()},
-             "released": {key[0]: counts for key, counts in released.items()}}  # fmt: skip
+             "released": {key[0]: counts for key, counts in released.items()}, "cancers": _treated(asked)}  # fmt: skip
     return Shown(
         slug="equity",
         title=_("Equity"),
@@ -58,6 +61,16 @@ def equity(asked: Asked) -> Shown:
         cut_at=cut_at,
         blocks=[_steps(found), _missing(found), *_areas(asked)],
     )
+
+
+def _treated(asked: Asked) -> Mapping[int, dict[str, int]]:
+    """Cancers diagnosed in the period and treated, by fifth; nothing where a filter does not belong to them."""
+    sums: dict[int, dict[str, int]] = {}
+    for (fifth, _month), counts in few_counted(FEW["cancers"], replace(asked, by="fifth")).items():
+        mine = sums.setdefault(int(fifth), {"treated": 0, "treated_31": 0})
+        for name in mine:
+            mine[name] += counts[name]
+    return sums
 
 
 Found = Mapping[str, Mapping[int, dict[str, int]]]
@@ -130,7 +143,7 @@ def _slope(side: Mapping[int, dict[str, int]], bottom: str, top: str) -> "StrOrP
 def _missing(found: Found) -> Block:
     rows: list[list[StrOrPromise]] = []
     for key, anchor, bottom, top in STEPS:
-        if key in ("sent", "high", "found"):
+        if key in ("sent", "high", "found", "treated"):
             continue
         best = found[anchor].get(1, {})
         x1, n1 = best.get(top, 0), best.get(bottom, 0)
@@ -193,7 +206,7 @@ def _area(asked: Asked, anchor: str, bottom: str, top: str, title: str, key: str
         rows.append([
             names.get(str(area), _("not known")), grouped(x), grouped(n), ranged(figure_of(x, n, basis=COHORT)),
             _standard(cells, area, bottom, top, "own"), _standard(cells, area, bottom, top, "europe_2013"),
-            _place(x / n, funnel.limits(target, n, phi)) if 0 < target < 1 else "–",
+            funnel.place_words(x / n, funnel.limits(target, n, phi)) if 0 < target < 1 else "–",
         ])  # fmt: skip
     if small:
         x, n = sum(one[0] for one in small), sum(one[1] for one in small)
@@ -207,19 +220,14 @@ def _area(asked: Asked, anchor: str, bottom: str, top: str, title: str, key: str
         columns=[_("Area"), _("Counted"), _("Out of"), _("Share (95 % interval)"), _("Standardised, own people"),
                  _("Standardised, Europe 2013"), _("Against the programme")],
         rows=rows,
-        chart=_funnel_chart(ordered, large, names, target, phi) if len(ordered) > 2 and 0 < target < 1 else None,
+        chart=funnel.chart(
+            [f"{names.get(str(area), '?')} ({grouped(large[area][1])})" for area in ordered],
+            [(large[area][0] / large[area][1], large[area][1]) for area in ordered], target, phi, unit_words=_("area"),
+        )
+        if len(ordered) > 2 and 0 < target < 1
+        else None,
         basis="cohort",
     )  # fmt: skip
-
-
-def _place(share: float, limits: funnel.Limits) -> "StrOrPromise":
-    if share < limits.alarm_low:
-        return _("below the 99.8 % line")
-    if share > limits.alarm_high:
-        return _("above the 99.8 % line")
-    if share < limits.warn_low:
-        return _("below the 95 % line")
-    return _("above the 95 % line") if share > limits.warn_high else _("within the lines")
 
 
 def _standard(
@@ -238,100 +246,3 @@ def _standard(
     if found is None:
         return "–"
     return f"{100 * found.rate:.1f} % ({100 * found.low:.1f}–{100 * min(found.high, 1):.1f})"
-
-
-def _funnel_chart(
-    ordered: Sequence[int],
-    sizes: Mapping[int, tuple[int, int]],
-    names: Mapping[str, str],
-    target: float,
-    phi: float,
-) -> dict[str, Any]:
-    bounds = [funnel.limits(target, sizes[area][1], phi) for area in ordered]
-
-    def line(name: str, values: Sequence[float], **more: object) -> dict[str, Any]:
-        return {"name": name, "values": [round(100 * value, 1) for value in values], **more}
-
-    return {
-        "kind": "line", "unit": "%",
-        "categories": [f"{names.get(str(area), '?')} ({grouped(sizes[area][1])})" for area in ordered],
-        "series": [
-            line(_("area"), [sizes[area][0] / sizes[area][1] for area in ordered], marks=True),
-            line(_("programme"), [target] * len(ordered)),
-            line(_("95 %, low"), [one.warn_low for one in bounds]), line(_("95 %, high"), [one.warn_high for one in bounds]),
-            line(_("99.8 %, low"), [one.alarm_low for one in bounds]), line(_("99.8 %, high"), [one.alarm_high for one in bounds]),
-        ],
-    }  # fmt: skip
-
-
-def quality(asked: Asked) -> Shown:
-    """What is not known of the people counted, and how late things are entered."""
-    cut_at = catch_up()
-    cells = grouped_sums("invited", asked, ["n"], ["sex", "age", "fifth", "area_id"])
-    people = sum(counts["n"] for counts in cells.values())
-    unknown: Sequence[tuple[StrOrPromise, int, Sequence[object]]] = (
-        (_("sex not known"), 0, ("unknown", "other", "")),
-        (_("age not known"), 1, (-1,)),
-        (_("deprivation fifth not known"), 2, (0,)),
-        (_("area not known"), 3, (0,)),
-    )
-    rows: list[list[StrOrPromise]] = []
-    for words, at, values in unknown:
-        n = sum(counts["n"] for key, counts in cells.items() if key[at] in values)
-        rows.append([words, grouped(n), grouped(people), ranged(figure_of(n, people, basis=COHORT))])
-    return Shown(
-        slug="quality",
-        title=_("Data quality"),
-        lead=_("What is missing in the data these figures rest on, and how late it comes."),
-        asked=asked,
-        cut_at=cut_at,
-        blocks=[
-            Block(
-                key="unknown", title=_("What is not known of those invited"), summary="",
-                columns=[_("What"), _("Rounds"), _("Out of"), _("Share (95 % interval)")], rows=rows if people else [],
-                basis="cohort",
-            ),
-            _entry(asked),
-        ],
-    )  # fmt: skip
-
-
-ENTRY = """
-SELECT count(*), count(*) FILTER (WHERE x.reported_on - x.day > 5), count(*) FILTER (WHERE x.boston_right IS NULL),
-       count(*) FILTER (WHERE x.withdrawal_minutes IS NULL), count(*) FILTER (WHERE x.comfort = '')
-FROM results_examination x WHERE x.day BETWEEN %(since)s AND %(until)s AND x.kind = 'colonoscopy'
-"""
-LESIONS = """
-SELECT count(*), count(*) FILTER (WHERE l.size_mm %% 5 = 0), count(*) FILTER (WHERE l.size_mm = 10)
-FROM results_lesionrow l JOIN results_examination x ON x.id = l.examination_id
-WHERE x.day BETWEEN %(since)s AND %(until)s
-"""
-
-
-def _entry(asked: Asked) -> Block:
-    days = {"since": asked.since, "until": min(asked.until, clock.today())}
-    with connection.cursor() as cursor:
-        cursor.execute(ENTRY, days)
-        scopes, late, boston, minutes, comfort = cursor.fetchone()
-        cursor.execute(LESIONS, days)
-        lesions, heaped, tens = cursor.fetchone()
-    plan = [
-        (_("report later than 5 days after the colonoscopy"), late, scopes),
-        (_("no Boston scale"), boston, scopes),
-        (_("no withdrawal time"), minutes, scopes),
-        (_("no comfort score"), comfort, scopes),
-        (_("lesion size a multiple of 5 mm (about one in five expected; more is rounding)"), heaped, lesions),
-        (_("lesion size exactly 10 mm, where a class begins"), tens, lesions),
-    ]
-    return Block(
-        key="entry",
-        title=_("Colonoscopy reports"),
-        summary=_("Examinations of the days asked for, everybody's."),
-        columns=[_("What"), _("Counted"), _("Out of"), _("Share (95 % interval)")],
-        rows=[
-            [words, grouped(x), grouped(n), ranged(figure_of(x, n, basis="period"))] for words, x, n in plan
-        ]
-        if scopes or lesions
-        else [],
-        basis="period",
-    )

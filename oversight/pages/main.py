@@ -9,12 +9,13 @@ from oversight.figures import figure_of
 from oversight.filters import Asked
 from oversight.indicators import BREAKDOWNS, indicators
 from oversight.pages.parts import Block, Shown, grouped, ranged, section_of, sentence_of
-from oversight.rollup.measures import EXAMINED_DAYS
+from oversight.pages.totals import totals
+from oversight.rollup.measures import LONGEST_WAIT
 from oversight.services.activity import ActivityCounts, activity_counts
 from oversight.services.breaks import breaks_between
 from oversight.services.coverage import coverage
 from oversight.services.curves import follow_up_curves, quantile, spreads, within
-from oversight.services.figures import Counted, figures, label, labels, order
+from oversight.services.figures import figures, label, labels, order
 from oversight.services.surveillance import surveillance_on_time
 from oversight.survival import days_until, incidence_at
 
@@ -66,7 +67,8 @@ def uptake(asked: Asked) -> Shown:
         "uptake_90": "uptake_90_adjusted", "uptake_180": "uptake_180_adjusted", "returned_90": "", "undelivered": "",
         "declined": "", "again_90": "",
     }  # fmt: skip
-    counted = figures(asked, [*pairs, *(beside for beside in pairs.values() if beside)])
+    reach = [one.key for one in indicators().of("reach")]
+    counted = figures(asked, [*reach, *pairs, *(beside for beside in pairs.values() if beside)])
     return Shown(
         slug="uptake",
         title=_("Uptake"),
@@ -74,7 +76,11 @@ def uptake(asked: Asked) -> Shown:
         asked=asked,
         cut_at=counted.cut_at,
         sections=[section_of(counted, key, beside) for key, beside in pairs.items()],
-        blocks=[_coverage(asked), _returns(asked)],
+        blocks=[
+            totals(counted, reach, _("Invited in time, of all there are"), "reach"),
+            _coverage(asked),
+            _returns(asked),
+        ],
     )
 
 
@@ -109,8 +115,6 @@ def _coverage(asked: Asked) -> Block:
         foot=[_("All"), grouped(people), grouped(invited), ranged(figure_of(invited, people, basis="period")),
               grouped(screened), ranged(figure_of(screened, people, basis="period"))] if rows else (),
         basis="period",
-        note=_("Invitation coverage: acceptable 95 %, European guidelines 2010 (to be confirmed against the document). Examination"
-               " coverage: acceptable 62 %, achievable 76 % at 60–74, England."),
         empty=_("The people were not counted yet; that happens once a night."),
     )  # fmt: skip
 
@@ -144,7 +148,7 @@ def _returns(asked: Asked) -> Block:
 
 def follow_up(asked: Asked) -> Shown:
     """What happens after a result at or above, and how long it takes."""
-    keys = ["referred", "spoken_7", *(f"examined_{days}" for days in EXAMINED_DAYS), "conclusive_365"]
+    keys = [one.key for one in indicators().of("follow_up")]
     counted = figures(asked, keys)
     return Shown(
         slug="follow-up",
@@ -158,7 +162,12 @@ def follow_up(asked: Asked) -> Shown:
         sections=[
             section_of(counted, key) for key in ("examined_31", "examined_90", "examined_180", "examined_365")
         ],
-        blocks=[_clocks(asked), _surveillance(asked), totals(counted, keys, _("Every step"), "steps")],
+        blocks=[
+            _clocks(asked),
+            _bands(asked),
+            _surveillance(asked),
+            totals(counted, keys, _("Every step"), "steps"),
+        ],
     )
 
 
@@ -193,6 +202,33 @@ def _clocks(asked: Asked) -> Block:
     )  # fmt: skip
 
 
+WEEKS = ((0, 28), (29, 56), (57, LONGEST_WAIT))
+"""Days from the result to the examination: up to four weeks, four to eight, longer. Source: Scotland, published waiting bands."""
+
+
+def _bands(asked: Asked) -> Block:
+    """How long those who were examined had waited."""
+    spread = spreads(asked, ["exam"])["exam"]
+    whole = sum(n for _days, n in spread)
+    words = (_("up to 4 weeks"), _("over 4 and up to 8 weeks"), _("over 8 weeks"))
+    rows: list[list[StrOrPromise]] = []
+    for name, (low, high) in zip(words, WEEKS, strict=True):
+        n = sum(count for days, count in spread if low <= days <= high)
+        rows.append([name, grouped(n), grouped(whole), ranged(figure_of(n, whole, basis="cohort"))])
+    return Block(
+        key="bands",
+        title=_("How long those examined had waited"),
+        summary=_(
+            "From the result to the first examination, of people whose result was released in the months asked for and who have"
+            " been examined; those still waiting are not in it, so recent months look better than they are."
+        ),
+        columns=[_("Waited"), _("People"), _("Out of"), _("Share (95 % interval)")],
+        rows=rows if whole else [],
+        basis="cohort",
+        empty=_("Nobody whose result was released in these months has been examined yet."),
+    )
+
+
 def _surveillance(asked: Asked) -> Block:
     found = surveillance_on_time(asked)
     figure = figure_of(found.in_time, found.due, basis="period")
@@ -211,31 +247,6 @@ def _surveillance(asked: Asked) -> Block:
         basis="period",
         empty=_("No surveillance examination was planned for a day of this period."),
     )  # fmt: skip
-
-
-def totals(counted: Counted, keys: list[str], title: "StrOrPromise", key: str) -> Block:
-    """Several indicators' totals in one table."""
-    rows: list[list[StrOrPromise]] = []
-    for name in keys:
-        one, figure = indicators()[name], counted.total.figures[name]
-        rows.append([
-            one.name, grouped(figure.numerator), grouped(figure.denominator), ranged(figure),
-            "C" if one.is_cohort else "P", figure.maturity.short,
-        ])  # fmt: skip
-    return Block(
-        key=key,
-        title=title,
-        summary="",
-        columns=[
-            _("Indicator"),
-            _("Counted"),
-            _("Out of"),
-            _("Figure (95 % interval)"),
-            _("Basis"),
-            _("Maturity"),
-        ],
-        rows=rows,
-    )
 
 
 def yields(asked: Asked) -> Shown:
@@ -290,10 +301,14 @@ def laboratory(asked: Asked) -> Shown:
     return Shown(
         slug="laboratory",
         title=_("Laboratory service"),
-        lead=_("How usable the samples were and how soon results and letters left."),
+        lead=_(
+            "How usable the samples were, how soon results and letters left, and how soon histology came."
+        ),
         asked=asked,
         cut_at=counted.cut_at,
-        sentences=[sentence_of(counted, key) for key in ("unusable_people", "result_15", "aged_7")],
+        sentences=[
+            sentence_of(counted, key) for key in ("unusable_people", "result_15", "aged_7", "histology_14")
+        ],
         sections=[section_of(counted, key) for key in ("unusable_people", "result_15")],
         blocks=[_turnaround(asked), totals(counted, keys, _("Every figure of the service"), "service")],
     )
@@ -301,7 +316,8 @@ def laboratory(asked: Asked) -> Shown:
 
 def _turnaround(asked: Asked) -> Block:
     names = {
-        "back": _("dispatch → first kit back"), "age": _("collection (earliest) → analysis"),
+        "back": _("dispatch → first kit back"), "transit": _("collection (earliest) → arrival"),
+        "age": _("collection (earliest) → analysis"),
         "result": _("arrival → result released"), "letter": _("result → letter handed over"),
     }  # fmt: skip
     found = spreads(asked, list(names))

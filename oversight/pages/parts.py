@@ -1,6 +1,6 @@
 """The parts pages are made of: sentences, sections of one indicator cut one way, and blocks of a chart and a table."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
@@ -9,8 +9,8 @@ from django.utils.formats import date_format, number_format
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from oversight.figures import PERCENT, Figure
-from oversight.filters import Asked
+from oversight.figures import MEAN, PERCENT, Figure
+from oversight.filters import FILTER_WORDS, Asked
 from oversight.indicators import BREAKDOWNS, Indicator, indicators
 from oversight.services.activity import ActivityCounts
 from oversight.services.breaks import Break
@@ -20,6 +20,69 @@ from oversight.services.levels import LevelShown
 if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
 
+PATTERNS: "Mapping[tuple[str, str], StrOrPromise]" = {
+    ("invited", ""): gettext_lazy("Of %(n)s people invited from %(since)s to %(until)s, %(share)s %(what)s."),
+    ("arrived", ""): gettext_lazy("Of %(n)s people whose kit came back from %(since)s to %(until)s, %(share)s %(what)s."),
+    ("arrived", "kits"): gettext_lazy("Of %(n)s kits of people whose first came back from %(since)s to %(until)s, %(share)s %(what)s."),
+    ("arrived", "replaced"): gettext_lazy(
+        "Of %(n)s people with a rejected kit, whose first came back from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("examined", ""): gettext_lazy(
+        "Of %(n)s colonoscopies of people first examined from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("examined", "with_scope"): gettext_lazy("Of %(n)s people first examined from %(since)s to %(until)s, %(share)s %(what)s."),
+    ("examined", "removed"): gettext_lazy(
+        "Of %(n)s lesions removed from people first examined from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("examined", "removals"): gettext_lazy(
+        "Of %(n)s colonoscopies with a removal, of people first examined from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("examined", "pots"): gettext_lazy(
+        "Of %(n)s lesions sent to pathology from people first examined from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("examined", "told"): gettext_lazy(
+        "Of %(n)s lesions with histology, from people first examined from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("released", ""): gettext_lazy(
+        "Of %(n)s people with a usable result released from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("released", "high"): gettext_lazy(
+        "Of %(n)s people at or above whose result was released from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("released", "examined"): gettext_lazy(
+        "Of %(n)s people examined after a result released from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("released", "then_examined"): gettext_lazy(
+        "Of %(n)s people assessed and examined after a result released from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("people", ""): gettext_lazy("Of %(n)s people there were to be reached by %(until)s, %(share)s %(what)s."),
+    ("fell_due", ""): gettext_lazy(
+        "Of %(n)s people invited before, whose next round fell due from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("planned", ""): gettext_lazy(
+        "Of %(n)s surveillance examinations planned for a day from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("cancers", ""): gettext_lazy("Of %(n)s cancers diagnosed from %(since)s to %(until)s, %(share)s %(what)s."),
+    ("cancers", "person_years"): gettext_lazy(
+        "In %(n)s person-years after a result below the cutoff, from %(since)s to %(until)s, %(what)s: %(share)s."
+    ),
+    ("cancers", "found_staged"): gettext_lazy(
+        "Of %(n)s cancers found by the programme whose stage is known, diagnosed from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("cancers", "missed_staged"): gettext_lazy(
+        "Of %(n)s interval cancers whose stage is known, diagnosed from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("cancers", "untested_staged"): gettext_lazy(
+        "Of %(n)s cancers in people never tested whose stage is known, diagnosed from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("cancers", "treated"): gettext_lazy(
+        "Of %(n)s cancers whose treatment has begun, diagnosed from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("followed", ""): gettext_lazy(
+        "Of %(n)s cancers in people with a result released from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+}  # fmt: skip
+"""How a sentence begins: kind of cell, and denominator (or "" for every other one)."""
 TOO_FEW = gettext_lazy("too few to judge")
 NOBODY = gettext_lazy(
     "Nobody is counted here in this period. Choose an earlier first day or a later last day."
@@ -131,12 +194,14 @@ class Block:
     empty: "StrOrPromise" = NOBODY
     tall: bool = False
     links: "Sequence[str]" = ()
+    defined: "Sequence[str]" = ()
 
     @property
-    def lines(self) -> "Sequence[tuple[Sequence[StrOrPromise], str]]":
-        """Each row with the address its name leads to, if any."""
+    def lines(self) -> "Sequence[tuple[Sequence[StrOrPromise], str, str]]":
+        """Each row with the list its name leads to, or the indicator whose definition it leads to, if any."""
         links = list(self.links) + [""] * (len(self.rows) - len(self.links))
-        return list(zip(self.rows, links, strict=True))
+        defined = list(self.defined) + [""] * (len(self.rows) - len(self.defined))
+        return list(zip(self.rows, links, defined, strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,8 +232,19 @@ class Shown:
 
 
 def sentence_of(counted: Counted, key: str) -> Sentence:
-    """The sentence of an indicator's total."""
+    """The sentence of an indicator's total; one that a filter does not belong to says so."""
     figure, indicator = counted.total.figures[key], indicators()[key]
+    if deaf := indicator.deaf_to(counted.asked.only):
+        words = _("%(name)s cannot be told apart by %(filters)s. Take that filter away to see it.") % {
+            "name": indicator.name, "filters": ", ".join(str(FILTER_WORDS[name]) for name in deaf),
+        }  # fmt: skip
+        return Sentence(words, figure, indicator, counted.levels[key])
+    if not figure.denominator:
+        words = _("%(name)s: there is nothing to count it from, from %(since)s to %(until)s.") % {
+            "name": indicator.name, "since": date_format(counted.asked.since, "j F Y"),
+            "until": date_format(counted.asked.until, "j F Y"),
+        }  # fmt: skip
+        return Sentence(words, figure, indicator, counted.levels[key])
     share = _("too few to judge (%(x)s)") % {"x": figure.numerator} if figure.too_few else figure.words
     words = pattern_of(indicator) % {
         "n": grouped(figure.denominator), "since": date_format(counted.asked.since, "j F Y"),
@@ -179,23 +255,9 @@ def sentence_of(counted: Counted, key: str) -> Sentence:
 
 def pattern_of(indicator: Indicator) -> str:
     """How a sentence about this denominator begins."""
-    if indicator.anchor == "invited":
-        return _("Of %(n)s people invited from %(since)s to %(until)s, %(share)s %(what)s.")
-    if indicator.anchor == "arrived":
-        return _("Of %(n)s that came back from %(since)s to %(until)s, %(share)s %(what)s.")
-    if indicator.anchor == "examined":
-        return _(
-            "Of %(n)s colonoscopies of people first examined from %(since)s to %(until)s, %(share)s %(what)s."
-        )
-    if indicator.bottom == "high":
-        return _(
-            "Of %(n)s people at or above whose result was released from %(since)s to %(until)s, %(share)s %(what)s."
-        )
-    if indicator.bottom == "examined":
-        return _(
-            "Of %(n)s people examined after a result released from %(since)s to %(until)s, %(share)s %(what)s."
-        )
-    return _("Of %(n)s people with a usable result released from %(since)s to %(until)s, %(share)s %(what)s.")
+    if indicator.unit == MEAN:
+        return _("%(what)s, over %(n)s from %(since)s to %(until)s: %(share)s.")
+    return str(PATTERNS.get((indicator.anchor, indicator.bottom)) or PATTERNS[indicator.anchor, ""])
 
 
 def section_of(counted: Counted, key: str, beside: str = "", breaks: Sequence[Break] = ()) -> Section:

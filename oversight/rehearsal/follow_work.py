@@ -301,8 +301,8 @@ def _report(stage: Stage, follow: Follow, referral: Referral, way: Way, day: dat
         day=booking.day,
         complete=clean or not way.incomplete,
         quality=Quality(
-            boston=(2, 3, 2) if adequate else (3, 3, 1), caecum_proof="opening" if clean else "", withdrawal_minutes=9,
-            comfort="mild",
+            boston=(2, 3, 2) if adequate else (3, 3, 1), caecum_proof="opening" if clean else "",
+            withdrawal_minutes=7 + referral.pk % 5, comfort="mild", examiner=f"{booking.site.code} examiner {1 + referral.pk % 3}",
         ),
         finding="" if drawn else way.finding if clean else "inconclusive",
         lesions=[entry for entry, _histology in drawn],

@@ -13,7 +13,9 @@ from results.models.referrals import FindingClass
 RESULT_DAYS = 30
 """Days after the window within which the usable result must be there (ruling R13)."""
 WINDOWS = (90, 180)
-EXAMINED_DAYS = (31, 90, 180, 365)
+EXAMINED_DAYS = (31, 60, 90, 180, 365)
+LATE_INVITATION_DAYS = 30
+"""An interval is kept when the next invitation follows within so many days of its end. Source: job 7.2."""
 LADDER = (10, 20, 40, 80, 120)
 """Steps of the positivity ladder, µg/g. Source: job 7.2."""
 LARGEST_VALUE = 400
@@ -89,6 +91,7 @@ def _arrived() -> dict[str, str]:
         "n": "true",
         "kits": "f.kits_back",
         "rejected": "f.kits_rejected",
+        "undated": "f.undated",
         "any_rejected": "f.kits_rejected > 0",
         "unusable": "f.kits_rejected > 0 AND f.usable_on IS NULL",
         "replaced": "f.kits_rejected > 0",
@@ -105,6 +108,13 @@ def _released() -> dict[str, str]:
         "aged": "f.sample_age IS NOT NULL",
         "aged_7": "f.sample_age > 7",
         "aged_10": "f.sample_age > 10",
+        "over_age": "coalesce(f.over_age, false)",
+        "quick_5": "coalesce(f.released_on - f.reached_on <= 5, false)",
+        "lettered_7": "coalesce(f.letter_on - f.released_on <= 7, false)",
+        "assessed": "f.high AND f.assess_on IS NOT NULL",
+        "assessed_14": "f.high AND coalesce(f.assess_on - f.released_on <= 14, false)",
+        "then_examined": "f.high AND f.assess_on IS NOT NULL AND f.exam_on IS NOT NULL",
+        "then_examined_14": "f.high AND coalesce(f.exam_on - f.assess_on <= 14, false)",
         "quick": "f.arrived_on IS NOT NULL AND f.released_on - f.arrived_on <= 15",
         "lettered": "f.letter_on IS NOT NULL",
         "lettered_high_same_day": "f.high AND f.letter_on <= f.released_on",
@@ -137,7 +147,23 @@ def _examined() -> dict[str, str]:
         "perforated": "f.perforated",
         "removed": "f.removed",
         "retrieved": "f.retrieved",
+        "removals": "f.removals",
+        "bled_after": "f.bled_after",
+        "admitted": "f.admitted",
+        "died": "f.died",
+        "negative": "f.negative",
+        "minutes": "f.minutes",
+        "comforted": "f.comforted",
+        "adenomas": "f.adenomas",
+        "pots": "f.pots",
+        "told_14": "f.told_14",
+        "told": "f.told",
+        "high_grade": "f.high_grade",
     }
+
+
+def _due() -> dict[str, str]:
+    return {"n": "true", "kept": f"f.invited_on <= f.due_on + {LATE_INVITATION_DAYS}"}
 
 
 ANCHORS: Mapping[str, Anchor] = {
@@ -147,6 +173,7 @@ ANCHORS: Mapping[str, Anchor] = {
         Anchor("arrived", "arrived_on", "f.arrived_on IS NOT NULL", _arrived()),
         Anchor("released", "released_on", "f.released_on IS NOT NULL", _released()),
         Anchor("examined", "exam_on", "f.high AND f.exam_on IS NOT NULL", _examined()),
+        Anchor("due", "due_on", "f.counted AND f.due_on IS NOT NULL", _due()),
     )
 }
 """Every kind of cell by name."""
@@ -189,6 +216,7 @@ CLOCKS: Mapping[str, Clock] = {
     for one in (
         Clock("back", "start_on", "arrived_on", "f.counted"),
         Clock("age", "collected_on", "analysed_on"),
+        Clock("transit", "collected_on", "reached_on"),
         Clock("result", "arrived_on", "released_on"),
         Clock("letter", "released_on", "letter_on"),
         Clock("contact", "released_on", "contact_on", "f.high"),

@@ -7,7 +7,7 @@ from django.db import connection
 
 from oversight.filters import Asked
 from oversight.rollup.measures import ANCHORS, PLACES
-from oversight.services.figures import line_source, months_of, one_line, source
+from oversight.services.sums import line_source, months_of, one_line, source
 
 Values = Sequence[tuple[int, int, int, int, int]]
 

@@ -25,9 +25,11 @@ from staff.paper import pdf_made
 Tell = Callable[[int], None]
 OPEN_KEYS = ("uptake_90", "positivity", "examined_90")
 REPORT_KEYS = (
+    "invitation_coverage", "examination_coverage", "interval_kept",
     "uptake_90", "uptake_180", "uptake_90_adjusted", "again_90", "positivity", "examined_31", "examined_90", "examined_365",
     "ppv_cancer", "ppv_advanced_neoplasia", "detection_cancer", "detection_advanced_neoplasia", "needed_to_scope",
-    "completion", "harm_any", "unusable_people", "result_15",
+    "completion", "harm_any", "deaths_30", "unusable_people", "result_15", "histology_14", "sensitivity", "interval_rate",
+    "early_found", "treated_31", "surveillance_on_time",
 )  # fmt: skip
 
 

@@ -1,9 +1,8 @@
-"""Reads figures from the cells: one statement a kind of cell, total and cut, with the maturity of each."""
+"""Figures from the cells and from what is asked straight: one statement a kind, total and cut, with the maturity of each."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import Any
 
 from django.db import connection
 from django.utils.formats import date_format
@@ -12,17 +11,15 @@ from django.utils.translation import gettext as _
 from oversight.figures import Figure, figure_of
 from oversight.filters import FIFTH_WORDS, HISTORY_WORDS, Asked
 from oversight.indicators import Indicator, amount, indicators
-from oversight.rollup.measures import ANCHORS, Anchor
+from oversight.rollup.few import FEW, NOT_CUT
+from oversight.rollup.measures import ANCHORS
+from oversight.services.few import few_counted
 from oversight.services.levels import LevelShown, levels_of
 from oversight.services.rollup import catch_up
+from oversight.services.sums import Counts, months_of, sums
 from screening.models import Area, Sex
 from screening.months import add_months
 from staff import clock
-
-CUTS: Mapping[str, str] = {
-    "month": "month", "sex": "sex", "age": "age", "area": "area_id", "fifth": "fifth", "history": "history",
-}  # fmt: skip
-Counts = dict[str, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,120 +40,6 @@ class Counted:
     total: Row
     rows: Sequence[Row]
     levels: Mapping[str, Sequence[LevelShown]]
-
-
-def months_of(asked: Asked) -> list[date]:
-    """The first days of every month the question touches."""
-    found, month = [], asked.since.replace(day=1)
-    while month <= asked.until:
-        found.append(month)
-        month = add_months(month, 1)
-    return found
-
-
-def _whole(asked: Asked) -> tuple[date, date, list[tuple[date, date]]]:
-    """The first and last month that are asked for whole, and the broken ends as pairs of days.
-
-    A month that runs is whole when its days up to today are asked for: nothing lies in the future.
-    """
-    months = months_of(asked)
-    first, last = months[0], months[-1]
-    ends: list[tuple[date, date]] = []
-    broken_start = asked.since > first
-    broken_end = asked.until < min(add_months(last, 1) - timedelta(days=1), clock.today())
-    if first == last and (broken_start or broken_end):
-        return add_months(last, 1), last, [(asked.since, asked.until)]
-    if broken_start:
-        ends.append((asked.since, add_months(first, 1) - timedelta(days=1)))
-        first = add_months(first, 1)
-    if broken_end:
-        ends.append((last, asked.until))
-        last = add_months(last, -1)
-    return first, last, ends
-
-
-def one_line(asked: Asked, by: str) -> str:
-    """The cut whose lines can answer a question cut by `by` ("month" or "": by nothing else); empty: the cells must."""
-    named = list(asked.only)
-    if len(named) > 1 or asked.needs_facts:
-        return ""
-    if by in ("month", ""):
-        return named[0] if named else "sex"
-    return by if not named or named == [by] else ""
-
-
-def line_source(anchor: Anchor, asked: Asked, names: Sequence[str], cut: str) -> tuple[str, dict[str, Any]]:
-    """A FROM item `c` with month, key (of the cut, as text) and the named measures, from the lines and broken ends."""
-    first, last, ends = _whole(asked)
-    params: dict[str, Any] = {**asked.params(), "first": first, "last": last}
-    column, parts = CUTS[cut], []
-    only = f" AND c.key = (%({cut})s)::text" if cut in asked.only else ""
-    if first <= last:
-        parts.append(
-            f"SELECT month, key, {', '.join(names)} FROM {anchor.line_table} c"
-            f" WHERE c.cut = '{column}' AND c.month BETWEEN %(first)s AND %(last)s{only}"
-        )
-    for n, (since, until) in enumerate(ends):
-        params |= {f"since_{n}": since, f"until_{n}": until}
-        parts.append(
-            f"SELECT {anchor.month} AS month, (f.{column})::text AS key, {_summed(anchor, names)} FROM oversight_fact f"
-            f" WHERE f.{anchor.day} BETWEEN %(since_{n})s AND %(until_{n})s AND {anchor.counts}"
-            f"{asked.conditions(cells=False)} GROUP BY 1, 2"
-        )
-    return f"({' UNION ALL '.join(parts)}) c", params
-
-
-def _summed(anchor: Anchor, names: Iterable[str]) -> str:
-    return ", ".join(f"coalesce(sum(({anchor.measures[name]})::int), 0) AS {name}" for name in names)
-
-
-def source(anchor: Anchor, asked: Asked, names: Iterable[str]) -> tuple[str, dict[str, Any]]:
-    """A FROM item `c` with month, the dimensions and the named measures of the days and people asked for.
-
-    Whole months come from the cells; broken ends, and filters that cells do not know, from the facts.
-    """
-    first, last, ends = _whole(asked)
-    wanted = list(dict.fromkeys(names))
-    params: dict[str, Any] = {**asked.params(), "first": first, "last": last}
-    columns = ", ".join(["month", *dict.fromkeys(CUTS[cut] for cut in CUTS if cut != "month"), *wanted])
-    parts = []
-    if asked.needs_facts:
-        ends = [(asked.since, asked.until)]
-    elif first <= last:
-        parts.append(
-            f"SELECT {columns} FROM {anchor.table} c WHERE c.month BETWEEN %(first)s AND %(last)s"
-            f"{asked.conditions(cells=True)}"
-        )
-    for n, (since, until) in enumerate(ends):
-        params |= {f"since_{n}": since, f"until_{n}": until}
-        parts.append(
-            f"SELECT {anchor.month} AS month, f.sex, f.age, f.area_id, f.fifth, f.history, {_summed(anchor, wanted)}"
-            " FROM oversight_fact f"
-            f" WHERE f.{anchor.day} BETWEEN %(since_{n})s AND %(until_{n})s AND {anchor.counts}"
-            f"{asked.conditions(cells=False)} GROUP BY 1, 2, 3, 4, 5, 6"
-        )
-    if len(parts) == 1:
-        return f"({parts[0]}) c", params
-    named = [f"SELECT {columns} FROM ({part}) p" for part in parts]
-    return f"({' UNION ALL '.join(named)}) c", params
-
-
-def sums(anchor: Anchor, asked: Asked, names: Sequence[str]) -> dict[tuple[str, date], Counts]:
-    """Each measure by what the question is cut by, and month."""
-    wanted = list(dict.fromkeys(names))
-    if line := one_line(asked, asked.by):
-        frm, params = line_source(anchor, asked, wanted, line)
-        cut = "month" if asked.by == "month" else "key"
-    else:
-        frm, params = source(anchor, asked, wanted)
-        cut = CUTS[asked.by]
-    added = ", ".join(f"coalesce(sum(c.{name}), 0)" for name in wanted)
-    with connection.cursor() as cursor:
-        cursor.execute(f"SELECT c.{cut}, c.month, {added} FROM {frm} GROUP BY 1, 2", params)
-        return {
-            (str(key), month): dict(zip(wanted, map(int, counts), strict=True))
-            for key, month, *counts in cursor.fetchall()
-        }
 
 
 Starts = dict[str, dict[date, list[tuple[int, int]]]]
@@ -208,12 +91,12 @@ class Maturities:
                 self.known[key] = month_passed(followed, month, one.window_days or 0, self.today)
             return self.known[key]
         last = min(add_months(month, 1) - timedelta(days=1), self.asked.until)
-        return self._period(max(month, self.asked.since), last)
+        return self._period(one, max(month, self.asked.since), last)
 
     def passed(self, one: Indicator, months: Mapping[date, Counts]) -> float:
         """The share that has passed for people of several months, each month weighing by its denominator."""
         if not one.start:
-            return self._period(self.asked.since, self.asked.until)
+            return self._period(one, self.asked.since, self.asked.until)
         weights = {month: amount(one.bottom, counts) for month, counts in months.items()}
         people = sum(weights.values())
         if not people:
@@ -223,8 +106,9 @@ class Maturities:
             return 1.0
         return sum(weights[month] * share for month, share in shares.items()) / people
 
-    def _period(self, first: date, last: date) -> float:
-        days = (last - first).days + 1
+    def _period(self, one: Indicator, first: date, last: date) -> float:
+        """The share of a period's days, and of the days after it in which events still count, that are over."""
+        days = (last - first).days + 1 + (one.window_days or 0)
         return min(max((self.today - first).days / days, 0.0), 1.0) if days > 0 else 1.0
 
 
@@ -240,6 +124,10 @@ def figures(asked: Asked, keys: Sequence[str], *, fold: bool = True) -> Counted:
         if mine:
             found = sums(anchor, asked, [name for one in mine for name in one.measures])
             _fill(total, rows, mine, found, maturities)
+    for few in FEW.values():
+        mine = [one for one in wanted if one.anchor == few.name]
+        if mine:
+            _fill(total, rows, mine, few_counted(few, asked), maturities)
     ordered = sorted(rows, key=lambda key: order(asked.by, key))
     names = labels(asked.by)
     return Counted(
@@ -267,6 +155,8 @@ def _fill(
     for one in wanted:
         total[one.key] = _figure(one, by_month, maturities)
         for key, months in by_key.items():
+            if key == NOT_CUT:
+                continue
             rows.setdefault(key, {})[one.key] = _figure(one, months, maturities)
 
 

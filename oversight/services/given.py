@@ -12,6 +12,7 @@ from oversight.filters import Asked
 from oversight.indicators import Indicator, indicators, measures_of
 from oversight.models import Fold, GivenFigure
 from oversight.places import CAUSE_WORDS
+from oversight.rollup.few import Few
 from oversight.rollup.measures import ANCHORS
 from oversight.services.figures import figures
 from staff.acting import acting
@@ -68,15 +69,20 @@ def reconcile(given: GivenFigure) -> Reconciled:
     top = now.numerator - given.numerator - sum(row.numerator for row in found)
     bottom = now.denominator - given.denominator - sum(row.denominator for row in found)
     if top or bottom:
-        found.append(
-            Difference(_("everything was counted again, or is counted differently now"), top, bottom)
+        words = (
+            one.source.changes
+            if isinstance(one.source, Few)
+            else _("everything was counted again, or is counted differently now")
         )
+        found.append(Difference(words, top, bottom))
     then = figure_of(given.numerator, given.denominator, basis=one.basis, unit=one.unit)
     return Reconciled(given, then, now, found, one.digest == given.definition)
 
 
 def differences_since(one: Indicator, asked: Asked, fold_id: int) -> list[Difference]:
-    """By how much each cause changed an indicator after a fold."""
+    """By how much each cause changed an indicator after a fold; nothing of what is not counted from rounds."""
+    if one.anchor not in ANCHORS:
+        return []
     anchor = ANCHORS[one.anchor]
 
     def signed(expression: str) -> str:

@@ -20,6 +20,7 @@ from oversight.filters import Asked
 from oversight.indicators import indicators
 from oversight.models import Delta, Fold
 from oversight.net.things import THINGS
+from oversight.rollup.measures import ANCHORS
 from oversight.services.figures import figures
 from oversight.services.given import Difference, differences_since
 from screening.models import Person
@@ -277,9 +278,9 @@ def known_figure(key: str, asked: Asked, day: date) -> KnownFigure | None:
     """An indicator's total as known at the end of a day; None where nothing was counted by then, or is no longer kept."""
     at = end_of(day)
     fold = Fold.objects.filter(made_at__lte=at).order_by("-pk").first()
-    if fold is None or _pruned(fold):
-        return None
     one = indicators()[key]
+    if fold is None or one.anchor not in ANCHORS or _pruned(fold):
+        return None
     now = figures(asked, [key]).total.figures[key]
     found = differences_since(one, asked, fold.pk)
     top, bottom = sum(row.numerator for row in found), sum(row.denominator for row in found)

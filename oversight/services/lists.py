@@ -13,8 +13,8 @@ from oversight.filters import Asked
 from oversight.indicators import indicators, measures_of
 from oversight.places import PLACE_WORDS
 from oversight.rollup.measures import ANCHORS, PLACES
-from oversight.services.figures import CUTS
 from oversight.services.rollup import catch_up
+from oversight.services.sums import CUTS
 
 if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
@@ -63,10 +63,10 @@ def listed(asked: Asked, *, key: str = "", part: str = "", place: str = "", row:
         )
     elif key in indicators():
         one = indicators()[key]
+        if not one.has_list or part not in (COUNTED, NOT_COUNTED):
+            return None
         anchor = ANCHORS[one.anchor]
         tops, bottoms = measures_of(one.top), measures_of(one.bottom)
-        if len(tops) > 1 or part not in (COUNTED, NOT_COUNTED) or not _people(one.anchor, [*tops, *bottoms]):
-            return None
         inside = " AND ".join(
             f"{'NOT ' if n and '-' in one.bottom else ''}coalesce(({anchor.measures[name]}), false)"
             for n, name in enumerate(bottoms)
@@ -78,23 +78,6 @@ def listed(asked: Asked, *, key: str = "", part: str = "", place: str = "", row:
     else:
         return None
     return _found(asked, anchor.day, f"{anchor.counts} AND {condition}", title, row, anchor.month)
-
-
-def _people(anchor: str, names: Sequence[str]) -> bool:
-    """Whether measures count people, one a round."""
-    things = {
-        "kits",
-        "rejected",
-        "scopes",
-        "complete",
-        "adequate",
-        "removed",
-        "retrieved",
-        "harmed",
-        "bled",
-        "perforated",
-    }
-    return not (anchor in ("arrived", "examined") and things & set(names))
 
 
 def _found(asked: Asked, day: str, condition: str, title: "StrOrPromise", row: str, month: str) -> List:

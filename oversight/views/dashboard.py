@@ -7,6 +7,7 @@ from django.views.decorators.http import require_GET
 from oversight.filters import Asked
 from oversight.forms import AskedForm
 from oversight.pages.directory import PAGES
+from oversight.pages.examiners import examiners
 from oversight.pages.flow import compare, flow
 from oversight.pages.parts import Shown
 from oversight.proof_page import person_address
@@ -47,6 +48,13 @@ def two_cohorts(request: HttpRequest) -> HttpResponse:
     return _answer(request, form, compare(asked, other), other=other)
 
 
+@require_GET
+def examiners_page(request: HttpRequest) -> HttpResponse:
+    """Colonoscopies by who made them; for few eyes."""
+    form = AskedForm(request.GET, today=clock.today())
+    return _answer(request, form, examiners(form.asked()))
+
+
 def _other(request: HttpRequest) -> Asked | None:
     """The second cohort of the address (from2, to2), with the same filters."""
     if not (request.GET.get("from2") and request.GET.get("to2")):
@@ -68,6 +76,7 @@ def _answer(request: HttpRequest, form: AskedForm, shown: Shown, other: Asked | 
             "proof": run_summary(latest) if latest else None,
             "other": other or _other(request),
             "second_form": shown.slug in ("flow", "compare"),
+            "may_see_examiners": bool(reader_of(request).roles & {Role.MANAGER, Role.CLINICIAN}),
             "may_take_away": bool(reader_of(request).roles & {Role.MANAGER, Role.ADMINISTRATOR}),
         },
     )

@@ -44,7 +44,6 @@ def definition(request: HttpRequest, key: str) -> HttpResponse:
     asked = form.asked()
     counted = figures(asked, [key])
     given = GivenFigure.objects.filter(indicator=key).select_related("given_by")[:GIVEN_SHOWN]
-    anchor = ANCHORS[one.anchor]
     return render(
         request,
         "oversight/definition.html",
@@ -52,8 +51,8 @@ def definition(request: HttpRequest, key: str) -> HttpResponse:
             "one": one,
             "asked": asked,
             "sentence": sentence_of(counted, key),
-            "counting": [(name, anchor.measures[name]) for name in dict.fromkeys(one.measures)],
-            "anchor": anchor,
+            "counting": [(name, one.source.measures[name]) for name in dict.fromkeys(one.measures)],
+            "from_rounds": one.anchor in ANCHORS,
             "levels": counted.levels[key],
             "set_before": LevelSet.objects.filter(indicator=key).select_related("set_by").order_by("-pk"),
             "given": [reconcile(row) for row in given],

@@ -277,6 +277,9 @@ class Examination(models.Model):
     kind = models.CharField(max_length=12, choices=Kind.choices, default=Kind.COLONOSCOPY)
     site = models.ForeignKey(Site, on_delete=models.PROTECT, null=True)
     day = models.DateField(_("day"))
+    examiner = models.CharField(
+        _("examined by, as the report says"), max_length=80, blank=True, default="", db_default=""
+    )
     complete = models.BooleanField(_("complete (caecum reached)"))
     prep_adequate = models.BooleanField(_("preparation adequate"))
     caecum_proof = models.CharField(

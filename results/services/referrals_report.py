@@ -43,13 +43,14 @@ from staff.roles import Pool, Role
 
 @dataclass(frozen=True, slots=True)
 class Quality:
-    """How good an examination was: Boston scores of the right, transverse and left colon, and the rest of its measures."""
+    """How good an examination was: Boston scores of the right, transverse and left colon, its other measures, and whose it was."""
 
     boston: tuple[int, int, int] | None = None
     caecum_proof: str = ""
     withdrawal_minutes: int | None = None
     comfort: str = ""
     at_once: str = ""
+    examiner: str = ""
 
     def columns(self) -> dict[str, Any]:
         """As the table keeps them."""
@@ -57,6 +58,7 @@ class Quality:
         return {
             "boston_right": right, "boston_transverse": transverse, "boston_left": left, "caecum_proof": self.caecum_proof,
             "withdrawal_minutes": self.withdrawal_minutes, "comfort": self.comfort, "at_once": self.at_once,
+            "examiner": " ".join(self.examiner.split()),
         }  # fmt: skip
 
 

@@ -13,8 +13,9 @@ from django.test import Client
 from django.urls import reverse
 from scipy import stats
 
+from oversight.figures import PER_10000_YEARS, figure_of
 from oversight.filters import Asked
-from oversight.pages.cancers import cancers
+from oversight.pages.cancers import _rate, cancers
 from oversight.services.cancers import cancer_counts
 from oversight.services.rollup import catch_up
 from oversight.services.surveillance import surveillance_on_time
@@ -123,9 +124,17 @@ def test_the_page_says_every_share_with_its_counts(signed_in: Callable[[str], Cl
             reverse("oversight:figures", args=["cancers"]) + "?" + YEAR_2027.query
         ).content.decode()
     assert "programme sensitivity" in said
-    years = (28 + 702) * 2 / 365.25
+    assert "too few to judge" in said, "four person-years"
+
+
+# Source: the exact (Poisson) limits by the chi-squared quantiles, SciPy.
+def test_a_rate_has_its_exact_limits() -> None:
+    years = 1460.0
     low, high = stats.chi2.ppf(0.025, 2 * 2) / 2, stats.chi2.ppf(0.975, 2 * 3) / 2
-    assert f"{2 * 1e4 / years:.2f} ({low * 1e4 / years:.2f}–{high * 1e4 / years:.2f})" in said
+    words = f"{2 * 1e4 / years:.2f} ({low * 1e4 / years:.2f}–{high * 1e4 / years:.2f})"
+    assert _rate(2, years) == [words]
+    figure = figure_of(2, 1460, basis="period", unit=PER_10000_YEARS)
+    assert f"{figure.value} ({figure.interval_words})" == words
 
 
 def taken_up(plan: NextStep, day: date) -> None:

@@ -135,7 +135,12 @@ def holds_under(stream: list[tuple[str, int, int]]) -> None:
         assert differences() == []
 
 
-STEADY = {"results_run": "a result keeps its run", "results_analyser": "an analyser keeps its laboratory"}
+STEADY = {
+    "results_run": "a result keeps its run",
+    "results_analyser": "an analyser keeps its laboratory",
+    "screening_kitmodel": "a kit model changes by a new version, and a result keeps the one it was measured by",
+    "screening_screeningpolicy": "a protocol changes by a new one, and a round keeps the one it was invited under",
+}
 """Tables that facts read and that leave no marks, each with why not."""
 
 

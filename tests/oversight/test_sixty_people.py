@@ -7,17 +7,27 @@ import pytest
 from oversight.filters import Asked
 from oversight.indicators import indicators
 from oversight.services.cells import places
+from oversight.services.coverage import coverage_count
 from oversight.services.figures import figures
 from oversight.services.lists import listed
-from oversight.services.rollup import differences
+from oversight.services.rollup import catch_up, differences
 from staff import clock
 from tests.oversight import sixty
 
 pytestmark = pytest.mark.usefixtures("region")
 MARCH = Asked(date(2026, 3, 1), date(2026, 3, 31))
 SINCE_MARCH = Asked(date(2026, 3, 1), date(2027, 11, 30))
-LATER = date(2027, 12, 1)
+LATER = date(2032, 12, 1)
+"""Late enough for the cancers of two years to have been reported, two years after the next test was due."""
+LAST_NIGHT = date(2027, 11, 30)
 
+REACH = {
+    # on 30 November 2027: the sixty less Y4 and Y5, who died; rounds that closed because of a death or a move leave the person
+    # in the register. Invited within two years: not O, whose round was an error. Screened within 30 months: 45 less Y4 and Y5
+    "invitation_coverage": (57, 58), "examination_coverage": (43, 58),
+    # invited on 4 March 2024 and read on the 16th: due on 16 March 2026, invited again on the 2nd: HS1 HS2; P was postponed
+    "interval_kept": (2, 2),
+}  # fmt: skip
 # Counted by hand; each line says who is counted, over whom. Source of the definitions: rulings R2, R4, R10, R13.
 INVITED = {
     # n: 60 less O (in error) and R×2 (outside the batches) = 57; P counts once each
@@ -46,7 +56,11 @@ RELEASED = {
     "referred": (13, 13),
     # spoken with by day 7: Y1 Y2×2 Y3; Y4 on day 8
     "spoken_7": (4, 13),
-    # by day 31: Y1 Y2×2 Y10 Y11 Y12 = 6; by 90: also Y3 Y4 = 8; by 180: also Y5 Y6 = 10; by 365: also Y7 = 11
+    # assessed by day 14: Y1 Y3, not Y2×2 (17); within 14 days of that were examined Y2×2 (14), not Y1 (15), Y3 (18)
+    "assessed_14": (2, 13), "then_examined_14": (2, 4),
+    # by day 31: Y1 Y2×2 Y10 Y11 Y12 = 6; of the twelve examined; by 60: also Y3
+    "examined_31_share": (6, 12), "examined_60": (7, 13),
+    # by 90: also Y3 Y4 = 8; by 180: also Y5 Y6 = 10; by 365: also Y7 = 11
     "examined_31": (6, 13), "examined_90": (8, 13), "examined_180": (10, 13), "examined_365": (11, 13),
     # complete and well prepared: the twelve examined (Y8 too) less Y6
     "conclusive_365": (11, 13),
@@ -58,21 +72,55 @@ RELEASED = {
     "needed_to_screen": (4, 45), "needed_to_scope": (4, 12),
     # released within 15 days of the first kit's arrival: not C2 E F T U
     "result_15": (39, 45),
+    # within 5 days of the arrival of the kit it was measured from: not C2 E F; T and U two days after the second kit
+    "result_5": (41, 45),
     # collected two days before each arrival, analysed on the day of release: old are C2 (32 days), E (35), F (32)
     "aged_7": (4, 45),
+    # the kit model allows 14 days: the same four
+    "over_age": (4, 45),
+    # no letter was handed over
+    "lettered_7": (0, 45),
     "lettered_high": (0, 13),
 }  # fmt: skip
 ARRIVED = {
     # first kits back: the 42, G S V X R2 = 48; kits: also the second of T and of U = 50; rejected S T U
     "unusable_people": (1, 48),
     "unusable_kits": (3, 50),
+    "unusable_any": (3, 48),
+    # all were collected on a known day
+    "undated": (0, 50),
     # of S T U, usable within 60 days of the first arrival: T (20 days); U took 70
     "rescued": (1, 3),
 }
 EXAMINED = {
     # twelve colonoscopies; not complete Y6; an adenoma in Y2×2 Y3 Y5; harm: Y10 on day 30; not Y11 (day 31), Y12 (not related)
-    "completion": (11, 12), "preparation": (12, 12), "adenoma_detection": (4, 12), "retrieval": (0, 0),
-    "harm_any": (1, 12), "harm_bleeding": (1, 12), "harm_perforation": (0, 12),
+    "completion": (11, 12), "preparation": (12, 12), "adenoma_detection": (4, 12),
+    "harm_any": (1, 12), "harm_bleeding": (1, 12), "harm_perforation": (0, 12), "harm_admission": (1, 12),
+    # dead on day 30: Y4; on day 31: Y5
+    "deaths_30": (1, 12),
+    # removed: two in each of Y2×2, one in Y3, one in Y10; lost: one in each of Y2×2; a biopsy in Y1 removes nothing
+    "retrieval": (4, 6),
+    # at four colonoscopies (Y2×2 Y3 Y10), of which Y10 bled
+    "harm_after_removal": (1, 4),
+    # adenomas by histology: Y2×2; what looked like one in Y3 was none
+    "adenomas_mean": (2, 12),
+    # clean and complete with a time: Y4 6 minutes, Y8 9 minutes; Y3 had a finding
+    "withdrawal": (15, 2), "comfort": (2, 12),
+    # pots of Y1 Y2×2 Y3 Y10; told by day 14: Y1 Y2×2; Y3 on day 15, Y10 never
+    "histology_14": (3, 5),
+    # of the four told, high-grade in Y2×2; the cancer of Y1 is not counted
+    "high_grade": (2, 4),
+}  # fmt: skip
+CANCERS = {
+    # found: Y1; missed: D2 in July 2027; of never tested people: H2
+    "sensitivity": (1, 2), "interval_proportion": (1, 2), "sensitivity_cohort": (1, 2),
+    # stages: Y1 IV, D2 I, H2 III; treated after 40 days (Y1) and 20 (D2)
+    "early_found": (0, 1), "early_missed": (1, 1), "early_untested": (0, 1), "treated_31": (1, 2),
+    # 32 below, followed from the 15th of the result's month to 30 November 2027: March 21 × 626 days, April 3 × 595, May 565,
+    # June 4 × 534, July 504, September 2 × 442; the two of 2024 until 15 March 2026, 14 days each: 19,048 days = 52.15 years
+    "interval_rate": (1, 52),
+    # nobody's surveillance was planned
+    "surveillance_on_time": (0, 0),
 }  # fmt: skip
 PLACES = {
     "below": 30, "not_returned": 3, "declined": 1, "undeliverable": 2, "left": 3, "postponed": 1, "kit_due": 1,
@@ -83,13 +131,16 @@ PLACES = {
 def test_sixty_people_counted_by_hand() -> None:
     assert sum(n for _letter, n, _course in sixty.COURSES) == 60
     sixty.laid_down()
+    with clock.at(clock.moment(LAST_NIGHT, 3)):
+        catch_up()
+        coverage_count()
     with clock.at(clock.moment(LATER, 12)):
         invited = figures(MARCH, list(INVITED)).total.figures
         rest = figures(SINCE_MARCH, [key for key in indicators() if key not in INVITED]).total.figures
         whole, found = places(MARCH)
         high = listed(MARCH, key="positivity_cohort", part="counted")
         unspoken = listed(SINCE_MARCH, key="spoken_7", part="not_counted")
-    expected = INVITED | RELEASED | ARRIVED | EXAMINED
+    expected = REACH | INVITED | RELEASED | ARRIVED | EXAMINED | CANCERS
     assert set(expected) == set(indicators())
     counted = {key: (one.numerator, one.denominator) for key, one in {**invited, **rest}.items()}
     assert {key: value for key, value in counted.items() if value != expected[key]} == {}

@@ -16,25 +16,26 @@ from oversight.services.rollup import cells_from_facts, definition
 from staff import clock
 
 MONTH = date(2024, 3, 1)
-LATER = date(2026, 3, 1)
+LATER = date(2029, 3, 1)
 Tell = Callable[[Mapping[str, int]], Mapping[str, Figure]]
 
 FILL = """
 INSERT INTO oversight_fact ({columns})
-SELECT i, i, true, false, %(month)s, %(month)s, 0, 'female', 60, 0, 0, 0, 1, (i <= %(tested)s)::int, 0, false, false,
+SELECT i, i, true, false, %(month)s, %(month)s, 0, 'female', 60, 0, 0, 0, 1, (i <= %(tested)s)::int, 0, 0, false, i > %(invited)s - %(lost)s, NULL,
     CASE WHEN i <= %(tested)s THEN %(month)s::date + 10 END, CASE WHEN i <= %(tested)s THEN %(month)s::date + 12 END,
-    NULL, NULL, NULL, CASE WHEN i <= %(tested)s THEN %(month)s::date + 12 END, CASE WHEN i <= %(tested)s THEN
+    NULL, NULL, NULL, NULL, NULL, CASE WHEN i <= %(tested)s THEN %(month)s::date + 12 END, CASE WHEN i <= %(tested)s THEN
         CASE WHEN i <= %(high)s THEN 40 ELSE 0 END END,
     i <= %(high)s, false, NULL, NULL, CASE WHEN i <= %(high)s THEN i END, NULL, NULL, NULL,
     CASE WHEN i <= %(examined)s THEN %(month)s::date + 40 END, NULL, NULL, '',
     (i <= %(examined)s)::int, (i <= %(complete)s)::int, (i <= %(examined)s)::int, i <= %(examined)s,
-    (i <= %(harmed)s)::int, 0, 0, 0, 0,
+    (i <= %(harmed)s)::int, 0, 0, 0, 0, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL,
     CASE WHEN i <= %(cancer)s THEN 'cancer' WHEN i <= %(cancer)s + %(advanced)s THEN 'advanced_adenoma'
          WHEN i <= %(cancer)s + %(advanced)s + %(other)s THEN 'non_advanced' WHEN i <= %(examined)s THEN 'nothing' ELSE '' END,
     CASE WHEN i <= %(high)s THEN 'concluded_examined' WHEN i <= %(tested)s THEN 'below' ELSE 'not_returned' END
 FROM generate_series(1, %(invited)s) i
 """
 NOBODY = {
+    "lost": 0,
     "tested": 0,
     "high": 0,
     "examined": 0,
@@ -62,6 +63,8 @@ def told(region: None) -> Tell:
                 "arrivedline",
                 "releasedline",
                 "examinedline",
+                "duecell",
+                "dueline",
                 "valuecell",
                 "sourcecell",
                 "waitcell",

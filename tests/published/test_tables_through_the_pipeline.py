@@ -148,6 +148,16 @@ def test_scotland_uptake(told: Tell) -> None:
     assert str(told({"invited": 65909, "tested": 38672})["uptake_90"].value) == "58.7"
 
 
+# Source: Italian programmes 2005: 376,240 of 827,473 invited were screened, 45.47 % crude, printed "adjusted attendance" 47.1 %;
+# the exclusions are not printed: about 28,700 follow from the two figures, so only crude and adjusted together are a check.
+@pytest.mark.campaign
+def test_italy_2005_crude_and_adjusted(told: Tell) -> None:
+    found = told({"invited": 827473, "tested": 376240, "lost": 28700})
+    crude = found["uptake_90"]
+    assert str(round_half_up(Fraction(100 * crude.numerator, crude.denominator), 2)) == "45.47"
+    assert (str(crude.value), str(found["uptake_90_adjusted"].value)) == ("45.5", "47.1")
+
+
 # Source: symptomatic series: of 1,447 examined 95 cancers (6.6 %), 133 high-risk adenomas (9.2 %).
 def test_symptomatic_series(told: Tell) -> None:
     found = told({"tested": 1447, "high": 1447, "examined": 1447, "cancer": 95, "advanced": 133})
