@@ -45,9 +45,7 @@ from staff.acting import remembering
 HOURS = {"dispatch": (8, 0), "post": (9, 0), "open": (10, 0), "load": (11, 30), "close": (12, 0), "release": (13, 0), "stories": (13, 30), "mail": (14, 0), "follow": (15, 0), "night": (21, 0)}  # fmt: skip
 
 
-FIVE_DAYS, FRIDAY = 5, 4
-CLOSED_DAYS = 30
-"""Working days, six weeks: the Friday at least a month before today is among them."""
+FIVE_DAYS, MONTH = 5, timedelta(days=30)
 
 
 def first_day_for(today: date) -> date:
@@ -101,7 +99,7 @@ def rehearse(
         ):
             for name, count in counts.items():
                 stage.tally(name, count)
-    _night(stage, last_day)
+    _night(stage, last_day, papers=True)
     Rehearsal.objects.filter(pk=mark.pk).update(
         status=Rehearsal.Status.DONE,
         reached=last_day,
@@ -112,13 +110,13 @@ def rehearse(
 
 
 def nights_of(worked: Sequence[date], last_day: date) -> frozenset[date]:
-    """The evenings before the last that are closed as every night is in use, by counting, sealing and proving: the Fridays
-    of six weeks, so that a month ago can be looked up, and the one before the last, so that the ledgers have a yesterday."""
-    fridays = {day for day in worked[-CLOSED_DAYS:] if day.weekday() == FRIDAY}
-    return frozenset((fridays | set(worked[-2:-1])) - {last_day})
+    """The evenings before the last that are closed as every night is in use, by counting, sealing and proving: one a month
+    ago, so that it can be looked up, and the one before the last, so that the ledgers have a yesterday."""
+    month_ago = [day for day in worked if day <= last_day - MONTH][-1:]
+    return frozenset({*month_ago, *worked[-2:-1]} - {last_day})
 
 
-def _night(stage: Stage, day: date) -> None:
+def _night(stage: Stage, day: date, *, papers: bool = False) -> None:
     with clock.at(hours_of(day)["night"]):
         if (
             not counted_first()
@@ -128,7 +126,8 @@ def _night(stage: Stage, day: date) -> None:
         coverage_count()
         seal_night(by=stage.crew.system, day=day)
         prove(by=stage.crew.system)
-        papers_make(by=stage.crew.system, day=day)
+        if papers:
+            papers_make(by=stage.crew.system, day=day)
 
 
 def _prologue(first_day: date, invited_people: int, seed: int, tell: Tell) -> Stage:

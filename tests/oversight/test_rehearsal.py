@@ -45,14 +45,16 @@ def test_one_unit_of_the_region_is_run_by_our_own_calendar() -> None:
     assert not standing.filter(place__isnull=True).exists()
 
 
-def test_six_fridays_and_the_evening_before_the_last_are_closed() -> None:
+def test_an_evening_a_month_ago_and_the_one_before_the_last_are_closed() -> None:
     days = [date(2025, 12, 1) + timedelta(days=n) for n in range(199)]
     worked = [day for day in days if day.weekday() < 5 and day <= TODAY]
     nights = nights_of(worked, TODAY)
-    fridays = {TODAY - timedelta(days=5, weeks=n) for n in range(6)}
-    assert nights == fridays | {TODAY - timedelta(days=1)}
-    friday = date(2026, 6, 12)
-    assert friday not in nights_of([day for day in worked if day <= friday], friday)
+    month_ago = date(2026, 5, 18)
+    assert (TODAY - month_ago).days == 30
+    assert nights == {month_ago, TODAY - timedelta(days=1)}
+    tuesday = date(2026, 6, 16)
+    on_tuesday = nights_of([day for day in worked if day <= tuesday], tuesday)
+    assert on_tuesday == {date(2026, 5, 15), date(2026, 6, 15)}, "30 days before was a Sunday"
 
 
 @pytest.mark.timeout(600)
