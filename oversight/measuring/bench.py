@@ -67,11 +67,15 @@ Work = Callable[[int], int]
 
 @dataclass(frozen=True)
 class Bench:
-    """What a measurement is given: its name, the limit in words, the size, and who acts."""
+    """What a measurement is given: its name, the limit in words, the size, and who acts.
+
+    `small_past` is a template with a past of fewer people, where size itself is measured.
+    """
 
     name: str
     limit: str
     people: int
+    small_past: str = ""
 
     @cached_property
     def desk(self) -> User:

@@ -5,12 +5,11 @@ from time import perf_counter
 from django.db import connection
 
 from oversight.measuring.bench import Bench, Measured
-from oversight.measuring.proof_fill import TABLES, proof_laid_down
+from oversight.measuring.proof_fill import TABLES
 from oversight.seal.sql import STEADY
 from oversight.seal.tables import sealed_tables
 from oversight.services.changed import prove_changed
 from oversight.services.proofs import prove
-from oversight.services.rollup import rebuild
 from oversight.services.seal import day_sealed, seal_night
 from oversight.services.seal_verify import seals_verify
 from screening.models import Round
@@ -35,8 +34,6 @@ def _bare() -> float:
 
 def proof_full(bench: Bench) -> Measured:
     """Every check, ledger and list over everybody; the slowest checks are said beside."""
-    proof_laid_down(bench.people, by=bench.desk)
-    rebuild()
     system = User.objects.system()
     limit = _bare()
     run = prove(by=system)
@@ -51,8 +48,6 @@ def proof_full(bench: Bench) -> Measured:
 
 def proof_incremental(bench: Bench) -> Measured:
     """After a full proof the rounds of a thousand people move; then what changed is proved."""
-    proof_laid_down(bench.people, by=bench.desk)
-    rebuild()
     full = prove(by=User.objects.system())
     with acting(bench.desk) as frame:
         make_moves(
@@ -76,7 +71,6 @@ def proof_incremental(bench: Bench) -> Measured:
 
 def seal(bench: Bench) -> Measured:
     """The first seal over everything; the limit is reading every row of those tables as text once."""
-    proof_laid_down(bench.people, by=bench.desk)
     began = perf_counter()
     with connection.cursor() as cursor:
         for table in sealed_tables():

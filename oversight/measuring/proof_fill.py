@@ -3,9 +3,10 @@
 Rows are made by set-based SQL with the triggers off, in the shapes the services leave, so that every check holds.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
-from oversight.measuring.bench import bare_hands
+from oversight.measuring.laying import laid_bare
+from oversight.services.rollup import rebuild
 from staff import clock
 from staff.models import User
 
@@ -134,9 +135,12 @@ TABLES = (
 )  # fmt: skip
 
 
-def proof_laid_down(people: int, *, by: User) -> None:
-    """Everything a proof looks at, for so many rounds of past years."""
-    with bare_hands(*TABLES, by=by) as owner:
+def proof_laid_down(people: int, *, by: User, tell: Callable[[str], None] = lambda _words: None) -> None:
+    """Everything a proof looks at, for so many rounds of past years; then all facts."""
+    with laid_bare(*TABLES, by=by) as owner:
         for statement in STATEMENTS:
+            tell(statement.strip().split("\n")[0][:60])
             owner.execute(statement.encode(), {"n": people, "today": clock.today(), "by": by.pk})
-        owner.execute("VACUUM ANALYZE")
+        owner.execute("ANALYZE")
+    tell("facts and cells")
+    rebuild()

@@ -28,11 +28,14 @@ def kits_taken_in(count: int, *, by: User) -> None:
 
 def rounds_out(count: int, *, by: User, days: int = 14) -> Sequence[int]:
     """So many rounds whose kit was handed to the post so many days ago; returns their ids."""
+    opened: list[int] = []
     with days_ago(days):
         kits_taken_in(count, by=by)
-        while (left := count - Round.objects.count()) > 0:
-            batch_dispatch(by=by, batch=batch_open(by=by, size=min(left, LARGEST_BATCH)))
-    return list(Round.objects.order_by("pk").values_list("pk", flat=True))
+        while (left := count - len(opened)) > 0:
+            batch = batch_open(by=by, size=min(left, LARGEST_BATCH))
+            batch_dispatch(by=by, batch=batch)
+            opened += Round.objects.filter(batch=batch).order_by("pk").values_list("pk", flat=True)
+    return opened
 
 
 BARE_BATCH = """

@@ -9,10 +9,10 @@ from datetime import timedelta
 
 from django.db import connection
 
-from oversight.measuring.bench import bare_hands
+from oversight.measuring.laying import laid_bare
 from oversight.services.rollup import rebuild
 from screening.models import Batch, Delivery, Protocol
-from screening.services.intake import delivery_record
+from screening.services.intake import delivery_record, session_start
 from staff import clock
 from staff.models import Site, User
 
@@ -20,7 +20,7 @@ YEARS_DAYS = 1826
 SETTLED_DAYS = 130
 """So long ago the last of them was invited: everything that follows lies in the past too."""
 TABLES = (
-    "screening_person", "screening_round", "screening_kit", "screening_return", "results_sample", "results_reading",
+    "screening_person", "screening_round", "screening_kit", "screening_return", "screening_scan", "results_sample", "results_reading",
     "results_result", "results_referral", "results_referralresult", "results_examination", "results_run",
 )  # fmt: skip
 DRAW = "(('x' || substr(md5(({salt} || '.' || {of})::text), 1, 7))::bit(28)::int / 268435456.0)"
@@ -65,6 +65,11 @@ SELECT r.id, CASE WHEN {drawn("usable", "r.id")} >= 0.98 THEN 'unsuitable' ELSE 
     %(delivery)s, r.dispatched_on + 6 + (90 * power({drawn("delay", "r.id")}, 3))::int, '7',
     r.dispatched_on + 4, r.dispatched_on + 4, true, ''
 FROM screening_round r WHERE r.id <= %(n)s AND {drawn("back", "r.id")} < 0.604
+"""
+SCANS = """
+INSERT INTO screening_scan (session_id, sequence, raw, kit_id, outcome, code, typed, "window", offline, heard_at, by_id)
+SELECT %(session)s, b.id, 'PAST' || b.id, b.kit_id, 'accepted', 'fit', false, 'w', false, b.arrived_on::timestamptz, %(by)s
+FROM screening_return b WHERE b.id <= %(n)s
 """
 SAMPLES = """
 INSERT INTO results_sample (id, state, last_seq, pool, close_reason, return_of_id, kit_id, round_id, person_id, serial,
@@ -117,7 +122,7 @@ SELECT id, %(first)s, 999, 'ng/mL', 'in_control', %(by)s, roundbook_now(), %(by)
     (SELECT id FROM results_analyser ORDER BY id LIMIT 2) a
 """
 STATEMENTS = (
-    PEOPLE, RUNS, ROUNDS, KITS, RETURNS, SAMPLES, READINGS, RESULTS, REFERRALS, LINKS, EXAMINATIONS,
+    PEOPLE, RUNS, ROUNDS, KITS, RETURNS, SCANS, SAMPLES, READINGS, RESULTS, REFERRALS, LINKS, EXAMINATIONS,
 )  # fmt: skip
 KIT_OFFSET = 1_000_000_000
 
@@ -138,12 +143,13 @@ def past_laid_down(rounds: int, *, by: User, tell: Callable[[str], None] = lambd
     facts = {
         "n": rounds, "today": clock.today(), "first": clock.today() - timedelta(days=YEARS_DAYS + SETTLED_DAYS), "days": YEARS_DAYS,
         "batch": batch.pk, "kits": KIT_OFFSET, "delivery": delivery.pk, "by": by.pk,
+        "session": session_start(by=by, delivery=delivery).pk,
     }  # fmt: skip
-    with bare_hands(*TABLES, by=by) as owner:
+    with laid_bare(*TABLES, by=by) as owner:
         for statement in STATEMENTS:
             tell(statement.split("INTO ")[1].split(" ")[0])
             owner.execute(statement.encode(), facts)
-        owner.execute("ANALYZE")
+            owner.execute("ANALYZE")
     tell("facts and cells")
     rebuild()
     with connection.cursor() as cursor:
