@@ -3,6 +3,7 @@
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from statistics import median
@@ -26,6 +27,7 @@ from staff import clock
 from staff.models import Site
 
 ROUNDS = 3
+SLOWEST = 6
 CUTOFFS = range(1, 201)
 BUDGET_MS = 200
 QUESTIONS = (
@@ -100,20 +102,19 @@ def _queries() -> Iterator[list[float]]:
 
 def dashboard_pages(bench: Bench) -> Measured:
     """The statements of the slowest page over twelve months, and of every page over all years; must stay under 200 ms."""
-    slowest: list[float] = []
+    spent: list[tuple[float, str]] = []
     for asked in (_twelve_months(), _twelve_months("area"), years_asked(), years_asked("age")):
-        for _title, build in PAGES.values():
+        for name, (_title, build) in PAGES.items():
             build(asked)
             with _queries() as times:
                 build(asked)
-            slowest.append(sum(times))
+            spent.append((sum(times), f"{name} by {asked.by} over {(asked.until - asked.since).days} days"))
+    slowest = max(spent)[0]
     found = bench.result(
-        items=len(slowest),
-        seconds=max(slowest),
-        limit_seconds=BUDGET_MS / 1000,
-        ratio=BUDGET_MS / 1000 / max(slowest),
+        items=len(spent), seconds=slowest, limit_seconds=BUDGET_MS / 1000, ratio=BUDGET_MS / 1000 / slowest
     )
-    return with_times(found, slowest)
+    told = ", ".join(f"{words} {1000 * s:.0f} ms" for s, words in sorted(spent, reverse=True)[:SLOWEST])
+    return with_times(replace(found, limit=f"{bench.limit} (slowest: {told})"), [s for s, _words in spent])
 
 
 COUNT_EACH = "SELECT " + ", ".join(

@@ -40,7 +40,20 @@ class Fact(models.Model):
             models.Index(
                 fields=["released_on"], condition=models.Q(released_on__isnull=False), name="fact_by_release"
             ),
-            models.Index(fields=["released_on", "round_id"], condition=models.Q(high=True), name="fact_high"),
+            models.Index(
+                fields=["released_on", "round_id"],
+                include=["contact_on", "assess_on", "exam_on", "ended_on"],
+                condition=models.Q(high=True),
+                name="fact_high",
+            ),
+            *(
+                models.Index(
+                    fields=[f"{day}_on"],
+                    condition=models.Q((f"{day}_on__isnull", False)),
+                    name=f"fact_by_{day}",
+                )
+                for day in ("arrived", "due", "exam", "ended")
+            ),
             models.Index(
                 fields=["exam_on"], condition=models.Q(high=True, finding="cancer"), name="fact_cancer"
             ),
