@@ -3,6 +3,9 @@
 A line is known again by a digest of 64 bits of all its characters; what else its reading depends on (the reader itself,
 areas, practices, fifths) is part of the memory. Once a week a file is read line by line all the same, and
 `register_proof` compares everybody with the last applied lines.
+
+The digests of a small load stay beside the memory and lie over it, so that a night costs what is new in it and not the
+writing of everybody's digests; when there are many of them they are taken in.
 """
 
 from __future__ import annotations
@@ -16,6 +19,7 @@ from typing import TYPE_CHECKING, Any, LiteralString
 
 import psycopg
 from django.db import connection
+from django.db.models import Q
 
 from screening import names, serials
 from screening.models import RegisterDigests, RegisterLoad, RegisterMemory
@@ -31,11 +35,23 @@ SEED = 7_264
 WHOLE_EVERY_DAYS = 7
 NEARLY_ALL = 0.9
 """A file read line by line counts as a reading of the whole when it has so large a part of what is remembered."""
+BESIDE = 0.1
+"""So large a part of the memory may lie beside it, as digests of later loads."""
 
 _REFERENCE = """
 SELECT md5(concat_ws('|', (SELECT string_agg(code || id, ',' ORDER BY id) FROM screening_area),
     (SELECT string_agg(code || id, ',' ORDER BY id) FROM screening_practice),
     (SELECT string_agg(postcode || fifth, ',' ORDER BY postcode) FROM screening_postcodefifth)))
+"""
+_DIGESTS_OF: LiteralString = "SELECT told FROM screening_registerdigests WHERE load_id = %s"
+_LATER: LiteralString = """
+SELECT d.told FROM screening_registerdigests d JOIN screening_registerload l ON l.id = d.load_id
+WHERE l.status = 'applied' ORDER BY l.applied_at DESC, l.id DESC
+"""
+_BESIDE = """
+SELECT (SELECT coalesce(sum(octet_length(d.told)), 0) FROM screening_registerdigests d
+        JOIN screening_registerload l ON l.id = d.load_id WHERE l.status = 'applied' OR l.id = %s),
+    coalesce((SELECT octet_length(told) FROM screening_registermemory), 0)
 """
 _ON_THE_BOOKS = f"COPY ({register_sql.ON_THE_BOOKS}) TO STDOUT"
 
@@ -47,6 +63,7 @@ class News:
     lines: pl.DataFrame
     as_before: pl.DataFrame
     version: int
+    told: pl.DataFrame
 
 
 def news_of(lines: pl.DataFrame, *, on: date) -> News | None:
@@ -56,20 +73,19 @@ def news_of(lines: pl.DataFrame, *, on: date) -> News | None:
     memory = RegisterMemory.objects.defer("told").first()
     if memory is None or memory.rules != rules() or (on - memory.whole_on).days >= WHOLE_EVERY_DAYS:
         return None
-    known = _told()["told"]
+    told = _told()
     marked = lines.with_columns(_digest("raw").alias("told"))
-    marked = marked.with_columns(pl.col("told").is_in(known.implode()).alias("known"))
+    marked = marked.with_columns(pl.col("told").is_in(told["told"].implode()).alias("known"))
     as_before = marked.filter("known")
     if as_before["told"].n_unique() < as_before.height:
         return None  # the same line twice is for the reader to refuse
-    return News(marked.filter(~pl.col("known")).select(lines.columns), as_before, memory.version)
+    return News(marked.filter(~pl.col("known")).select(lines.columns), as_before, memory.version, told)
 
 
 def says_twice(news: News, read: ReadFile) -> bool:
     """Whether somebody of the new lines also stands on a line that is as before: one of the two is wrong."""
-    told = _told()
     spoken = read.accepted.select(_digest("person_number").alias("person"))
-    earlier = told.join(spoken, on="person", how="semi")
+    earlier = news.told.join(spoken, on="person", how="semi")
     return bool(earlier.join(news.as_before, on="told", how="semi").height)
 
 
@@ -124,20 +140,34 @@ def remember(load: RegisterLoad, *, on: date) -> None:
     """Take the lines of a load that is being applied into the memory, in place of what was said of the same people."""
     import polars as pl
 
-    fresh = _read("SELECT told FROM screening_registerdigests WHERE load_id = %s", load.pk)
-    forget(load)
     memory, now = RegisterMemory.objects.defer("told").first(), rules()
+    fresh = _read(_DIGESTS_OF, load.pk)
+    if memory and memory.rules == now and _is_small(load):
+        if fresh.height:
+            RegisterMemory.objects.update(version=memory.version + 1)
+        else:
+            forget(load)
+        return
     kept = fresh.clear()
     if memory and memory.rules == now:
         kept = _told().join(fresh, on="person", how="anti")
     whole = load.as_before == 0 and fresh.height >= NEARLY_ALL * kept.height
-    if not fresh.height and not whole:
+    RegisterDigests.objects.filter(Q(load=load) | Q(load__status=RegisterLoad.Status.APPLIED)).delete()
+    if not fresh.height and not kept.height and not whole:
         return
     version, whole_on = (memory.version + 1, memory.whole_on) if memory else (1, on)
     facts = {"version": version, "rules": now, "whole_on": on if whole else whole_on}
     RegisterMemory.objects.update_or_create(pk=RegisterMemory.ONLY, defaults=facts)
     with _binary() as cursor:
         cursor.execute("UPDATE screening_registermemory SET told = %b", [_packed(pl.concat([kept, fresh]))])
+
+
+def _is_small(load: RegisterLoad) -> bool:
+    """Whether the digests of this load and of those that lie beside the memory already are few against it."""
+    with connection.cursor() as cursor:
+        cursor.execute(_BESIDE, [load.pk])
+        beside, memory = cursor.fetchone()
+    return bool(beside <= BESIDE * memory)
 
 
 def rules() -> str:
@@ -178,11 +208,21 @@ def _unpacked(packed: bytes) -> pl.DataFrame:
 
 
 def _told() -> pl.DataFrame:
-    """The memory itself: by person, the digest of the line last applied."""
-    return _read("SELECT told FROM screening_registermemory")
+    """The memory: by person, the digest of the line last applied; what later loads said lies over it."""
+    import polars as pl
+
+    memory = _read("SELECT told FROM screening_registermemory")
+    with _binary() as cursor:
+        cursor.execute(_LATER, binary=True)
+        later = [_unpacked(bytes(told)) for (told,) in cursor.fetchall()]
+    if not later:
+        return memory
+    last = pl.concat(later).unique("person", keep="first")
+    return pl.concat([memory.join(last, on="person", how="anti"), last])
 
 
 def _read(query: LiteralString, *params: int) -> pl.DataFrame:
+    """The frame that a query's one value packs."""
     with _binary() as cursor:
         cursor.execute(query, params, binary=True)
         row = cursor.fetchone()

@@ -73,10 +73,10 @@ def file_lines(content: bytes) -> pl.DataFrame:
 
     _lines_long_enough(content)
     text = _text(content)
-    header, *raws = (text.replace("\r\n", "\n") if "\r" in text else text).split("\n")
+    header, _end, below = (text.replace("\r\n", "\n") if "\r" in text else text).partition("\n")
     _header_checked(header)
-    frame = pl.DataFrame({"raw": pl.Series(raws, dtype=pl.String)}).with_row_index("line", offset=2)
-    frame = frame.with_columns(pl.col("line").cast(pl.Int32))
+    raws = pl.Series("raw", [below], dtype=pl.String).str.split("\n").explode()
+    frame = raws.to_frame().with_row_index("line", offset=2).with_columns(pl.col("line").cast(pl.Int32))
     maybe = (pl.col("raw").str.len_bytes() < SHORTEST_LINE) | pl.col("raw").str.contains(r"^\s")
     blank = frame.filter(maybe).filter(~pl.col("raw").str.contains(r"\S"))["line"]
     frame = frame.filter(~pl.col("line").is_in(blank.implode())) if blank.len() else frame

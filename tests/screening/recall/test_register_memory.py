@@ -74,7 +74,7 @@ def test_only_lines_that_say_something_new_are_staged(by: User) -> None:
     done = register_apply(by=by, load=load)
     assert (done.lines, done.unchanged, done.changed, done.created) == (500, 499, 1, 0)
     assert Person.objects.filter(phone="01632 960001").count() == 1
-    assert not RegisterDigests.objects.exists()
+    assert RegisterDigests.objects.get().load == load, "what little is new lies beside the memory"
     version = RegisterMemory.objects.get().version
     again = applied(by, [*lines, ""])
     assert (again.as_before, again.unchanged, again.changed) == (500, 500, 0)
@@ -253,6 +253,23 @@ def test_the_register_ends_as_if_every_line_were_read(
     monkeypatch.setattr(register_memory, "news_of", lambda *_a, **_k: None)
     with undone():
         assert _played(by, seed) == quick
+
+
+@pytest.mark.parametrize("seed", range(DICE))
+def test_what_lies_beside_the_memory_counts_as_what_is_taken_in(
+    by: User, seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    remembered = []
+    for beside in (register_memory.BESIDE, 0.0, 1000.0):
+        monkeypatch.setattr(register_memory, "BESIDE", beside)
+        with undone():
+            _played(by, seed)
+            remembered.append((register_memory._told().sort("person"), RegisterDigests.objects.exists()))
+    (usual, _), (taken_in, none), (all_beside, some) = remembered
+    assert usual.equals(taken_in)
+    assert usual.equals(all_beside)
+    assert some
+    assert not none
 
 
 NUMBERS = st.one_of(
