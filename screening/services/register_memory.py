@@ -142,18 +142,18 @@ def remember(load: RegisterLoad, *, on: date) -> None:
 
     memory, now = RegisterMemory.objects.defer("told").first(), rules()
     fresh = _read(_DIGESTS_OF, load.pk)
+    if memory and memory.rules == now and not fresh.height:
+        forget(load)
+        return
     if memory and memory.rules == now and _is_small(load):
-        if fresh.height:
-            RegisterMemory.objects.update(version=memory.version + 1)
-        else:
-            forget(load)
+        RegisterMemory.objects.update(version=memory.version + 1)
         return
     kept = fresh.clear()
     if memory and memory.rules == now:
         kept = _told().join(fresh, on="person", how="anti")
     whole = load.as_before == 0 and fresh.height >= NEARLY_ALL * kept.height
     RegisterDigests.objects.filter(Q(load=load) | Q(load__status=RegisterLoad.Status.APPLIED)).delete()
-    if not fresh.height and not kept.height and not whole:
+    if not fresh.height and not whole:
         return
     version, whole_on = (memory.version + 1, memory.whole_on) if memory else (1, on)
     facts = {"version": version, "rules": now, "whole_on": on if whole else whole_on}
