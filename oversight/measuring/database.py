@@ -17,7 +17,8 @@ from psycopg import sql
 
 from staff.errors import RoundbookError
 
-PREFIX = "rbmeasure"
+PREFIX = "rbmeasure" + ("test" if os.environ.get("ROUNDBOOK_ENV") == "test" else "")
+"""A test's databases have names of their own, so that no test takes a large one away that was filled for measuring."""
 LOCK = 726_301
 SHAPES = (
     "*/migrations/*.py",

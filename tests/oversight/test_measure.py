@@ -15,7 +15,7 @@ from screening.models import Person
 from screening.serials import person_number_ok
 
 SMOKE = ["register_first_load", "due", "batch", "moves", "scan_1", "readings"]
-SLOWER = ["register_reload_1pct", "lab_flat", "queue_2000"]
+SLOWER = ["register_reload_1pct", "lab_flat", "queue_2000", "scan_flat", "dashboard_pages"]
 
 
 @pytest.mark.timeout(280)
