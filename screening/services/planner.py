@@ -6,6 +6,7 @@ from contextlib import contextmanager
 from django.db import connection
 
 MANY = 200
+_SET = "SET LOCAL enable_hashjoin = {0}; SET LOCAL enable_mergejoin = {0}; SET LOCAL enable_seqscan = {0}"
 
 
 @contextmanager
@@ -31,8 +32,6 @@ def few_among_many() -> Iterator[None]:
     Few rows copied in a moment ago, among many: without statistics the planner may read the many whole.
     """
     with connection.cursor() as cursor:
-        cursor.execute("SET LOCAL enable_hashjoin = off")
-        cursor.execute("SET LOCAL enable_mergejoin = off")
+        cursor.execute(_SET.format("off"))
         yield
-        cursor.execute("SET LOCAL enable_hashjoin = on")
-        cursor.execute("SET LOCAL enable_mergejoin = on")
+        cursor.execute(_SET.format("on"))

@@ -296,7 +296,7 @@ def _people_written(load: RegisterLoad, effect: Effect, frame: Acting) -> tuple[
 
 def _rounds_ended(person_ids: list[int], by: User, frame: Acting) -> None:
     """Close the rounds of the dead and of those who left; a referral never stops here, nor a kit that is back."""
-    with whole_sets(len(person_ids)), connection.cursor() as cursor:
+    with few_among_many(), connection.cursor() as cursor:
         cursor.execute(sql.ROUNDS_ENDED, {"people": person_ids, "today": frame.today})
         found = cursor.fetchall()
     for was_died, reason in ((True, "died"), (False, "moved_away")):
