@@ -187,6 +187,19 @@ def _answers(
         yield pk, answer.next_due_on, "" if answer.next_due_on else str(answer.code)
 
 
+NewFacts = tuple[date | None, date | None, date | None, bool]
+"""Birth, death, and day of leaving of a person without a history, and whether there is an address."""
+
+
+def answers_of_new(facts: Iterable[NewFacts], *, on: date) -> Iterator[tuple[*NewFacts, date | None, str]]:
+    """The same facts with the next date and the code of the reason for none, as `due_dates_refresh` would write them."""
+    rule = policy_facts(policy_on(on))
+    for birth, died, left, addressed in facts:
+        person = PersonFacts(birth, deceased_on=died, left_area_on=left, has_address=addressed)
+        answer = eligibility(person, rule, on)
+        yield birth, died, left, addressed, answer.next_due_on, "" if answer.next_due_on else str(answer.code)
+
+
 def _write(answers: Iterable[tuple[int, date | None, str]]) -> int:
     rows = list(answers)
     with few_among_many(), connection.cursor() as cursor:

@@ -8,11 +8,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import date
 from decimal import Decimal
 from hashlib import sha256
 from io import BytesIO
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from django.db import connection, transaction
 from django.utils.translation import gettext as _
@@ -21,7 +20,7 @@ from screening.models import Area, RegisterLoad
 from screening.services import register_memory as memory
 from screening.services import register_sql as sql
 from screening.services.corrections import name_keys_renew
-from screening.services.due import due_dates_refresh
+from screening.services.due import answers_of_new, due_dates_refresh
 from screening.services.planner import few_among_many, whole_sets
 from screening.services.policies import policy_on
 from screening.services.register_read import Refused, file_lines, lines_read
@@ -162,13 +161,17 @@ def register_changes(load: RegisterLoad, *, limit: int = 10) -> list[Change]:
     return changes
 
 
+def _is_few(load: RegisterLoad) -> bool:
+    return load.lines - load.as_before <= load.lines // FEW_OF
+
+
 @contextmanager
 def _joined(load: RegisterLoad) -> Iterator[Callable[[str], str]]:
     """Joins as fit the size of a load: by hashing whole sets, or line by line where its lines are few among the people.
 
     Gives what fits a statement to that.
     """
-    if load.lines - load.as_before > load.lines // FEW_OF:
+    if not _is_few(load):
         with whole_sets():
             yield str
         return
@@ -247,7 +250,7 @@ def register_apply(
             )
         effect = _weigh(load, frame)
         _release_checked(load, by, override_hold)
-        touched, dated = _people_written(load, effect, frame)
+        touched, dated = _people_written(load, effect, frame, dates=not history_follows)
         load.effect = {"fields": effect.fields, "deaths": effect.deaths, "leavers": effect.leavers}
         _rounds_ended(touched, by, frame)
         if not history_follows:
@@ -273,9 +276,15 @@ def _release_checked(load: RegisterLoad, by: User, override_hold: bool) -> None:
         )
 
 
-def _people_written(load: RegisterLoad, effect: Effect, frame: Acting) -> tuple[list[int], list[int]]:
-    """Write new and changed people: all of them, and those among them whose next date has to be computed anew."""
-    facts: dict[str, int | date] = {"load": load.pk, "today": frame.today}
+def _people_written(
+    load: RegisterLoad, effect: Effect, frame: Acting, *, dates: bool
+) -> tuple[list[int], list[int]]:
+    """Write new and changed people: all of them, and those among them whose next date has to be computed anew.
+
+    With `dates`, new people get theirs as they are written where they are many.
+    """
+    facts: dict[str, Any] = {"load": load.pk, "today": frame.today}
+    at_once = dates and not _is_few(load)
     with _joined(load) as fitted, connection.cursor() as cursor:
         cursor.execute(fitted(sql.UPDATE_CHANGED), facts)
         ruled = dict(cursor.fetchall())
@@ -284,14 +293,25 @@ def _people_written(load: RegisterLoad, effect: Effect, frame: Acting) -> tuple[
         survivors = [pk for (pk,) in cursor.fetchall()]
         created: list[int] = []
         if effect.created:
-            cursor.execute(fitted(sql.INSERT_NEW), facts)
+            cursor.execute(fitted(sql.INSERT_NEW), facts | _dates_of_new(load, frame, at_once=at_once))
             created = [pk for (pk,) in cursor.fetchall()]
         cursor.execute(sql.CORRECTIONS_OVERTAKEN, facts)
         name_keys_renew(load)
     load.changed, load.created = len(changed), len(created)
     load.unchanged = load.lines - load.refused - len(changed) - len(created)
-    also = [*survivors, *created]
-    return [*changed, *also], [*(pk for pk in changed if ruled[pk]), *also]
+    dated = [*(pk for pk in changed if ruled[pk]), *survivors, *([] if at_once else created)]
+    return [*changed, *survivors, *created], dated
+
+
+def _dates_of_new(load: RegisterLoad, frame: Acting, *, at_once: bool) -> dict[str, list[Any]]:
+    """What `INSERT_NEW` needs to write next dates; without `at_once` nothing, and they are computed afterwards."""
+    answers: list[tuple[Any, ...]] = []
+    if at_once:
+        with connection.cursor() as cursor:
+            cursor.execute(sql.NEW_FACTS, {"load": load.pk})
+            answers = list(answers_of_new(cursor.fetchall(), on=frame.today))
+    names = ("births", "deaths", "lefts", "addressed", "dues", "codes")
+    return {name: [answer[n] for answer in answers] for n, name in enumerate(names)}
 
 
 def _rounds_ended(person_ids: list[int], by: User, frame: Acting) -> None:

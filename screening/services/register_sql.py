@@ -116,7 +116,16 @@ MISSING = f"""
 SELECT count(*) FROM ({ON_THE_BOOKS}) i WHERE NOT EXISTS (SELECT 1 FROM screening_stagedperson s WHERE s.load_id = %(load)s AND s.person_number = i.value)
 """
 
-_NEW_COLUMNS = [*NEW_VALUES, "hidden_address", "not_due_code", "last_feed_id"]
+NEW_FACTS = """
+SELECT DISTINCT birth_date, deceased_on, left_area_on, address_1 <> '' FROM screening_stagedperson WHERE load_id = %(load)s
+"""
+"""All that decides the next date of people without a history, each combination once; see `due.answers_of_new`."""
+
+_SAME_FACTS = " AND ".join(
+    f"coalesce(f.{c}, 'infinity') = coalesce(d.{c}, 'infinity')"
+    for c in ("birth_date", "deceased_on", "left_area_on")
+)
+_NEW_COLUMNS = [*NEW_VALUES, "hidden_address", "last_feed_id", "next_due_on", "not_due_code"]
 INSERT_NEW = f"""
 WITH fresh AS MATERIALIZED (
     SELECT nextval(pg_get_serial_sequence('screening_person', 'id')) AS new_id, s.person_number,
@@ -124,12 +133,16 @@ WITH fresh AS MATERIALIZED (
     {JOINED} AND p.id IS NULL ORDER BY s.line),
 people AS (
     INSERT INTO screening_person (id, {", ".join(_NEW_COLUMNS)})
-    SELECT new_id, {", ".join(NEW_VALUES)}, false, '', %(load)s FROM fresh),
+    SELECT f.new_id, {", ".join(f"f.{c}" for c in NEW_VALUES)}, false, %(load)s, d.due, coalesce(d.code, '') FROM fresh f
+    LEFT JOIN unnest(%(births)s::date[], %(deaths)s::date[], %(lefts)s::date[], %(addressed)s::bool[], %(dues)s::date[],
+        %(codes)s::text[]) AS d (birth_date, deceased_on, left_area_on, addressed, due, code)
+        ON {_SAME_FACTS} AND (f.address_1 <> '') = d.addressed),
 numbers AS (
     INSERT INTO screening_personidentifier (person_id, scheme, value, valid_from)
     SELECT new_id, '{PersonIdentifier.REGISTER}', person_number, %(today)s FROM fresh)
 SELECT new_id FROM fresh
 """
+"""New people with their numbers. Those whose facts stand in the arrays get the next date, or the reason for none, at once."""
 
 # What the rule of eligibility reads of a person's own facts: where none of it changes, neither does the next date.
 _RULED = ("birth_date", "sex", "deceased_on", "left_area_on")

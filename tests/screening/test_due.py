@@ -2,6 +2,7 @@
 
 import random
 from datetime import date, datetime, timedelta
+from pathlib import Path
 
 import pytest
 from django.db import connection
@@ -17,6 +18,8 @@ from screening.services.due import (
     policy_facts,
 )
 from screening.services.policies import policy_on
+from screening.services.register import register_apply, register_stage
+from screening.services.register_read import COLUMNS
 from screening.services.rounds import (
     round_follow_up_concluded,
     rounds_close,
@@ -29,6 +32,7 @@ from tests import cast, factories
 
 pytestmark = pytest.mark.usefixtures("region")
 TODAY = date(2026, 6, 17)
+FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
 
 @pytest.fixture
@@ -161,3 +165,35 @@ def test_a_round_entered_in_error_counts_for_nothing() -> None:
     person = Person.objects.get(rounds=round_)
     assert person.next_due_on == date(2014, 3, 9), "never invited: due since the fiftieth birthday"
     assert Round.objects.filter(person=person, state="closed").count() == 1
+
+
+def test_many_new_people_are_written_with_the_date_the_rule_gives() -> None:
+    by = cast.member(cast.ADMINISTRATOR)
+    lines = (FIXTURES / "register_500.csv").read_text().strip().split("\n")
+    for at, (column, value) in enumerate(
+        (
+            ("deceased_on", "2026-01-05"), ("left_area_on", "2026-01-05"), ("left_area_on", "2031-01-05"), ("address_1", ""),
+            ("birth_date", ""), ("birth_date", "1929-03-01"), ("birth_date", "1996-02-29"),
+        ),
+        start=1,
+    ):  # fmt: skip
+        fields = lines[at].split(",")
+        fields[COLUMNS.index(column)] = value
+        lines[at] = ",".join(fields)
+    load = register_stage(by=by, content="\n".join(lines).encode(), file_name="first.csv")
+    assert register_apply(by=by, load=load).created == 500
+    at_once = sorted(Person.objects.values_list("pk", "next_due_on", "not_due_code"))
+    assert len({code for _pk, _due, code in at_once}) > 5
+    assert due_dates_refresh(by=by) == 0, "nothing is left to be computed"
+    Person.objects.update(next_due_on=None, not_due_code="")
+    due_dates_refresh(by=by)
+    assert sorted(Person.objects.values_list("pk", "next_due_on", "not_due_code")) == at_once
+
+
+def test_new_people_whose_history_follows_get_no_date_yet() -> None:
+    by = cast.member(cast.ADMINISTRATOR)
+    content = (FIXTURES / "register_500.csv").read_bytes()
+    load = register_stage(by=by, content=content, file_name="first.csv")
+    register_apply(by=by, load=load, history_follows=True)
+    assert not Person.objects.exclude(next_due_on=None, not_due_code="").exists()
+    assert due_dates_refresh(by=by) > 400
