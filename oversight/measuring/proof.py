@@ -13,6 +13,7 @@ from oversight.services.proofs import prove
 from oversight.services.seal import day_sealed, seal_night
 from oversight.services.seal_verify import seals_verify
 from screening.models import Round
+from screening.services.due import due_dates_refresh
 from staff import clock
 from staff.acting import acting
 from staff.ledger.moves import make_moves
@@ -55,6 +56,8 @@ def proof_incremental(bench: Bench) -> Measured:
             source=f"SELECT id FROM screening_round WHERE close_reason = 'not_returned' ORDER BY id LIMIT {CHANGED}",
             values={"due_on": "%(due)s::date", "pool": "'laboratory'"},
         )  # fmt: skip
+        moved = Round.objects.filter(state="result_due").values_list("person_id", flat=True)
+        due_dates_refresh(by=bench.desk, person_ids=list(moved))
     run = prove_changed(by=User.objects.system())
     slow = sorted(run.results.all(), key=lambda one: -one.seconds)[:SLOWEST]
     told = ", ".join(f"{one.check_name} {one.seconds:.1f} s" for one in slow)

@@ -8,11 +8,17 @@ WHOLE = frozenset({"I16", "I17", "I36"})
 from its ledger; else carried over until the next full proof."""
 A_MOMENT = 5.0
 
-_FIND = """
-SELECT coalesce((SELECT array_agg(DISTINCT x.person) FROM ({people}) x (person)), '{{}}'), {kits},
-       (SELECT count(*) FROM c WHERE c.{key} <= %(top)s), n.old_rows, n.top, n.rows
-FROM (SELECT count(*) FILTER (WHERE t.{key} <= %(top)s) AS old_rows, coalesce(max(t.{key}), 0) AS top, count(*) AS rows
-      FROM {table} t) n
+MOST = 200_000
+"""So many changed rows of a table, or changed people, and looking at everybody is cheaper."""
+
+_ROWS = f"""
+SELECT (array_agg(t.{{key}}) FILTER (WHERE age(t.xmin) <= %(behind)s))[1:{MOST + 1}],
+    count(*) FILTER (WHERE t.{{key}} <= %(top)s), coalesce(max(t.{{key}}), 0), count(*)
+FROM {{table}} t
+"""
+_WHOM = """
+WITH c AS MATERIALIZED (SELECT * FROM {table} t WHERE t.{key} = ANY(%(keys)s))
+SELECT coalesce((SELECT array_agg(DISTINCT x.person) FROM ({people}) x (person)), '{{}}'), {kits}
 """
 
 
@@ -28,18 +34,20 @@ class Source:
     key: str = "id"
 
     @property
-    def sql(self) -> str:
-        """People, kits, old rows that were written anew, and the table's old rows, highest number and rows."""
+    def rows_sql(self) -> str:
+        """Keys of the rows written since, then the table's old rows, highest number and rows; reads every row once."""
+        return _ROWS.format(key=self.key, table=self.table)
+
+    @property
+    def whom_sql(self) -> str:
+        """People and kits that the rows of `keys` concern."""
         people = self.people or "SELECT NULL::bigint WHERE false"
         kits = (
             f"coalesce((SELECT array_agg(DISTINCT {self.kits}) FROM c), '{{}}')"
             if self.kits
             else "'{}'::bigint[]"
         )
-        return (
-            f"WITH c AS MATERIALIZED (SELECT * FROM {self.table} t WHERE age(t.xmin) <= %(behind)s)"
-            + _FIND.format(people=people, kits=kits, table=self.table, key=self.key)
-        )
+        return _WHOM.format(table=self.table, key=self.key, people=people, kits=kits)
 
 
 def _own(table: str, *, append_only: bool = False) -> Source:
