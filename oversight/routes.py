@@ -27,6 +27,7 @@ ROUTES: dict[str, Door] = {
     "oversight:export-fetch": KEEPERS,
     "oversight:give": door(Role.MANAGER),
     "oversight:set-level": door(Role.MANAGER),
+    "oversight:journal-age": door(Role.ADMINISTRATOR, Role.MANAGER, Role.AUDITOR),
     "oversight:proof": OVERSEERS,
     "oversight:checks": OVERSEERS,
     "oversight:ledgers": OVERSEERS,
