@@ -53,7 +53,10 @@ def _opened(stage: "Stage", week: int, weekday: int) -> None:
     purpose, words = WORDS[(week + weekday) % len(WORDS)]
     silent = weekday == THURSDAY and week % WITHOUT_WORDS_EVERY_WEEKS == WITHOUT_WORDS_IN_WEEK
     person_open_with_reason(
-        by=by, person_id=person.pk, purpose=Purpose.CHECK if silent else purpose, words="" if silent else words
+        by=by,
+        person_id=person.pk,
+        purpose=Purpose.CHECK if silent else purpose,
+        words="" if silent else words,
     )
 
 

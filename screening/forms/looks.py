@@ -3,6 +3,8 @@
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
+from staff.forms.ticked import TickedField
+
 VERDICTS = (("yes", _("in order")), ("no", _("not in order")))
 WORDS = 400
 
@@ -10,12 +12,7 @@ WORDS = 400
 class TickedForm(forms.Form):
     """The looks that were ticked."""
 
-    look = forms.TypedMultipleChoiceField(coerce=int, required=False)
-
-    def __init__(self, data: object) -> None:
-        super().__init__(data)
-        sent = self.data.getlist("look") if hasattr(self.data, "getlist") else []
-        self.fields["look"].choices = [(one, one) for one in sent if one.isdecimal() and len(one) < 19]
+    look = TickedField()
 
 
 class ReviewForm(forms.Form):

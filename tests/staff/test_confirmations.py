@@ -77,7 +77,9 @@ def test_adding_roles_and_opening_again_confirm_an_account_and_time_takes_it_awa
 
 def test_who_changes_the_own_roles_is_not_confirmed_by_it() -> None:
     with clock.at(LATER):
-        account_roles(by=administrator(), user=administrator(), places=[Place("administrator"), Place("manager")])
+        account_roles(
+            by=administrator(), user=administrator(), places=[Place("administrator"), Place("manager")]
+        )
         assert told(cast.ADMINISTRATOR)[0] == -10
 
 
@@ -113,7 +115,9 @@ def test_a_manager_of_one_site_confirms_who_works_there() -> None:
     ours = {row.user.username for row in accounts_live(by=manager()) if row.ours}
     assert ours == {cast.LABORATORY}
     assert accounts_confirm(by=manager(), user_ids=[cast.member(cast.LABORATORY).pk]) == 1
-    assert code_of(lambda: accounts_confirm(by=manager(), user_ids=[cast.member(cast.NURSE).pk])) == "other_site"
+    assert (
+        code_of(lambda: accounts_confirm(by=manager(), user_ids=[cast.member(cast.NURSE).pk])) == "other_site"
+    )
 
 
 def test_programs_and_the_system_are_left_out() -> None:

@@ -42,7 +42,9 @@ def auditor() -> User:
     return cast.member(cast.AUDITOR)
 
 
-def a_look(days_ago: int = 0, *, who: str = cast.PHONE_DESK, words: str = "her daughter rang") -> ReasonedLook:
+def a_look(
+    days_ago: int = 0, *, who: str = cast.PHONE_DESK, words: str = "her daughter rang"
+) -> ReasonedLook:
     """Somebody opened a person outside their lists so many days ago."""
     person = factories.a_person()
     with clock.at(NOON - timedelta(days=days_ago)):
@@ -66,7 +68,9 @@ def test_a_reason_is_marked_with_the_look_and_once_a_day(signed_in: SignIn) -> N
         cast.member(cast.PHONE_DESK), person, TODAY, "call", "her daughter rang",
     )  # fmt: skip
     entries = AccessEntry.objects.filter(person_id=person.pk, purpose="call").order_by("pk")
-    assert [e.place for e in entries] == [f"screening:person ({w})" for w in ("her daughter rang", "said again")]
+    assert [e.place for e in entries] == [
+        f"screening:person ({w})" for w in ("her daughter rang", "said again")
+    ]
     assert entries[0].at == look.at
     with clock.at(NOON + timedelta(days=1)):
         person_open_with_reason(by=look.user, person_id=person.pk, purpose="check")
@@ -81,7 +85,10 @@ def test_a_look_from_a_list_or_without_a_reason_leaves_no_mark(signed_in: SignIn
     assert client.get(f"/people/{person.pk}/").status_code == 200
     assert not ReasonedLook.objects.exists()
     by = cast.member(cast.PHONE_DESK)
-    assert code_of(lambda: person_open_with_reason(by=by, person_id=person.pk, purpose="search")) == "reason_missing"
+    assert (
+        code_of(lambda: person_open_with_reason(by=by, person_id=person.pk, purpose="search"))
+        == "reason_missing"
+    )
     with pytest.raises(IntegrityError, match="opened_record_has_a_reason"), transaction.atomic():
         ReasonedLook.objects.create(person=person, user=by, day=TODAY, at=NOON, purpose="search")
 
@@ -154,7 +161,12 @@ def test_words_are_needed_where_it_is_not_in_order_and_for_another_review() -> N
     assert [row.review for row in looks_unanswered(by=auditor())] == [second], "the last one is in force"
     assert code_of(lambda: look_review(**again, words="other words")) == "stale"
     assert code_of(lambda: look_review(by=auditor(), look=look, in_order=True)) == "stale"
-    assert code_of(lambda: look_review(by=auditor(), look=a_look(), in_order=True, words="x", replaces=second.pk)) == "stale"
+    assert (
+        code_of(
+            lambda: look_review(by=auditor(), look=a_look(), in_order=True, words="x", replaces=second.pk)
+        )
+        == "stale"
+    )
     for wrong, name in (
         ({"in_order": False, "words": ""}, "look_not_in_order_says_why"),
         ({"in_order": True, "words": "", "replaces": second}, "another_review_says_why"),
@@ -188,7 +200,10 @@ def test_what_is_not_in_order_stays_until_somebody_writes_what_was_done() -> Non
 def test_no_row_is_changed_or_deleted(model: type) -> None:
     review = look_review(by=auditor(), look=a_look(), in_order=False, words="no call that day")
     look_follow_up(by=auditor(), review=review, words="talked with her")
-    for change in (lambda: model.objects.update(words="other"), lambda: model.objects.all()._raw_delete("default")):
+    for change in (
+        lambda: model.objects.update(words="other"),
+        lambda: model.objects.all()._raw_delete("default"),
+    ):
         with pytest.raises(DatabaseError), transaction.atomic():
             change()
 
@@ -201,10 +216,18 @@ def test_the_page_reviews_many_and_one(signed_in: SignIn) -> None:
     assert "3 working days late" in page.text
     assert late.person.family_name not in page.text
     assert "her daughter rang" in page.text
-    assert "Tick the looks that are in order" in client.post(reverse("screening:looks-in-order"), follow=True).text
+    assert (
+        "Tick the looks that are in order"
+        in client.post(reverse("screening:looks-in-order"), follow=True).text
+    )
     ticked = {"look": [late.pk, one.pk]}
-    assert "2 looks are in order." in client.post(reverse("screening:looks-in-order"), ticked, follow=True).text
-    assert "2 had been reviewed before" in client.post(reverse("screening:looks-in-order"), ticked, follow=True).text
+    assert (
+        "2 looks are in order." in client.post(reverse("screening:looks-in-order"), ticked, follow=True).text
+    )
+    assert (
+        "2 had been reviewed before"
+        in client.post(reverse("screening:looks-in-order"), ticked, follow=True).text
+    )
     at = reverse("screening:look-review", args=[two.pk])
     wrong = client.post(at, {"verdict": "no", "words": ""})
     assert (wrong.status_code, "Say in words what is not in order." in wrong.text) == (422, True)
