@@ -6,9 +6,10 @@ from datetime import date
 from django.conf import settings
 from django.db import connection
 
-from oversight.models import AgedOut
+from oversight.models import AgedOut, AgeingAsked
 from oversight.seal.ageing_sql import JOURNAL
 from oversight.services.journal_ageing import Leaving, journal_leaving
+from oversight.services.journal_asked import ageing_question
 from oversight.services.seal_told import seal_last, tables_of
 from screening.months import add_months
 from staff import clock
@@ -37,7 +38,7 @@ class Month:
 
 @dataclass(frozen=True, slots=True)
 class JournalAge:
-    """What the page tells: the months, what would go today, whether all of that is sealed, and what went before."""
+    """What the page tells: the months, what would go today, whether all of that is sealed, what went before, and this month's question."""
 
     months: list[Month]
     years: int
@@ -45,6 +46,7 @@ class JournalAge:
     next_on: date | None
     sealed: bool
     aged_out: list[AgedOut]
+    asked: AgeingAsked | None
 
 
 def journal_age() -> JournalAge:
@@ -62,7 +64,9 @@ def journal_age() -> JournalAge:
     leaving = journal_leaving(today)
     days = sorted(month.may_go for month in months if month.may_go and month.may_go > today)
     gone = list(AgedOut.objects.filter(name=JOURNAL).select_related("asked_by", "agreed_by")[:SHOWN])
-    return JournalAge(months, years, leaving, next(iter(days), None), _sealed(leaving), gone)
+    return JournalAge(
+        months, years, leaving, next(iter(days), None), _sealed(leaving), gone, ageing_question()
+    )
 
 
 def _sealed(leaving: Leaving) -> bool:
