@@ -69,6 +69,11 @@ def accounts_live(*, by: User) -> list[Account]:
     return sorted(accounts, key=lambda one: (one.left, one.user.full_name))
 
 
+def nobody_else_confirms(by: User) -> bool:
+    """Whether this is the only person who may confirm accounts, so that nobody can confirm theirs."""
+    return not User.objects.colleagues(*MAY_CONFIRM).exclude(pk=by.pk).exists()
+
+
 def accounts_late_soon() -> tuple[int, int]:
     """How many live accounts are past their day, and how many come to it within two weeks."""
     today = clock.today()

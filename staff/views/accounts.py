@@ -17,7 +17,7 @@ from staff.forms.accounts import ConfirmForm
 from staff.models import SYSTEM_USERNAME, User
 from staff.roles import Role
 from staff.services.accounts import account_active
-from staff.services.confirmations import accounts_confirm, accounts_live
+from staff.services.confirmations import accounts_confirm, accounts_live, nobody_else_confirms
 
 
 @require_http_methods(["GET", "POST"])
@@ -39,7 +39,7 @@ def accounts(request: HttpRequest) -> HttpResponse:
             return redirect("staff:accounts")
     context = {
         "form": form, "rows": accounts_live(by=by), "now": clock.now(), "days": CONFIRMED_DAYS,
-        "may_close": user_holds(by, [Role.ADMINISTRATOR]),
+        "may_close": user_holds(by, [Role.ADMINISTRATOR]), "alone": nobody_else_confirms(by),
         "ticked": request.POST.getlist("account"),
     }  # fmt: skip
     return render(request, "staff/accounts.html", context, status=422 if form.errors else 200)

@@ -1,17 +1,19 @@
 """The pages on who looked and who may sign in, in Chromium: 200 % zoom, light and dark, axe clean; reviewed by keyboard alone."""
 
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 from django.db import connections
 from django.urls import reverse
 from playwright.sync_api import Browser, expect
 
+from oversight.services.journal_asked import ageing_ask
+from oversight.services.seal import seal_night
 from screening.access import person_open_with_reason
 from screening.models import LookReview, ReasonedLook
 from screening.services.looks import look_follow_up, look_review, looks_in_order
 from staff import clock
-from staff.models import AccountConfirmation
+from staff.models import AccessEntry, AccountConfirmation, User
 from staff.services.confirmations import accounts_confirm
 from tests import cast, factories
 from tests.conftest import NOON
@@ -53,10 +55,21 @@ def something_to_see() -> None:
     accounts_confirm(by=manager, user_ids=[cast.member(cast.NURSE).pk, auditor.pk], words="gone through")
 
 
+def old_looks_asked_for() -> None:
+    when, by = clock.moment(date(2014, 3, 5)), cast.member(cast.PHONE_DESK).pk
+    AccessEntry.objects.bulk_create(
+        AccessEntry(id=n, at=when, user_id=by, person_id=n, purpose="call", place="x")
+        for n in range(500, 540)
+    )
+    seal_night(by=User.objects.system(), day=clock.today())
+    ageing_ask(by=cast.member(cast.MANAGER))
+
+
 @pytest.mark.timeout(600)
 @pytest.mark.parametrize("scheme", SCHEMES)
 def test_the_pages_at_200_percent(browser: Browser, server: str, scheme: str) -> None:  # noqa: F811
     something_to_see()
+    old_looks_asked_for()
     connections.close_all()
     troubles: list[str] = []
     for name, who, address in (

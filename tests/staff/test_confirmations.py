@@ -165,6 +165,13 @@ def test_the_page_confirms_what_is_ticked_and_says_what_is_wrong(signed_in: Sign
     assert client.post(AT, {"account": ["x", "9" * 40]}).status_code == 422
 
 
+def test_whoever_alone_may_confirm_is_told_to_have_a_second_person(signed_in: SignIn) -> None:
+    words = "Make a second person one of them"
+    assert words not in signed_in(cast.MANAGER).get(AT).text
+    account_active(by=administrator(), user=manager(), active=False)
+    assert words in signed_in(cast.ADMINISTRATOR).get(AT).text
+
+
 def test_an_administrator_closes_an_account_from_the_page(signed_in: SignIn) -> None:
     client, nurse = signed_in(cast.ADMINISTRATOR), cast.member(cast.NURSE)
     done = client.post(reverse("staff:account-close", args=[nurse.pk]), follow=True)
