@@ -234,6 +234,13 @@ def test_the_page_reviews_many_and_one(signed_in: SignIn) -> None:
     done = client.post(at, {"verdict": "no", "words": "no call that day"}, follow=True)
     assert "The review is written." in done.text
     assert "Every record that was opened with a reason has been reviewed." in done.text
+    first = LookReview.objects.get(look=two)
+    assert f'name="replaces" value="{first.pk}"' in done.text, "it can be judged again at once"
+    again = client.post(
+        at, {"verdict": "yes", "words": "the call was found", "replaces": first.pk}, follow=True
+    )
+    assert "1 earlier review" in again.text
+    assert "No look that was not in order waits for words." in again.text
     stale = client.post(at, {"verdict": "yes", "words": ""})
     assert (stale.status_code, "reviewed this look meanwhile" in stale.text) == (422, True)
 
