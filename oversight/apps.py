@@ -16,7 +16,7 @@ class OversightConfig(AppConfig):
         from oversight import models
         from oversight.seal.ageing_sql import GOES
         from oversight.walls import marks_sql
-        from staff.ledger.registry import register_append_only, register_sql
+        from staff.ledger.registry import register_append_only, register_guarded, register_sql
         from staff.ledger.walls import build_walls
 
         register_append_only(
@@ -24,6 +24,7 @@ class OversightConfig(AppConfig):
             models.NetCount, models.Settlement, models.Seal, models.SealBlock, models.RestoreDrill, models.Paper,
             models.AgedOut,
         )  # fmt: skip
+        register_guarded(models.AgeingAsked, {"agreed_at", "agreed_by_id", "tried_on", "refused"})
         register_sql("oversight_marks", marks_sql())
         register_sql("oversight_journal", GOES.replace("{years}", str(settings.JOURNAL_KEPT_YEARS)))
         post_migrate.connect(build_walls, sender=self, dispatch_uid="build_walls")

@@ -6,7 +6,7 @@ from staff.routes import PUBLIC, Door, api_door, door
 OVERSEERS = door(Role.MANAGER, Role.ADMINISTRATOR, Role.AUDITOR, Role.CLINICIAN, Role.COORDINATOR)
 
 KEEPERS = door(Role.MANAGER, Role.ADMINISTRATOR)
-"""Who may take files away."""
+"""Who may take files away, and let old months of the journal go, one asking and another agreeing."""
 
 EXAMINED_TOGETHER = door(Role.MANAGER, Role.CLINICIAN)
 """Who may see figures of single examiners (job 7.2: restricted)."""
@@ -27,6 +27,9 @@ ROUTES: dict[str, Door] = {
     "oversight:export-fetch": KEEPERS,
     "oversight:give": door(Role.MANAGER),
     "oversight:set-level": door(Role.MANAGER),
+    "oversight:journal-age": door(Role.ADMINISTRATOR, Role.MANAGER, Role.AUDITOR),
+    "oversight:journal-ask": KEEPERS,
+    "oversight:journal-agree": KEEPERS,
     "oversight:proof": OVERSEERS,
     "oversight:checks": OVERSEERS,
     "oversight:ledgers": OVERSEERS,

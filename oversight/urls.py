@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from oversight.views import dashboard, definition, exports, known, net, proof
+from oversight.views import dashboard, definition, exports, journal_age, known, net, proof
 
 app_name = "oversight"
 urlpatterns: list[URLPattern] = [
@@ -17,6 +17,9 @@ urlpatterns: list[URLPattern] = [
     path("how-are-we-doing/files/ask/", exports.ask, name="export-ask"),
     path("how-are-we-doing/files/<int:pk>/", exports.fetch, name="export-fetch"),
     path("how-are-we-doing/<str:page>/", dashboard.figures_page, name="figures"),
+    path("journal-age/", journal_age.age_of_the_journal, name="journal-age"),
+    path("journal-age/ask/", journal_age.ask, name="journal-ask"),
+    path("journal-age/<int:pk>/agree/", journal_age.agree, name="journal-agree"),
     path("nobody-falls-through/", net.nobody_falls_through, name="proof"),
     path("nobody-falls-through/checks/", proof.checks, name="checks"),
     path("nobody-falls-through/ledgers/", net.ledgers, name="ledgers"),

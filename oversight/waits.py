@@ -1,4 +1,4 @@
-"""What the last nightly proof found."""
+"""What the last nightly proof found, and whose account waits to be confirmed."""
 
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
@@ -6,6 +6,7 @@ from django.utils.translation import ngettext
 
 from oversight.services.proofs import proof_latest, run_summary
 from staff import clock
+from staff.services.confirmations import SOON_DAYS, accounts_late_soon
 from staff.waits import Teller, Wait
 
 
@@ -22,4 +23,21 @@ def proof() -> list[Wait]:
     return [Wait(words % {"n": broken, "day": day}, pressing=True)]
 
 
-WAITS: dict[str, Teller] = {"oversight:proof": proof}
+def accounts() -> list[Wait]:
+    """Accounts past the day by which somebody confirms them, and those that come to it soon; told here for the ground floor."""
+    late, soon = accounts_late_soon()
+    told = []
+    if late:
+        words = ngettext("%(n)s account not confirmed in time", "%(n)s accounts not confirmed in time", late)
+        told.append(Wait(words % {"n": late}, pressing=True))
+    if soon:
+        words = ngettext(
+            "%(n)s account to be confirmed within %(days)s days",
+            "%(n)s accounts to be confirmed within %(days)s days",
+            soon,
+        )
+        told.append(Wait(words % {"n": soon, "days": SOON_DAYS}))
+    return told or [Wait(_("every account is confirmed"))]
+
+
+WAITS: dict[str, Teller] = {"oversight:proof": proof, "staff:accounts": accounts}

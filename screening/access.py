@@ -8,11 +8,12 @@ from django.db import transaction
 from django.db.models import QuerySet
 from django.utils.translation import gettext as _
 
-from screening.models import Person, PersonIdentifier
+from screening.models import REASONS, Person, PersonIdentifier, ReasonedLook
 from screening.querysets import Found, people_found, people_read, person_by_id
 from staff import clock
 from staff.access import look_recorded, require_role
-from staff.errors import NotFound
+from staff.acting import acting
+from staff.errors import NotFound, RoundbookError
 from staff.models import AccessEntry, Purpose, User
 from staff.roles import Role
 
@@ -55,6 +56,25 @@ def person_open(*, by: User, person_id: int, purpose: str, place: str) -> Person
         if person is None:
             raise NotFound("person_unknown", _("There is no such person in the register."))
         look_recorded(by=by, person_ids=[person.pk], purpose=purpose, place=place)
+        return person
+
+
+def person_open_with_reason(*, by: User, person_id: int, purpose: str, words: str = "") -> Person:
+    """Open somebody who is on none of one's lists: the look with its reason goes into the journal, and to the auditor for review.
+
+    Both in the transaction that reads; said again on the same day, the first reason stands. RoundbookError `reason_missing`
+    unless `purpose` is one that may be given. Source: the programme's job description 9 (purpose line, break-glass).
+    """
+    if purpose not in REASONS:
+        raise RoundbookError("reason_missing", _("Say why you open this record: choose one of the reasons."))
+    words = words.strip()[:NOTE_CHARACTERS]
+    with acting(by, reason="record opened with a reason") as frame:
+        place = f"screening:person ({words})" if words else "screening:person"
+        person = person_open(by=by, person_id=person_id, purpose=purpose, place=place)
+        look = ReasonedLook(
+            person=person, user=by, day=frame.today, at=frame.now, purpose=purpose, words=words
+        )
+        ReasonedLook.objects.bulk_create([look], ignore_conflicts=True)
         return person
 
 

@@ -17,18 +17,25 @@ class ScreeningConfig(AppConfig):
             Kit,
             KitDoubt,
             KitMove,
+            LookFollowUp,
+            LookReview,
             Manifest,
             Pack,
             PackCheck,
             PersonNote,
+            ReasonedLook,
             Return,
             ReturnMove,
             Round,
             RoundMove,
         )
-        from staff.ledger.registry import Ledger, register_append_only, register_ledger
+        from screening.models.looks import NOBODY_JUDGES_THE_OWN_LOOK
+        from staff.ledger.registry import Ledger, register_append_only, register_ledger, register_sql
 
         register_ledger(Ledger(states.ROUND, Round, RoundMove))
         register_ledger(Ledger(states.KIT, Kit, KitMove))
         register_ledger(Ledger(states.RETURN, Return, ReturnMove))
-        register_append_only(InvitationPace, KitDoubt, Manifest, Pack, PackCheck, PersonNote)
+        register_append_only(
+            InvitationPace, KitDoubt, LookFollowUp, LookReview, Manifest, Pack, PackCheck, PersonNote, ReasonedLook
+        )  # fmt: skip
+        register_sql("screening_own_look", NOBODY_JUDGES_THE_OWN_LOOK)

@@ -5,7 +5,8 @@ needs the other one). Batches are opened and posted by the phone desk and the ma
 looks, and takes kits into stock.
 A person's page and the search are for those who speak with people: phone desk, coordinator, clinician. The
 administrator configures and sees no person's story, the manager sees counts, the front desk and the laboratory see
-the one kit in hand (least privilege by task). The auditor reads who opened whose record, by number and never by name.
+the one kit in hand (least privilege by task). The auditor reads who opened whose record, by number and never by name,
+and reviews the records opened with a reason; the manager sees of these what was not in order, and writes what was done.
 """
 
 from staff.roles import Role
@@ -59,6 +60,10 @@ ROUTES: dict[str, Door] = {
     "screening:protocol-look": ANSWERS_FOR_POLICY,
     "screening:protocol-decide": ANSWERS_FOR_POLICY,
     "screening:journal": door(Role.AUDITOR),
+    "screening:looks": door(Role.AUDITOR, Role.MANAGER),
+    "screening:looks-in-order": door(Role.AUDITOR),
+    "screening:look-review": door(Role.AUDITOR),
+    "screening:look-follow-up": door(Role.AUDITOR, Role.MANAGER),
     "screening:second-look": SPEAKS_WITH_PEOPLE,
     "screening:death-decide": SPEAKS_WITH_PEOPLE,
     "screening:kit-lost": RECORDS_WISHES,

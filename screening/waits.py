@@ -16,6 +16,7 @@ from screening.services.batches import replacements_wanted
 from screening.services.deaths import deaths_to_decide
 from screening.services.due import due_people_count
 from screening.services.duplicates import duplicates_open, merges_to_decide
+from screening.services.looks import looks_waiting
 from screening.services.register_proof import register_freshness
 from staff import clock
 from staff.waits import Teller, Wait
@@ -101,6 +102,19 @@ def protocols() -> list[Wait]:
     return [Wait(words % {"n": drafts}, pressing=True)] if drafts else [Wait(_("no draft waits"))]
 
 
+def looks() -> list[Wait]:
+    """Records opened with a reason that nobody has reviewed, those late, and those not in order without a word of what was done."""
+    waiting, late, unanswered = looks_waiting()
+    words = ngettext("%(n)s look to review", "%(n)s looks to review", waiting) % {"n": waiting}
+    told = [Wait(words)] + ([late_by_their_day(late)] if late else [])
+    if unanswered:
+        words = ngettext(
+            "%(n)s not in order, nothing done yet", "%(n)s not in order, nothing done yet", unanswered
+        )
+        told.append(Wait(words % {"n": unanswered}, pressing=True))
+    return told
+
+
 def late_by_their_day(n: int) -> Wait:
     """How many are past the day somebody promised."""
     return Wait(ngettext("%(n)s past its day", "%(n)s past their day", n) % {"n": n}, pressing=True)
@@ -114,4 +128,5 @@ WAITS: dict[str, Teller] = {
     "screening:duplicates": duplicates,
     "screening:second-look": second_look,
     "screening:protocols": protocols,
+    "screening:looks": looks,
 }

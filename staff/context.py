@@ -34,9 +34,12 @@ PAGES: tuple[tuple[str, Any], ...] = (
     ("outreach:desks", _("Desks of areas")),
     ("outreach:notices", _("Notices to practices")),
     ("screening:journal", _("Who opened whose record")),
+    ("screening:looks", _("Opened with a reason")),
     ("oversight:dashboard", _("How are we doing?")),
     ("oversight:proof", _("Nobody falls through")),
+    ("staff:accounts", _("Who may sign in")),
     ("staff:clients", _("Programs that connect")),
+    ("oversight:journal-age", _("Age of the journal")),
 )
 
 

@@ -52,6 +52,8 @@ def api_door(*roles: Role, writers: tuple[Role, ...] | None = None, one_site: bo
 
 
 ROUTES: dict[str, Door] = {
+    "staff:accounts": door(Role.ADMINISTRATOR, Role.MANAGER),
+    "staff:account-close": door(Role.ADMINISTRATOR),
     "staff:clients": door(Role.ADMINISTRATOR),
     "staff:client-token": door(Role.ADMINISTRATOR),
     "staff:client-revoke": door(Role.ADMINISTRATOR),

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from staff.views import calendars, clients, pages
+from staff.views import accounts, calendars, clients, pages
 
 app_name = "staff"
 urlpatterns = [
@@ -12,6 +12,8 @@ urlpatterns = [
     path("closed-days/<int:pk>/open/", calendars.calendar_open, name="calendar-open"),
     path("closed-days/post/<int:pk>/", calendars.calendar_post, name="calendar-post"),
     path("sign-out/", pages.SignOut.as_view(), name="sign-out"),
+    path("accounts/", accounts.accounts, name="accounts"),
+    path("accounts/<int:pk>/close/", accounts.close, name="account-close"),
     path("programs/", clients.clients, name="clients"),
     path("programs/<int:pk>/token/", clients.token, name="client-token"),
     path("programs/<int:pk>/revoke/", clients.revoke, name="client-revoke"),

@@ -28,6 +28,14 @@ def working_days_after(day: date, n: int, closed: Collection[date] = frozenset()
     return current
 
 
+def working_days_left(today: date, until: date, closed: Collection[date] = frozenset()) -> int:
+    """The working days after `today` up to and with `until`; below 0 so many have passed since, 0 on the last day itself."""
+    first, last = min(today, until), max(today, until)
+    span = (first + timedelta(days=n) for n in range(1, (last - first).days + 1))
+    worked = sum(is_working(day, closed) for day in span)
+    return worked if until >= today else -worked
+
+
 def long_break_ahead(
     day: date, closed: Collection[date] = frozenset(), *, within: int = 5, length: int = 4
 ) -> date | None:

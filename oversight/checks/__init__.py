@@ -1,6 +1,7 @@
 """The register of checks: one file a group; a new check is one declaration in its group's file."""
 
 from oversight.checks import (
+    access,
     balance,
     bench,
     examinations,
@@ -16,7 +17,7 @@ from oversight.checks.base import Check, Severity, check_query, days_for, narrow
 
 __all__ = ["CHECKS", "Check", "Severity", "check_query", "days_for", "narrowed"]
 
-GROUPS = (follow_up, examinations, letters, results, bench, post, people, programme, balance, ledgers)
+GROUPS = (follow_up, examinations, letters, results, bench, post, people, programme, access, balance, ledgers)
 CHECKS: dict[str, Check] = {
     check.name: check
     for severity in Severity

@@ -25,6 +25,7 @@ from oversight.models.rollup import (
 )
 from oversight.models.safety import (
     AgedOut,
+    AgeingAsked,
     LedgerCount,
     NetCount,
     Paper,
@@ -38,6 +39,7 @@ __all__ = [
     "CELLS",
     "LINES",
     "AgedOut",
+    "AgeingAsked",
     "ArrivedCell",
     "ArrivedLine",
     "Cell",

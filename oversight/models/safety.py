@@ -170,6 +170,41 @@ class AgedOut(models.Model):
         return hashlib.sha256("|".join(map(str, told)).encode()).hexdigest()
 
 
+class AgeingAsked(models.Model):
+    """Somebody asks that the entries of a table before a day go, and another person agrees; a worker then lets them go.
+
+    It holds as long as that day is the one before which entries are past their time, so for a month. `refused` says why the
+    worker could not, when it tried last. What went is an `AgedOut`.
+    """
+
+    name = models.CharField(max_length=63)
+    before = models.DateField()
+    rows = models.BigIntegerField()
+    asked_at = models.DateTimeField()
+    asked_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    agreed_at = models.DateTimeField(null=True)
+    agreed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
+    )
+    tried_on = models.DateField(null=True)
+    refused = models.CharField(max_length=300, blank=True, default="")
+
+    class Meta:
+        ordering: ClassVar = ["pk"]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["name", "before"], name="asked_once_what_is_past_its_time"),
+            models.CheckConstraint(condition=~Q(asked_by=F("agreed_by")), name="let_go_by_a_second_person"),
+            models.CheckConstraint(
+                condition=Q(agreed_at=None, agreed_by=None)
+                | Q(agreed_at__isnull=False, agreed_by__isnull=False),
+                name="agreed_says_by_whom_and_when",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.rows} of {self.name} before {self.before}"
+
+
 class RestoreDrill(models.Model):
     """A backup restored beside the registry, what the proof found in it, and whether its ledgers were ours; append-only."""
 

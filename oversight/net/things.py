@@ -37,4 +37,6 @@ THINGS: "dict[str, StrOrPromise]" = {
     "lot": _("lot of kits"),
     "seal": _("seal"),
     "drill": _("restore drill"),
+    "look": _("look with a reason"),
+    "account": _("account"),
 }

@@ -25,6 +25,7 @@ class Crew:
     clinician: User
     manager: User
     administrator: User
+    auditor: User
     system: User
 
     def owner_of(self, referral: Referral) -> User:
@@ -45,6 +46,7 @@ def crew_called() -> Crew:
         clinician=by_name["emrik"],
         manager=by_name["sefrin"],
         administrator=by_name["ansel"],
+        auditor=by_name["wrenna"],
         system=by_name["roundbook"],
     )
 

@@ -7,6 +7,7 @@ from functools import partial
 import numpy as np
 
 from oversight.models import Rehearsal
+from oversight.rehearsal.access_work import day_of_access
 from oversight.rehearsal.crew import Stage, crew_called
 from oversight.rehearsal.desks import Desk, SideBySide, Tell, commits_hurried
 from oversight.rehearsal.follow_work import Follow, day_of_follow_up
@@ -175,6 +176,8 @@ def _invitations(stage: Stage) -> Callable[[date], None]:
             if day.weekday() == 0:
                 newcomers_loaded(stage, day)
             invited(stage, day)
+        with clock.at(hours_of(day)["stories"]):
+            day_of_access(stage, day)
 
     return play
 

@@ -124,6 +124,8 @@ SOURCES: Sequence[Source] = (
     Source("results_bracketedreading", "SELECT e.person_id FROM c JOIN results_result e ON e.reading_id = c.reading_id",
            append_only=True, key="reading_id"),
     Source("oversight_fact", "SELECT c.person_id FROM c", key="round_id"),
+    _own("screening_reasonedlook", append_only=True),
+    Source("screening_lookreview", "SELECT l.person_id FROM c JOIN screening_reasonedlook l ON l.id = c.look_id", append_only=True),
     Source("staff_user", " UNION ALL ".join(_USER.format(table) for table in (
         "results_referral", "screening_round", "results_sample", "outreach_letter"))),
     Source("results_controllot", policy=True), Source("results_cutoffrule", policy=True),

@@ -1,5 +1,5 @@
 """The duties of every local day, each done once: months, closings, people who grew out, surveillance, the seal,
-the proof, its alarm, and the papers of the night."""
+the proof, its alarm, the papers of the night, and what two people let go from the journal."""
 
 from collections.abc import Callable
 from contextlib import ExitStack
@@ -16,6 +16,7 @@ from oversight.checks import CHECKS
 from oversight.models import ProofResult
 from oversight.services.coverage import coverage_count
 from oversight.services.duties import duty_do, duty_done
+from oversight.services.journal_asked import ageing_do
 from oversight.services.papers import papers_make
 from oversight.services.proofs import DUTY, p1_violations, proof_latest, prove_once
 from oversight.services.rollup import deltas_prune, fold_all
@@ -82,6 +83,7 @@ def daily_duties(*, by: User) -> dict[str, bool]:
         (DUTY, lambda: not duty_done(DUTY, today) and prove_once(by=by, on=today) is not None),
         ("alarm", partial(alarm_send, by=by)),
         ("papers", partial(papers_make, by=by, day=today)),
+        ("journal-age", partial(ageing_do, by=by)),
     ]
 
     def do(name: str, duty: Callable[[], bool]) -> None:

@@ -38,9 +38,14 @@ class Leaving:
     people: int
 
 
+def past_before(on: date) -> date:
+    """The first of the month before which entries are past their time on a day."""
+    return add_months(on.replace(day=1), -12 * settings.JOURNAL_KEPT_YEARS)
+
+
 def journal_leaving(on: date) -> Leaving:
     """What would go on a day, without letting it go."""
-    before = add_months(on.replace(day=1), -12 * settings.JOURNAL_KEPT_YEARS)
+    before = past_before(on)
     rows, highest, first, last, people = row_of(LEAVING, {"before": before})
     return Leaving(before, rows, highest or 0, first, last, people)
 

@@ -4,7 +4,7 @@ from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from screening.access import NOTE_CHARACTERS
-from screening.models import StopScope
+from screening.models import REASONS, StopScope
 from screening.services.exclusions import RECORDABLE
 from staff.models import Purpose
 
@@ -69,9 +69,9 @@ class LookForm(forms.Form):
 
     purpose = forms.ChoiceField(
         label=_("Why do you open this record?"), widget=forms.RadioSelect, initial=Purpose.CALL,
-        choices=[(one.value, one.label) for one in (Purpose.CALL, Purpose.CHECK)],
+        choices=[(one.value, one.label) for one in REASONS],
     )  # fmt: skip
     note = forms.CharField(
         label=_("In a few words"), max_length=NOTE_CHARACTERS, required=False,
-        help_text=_("The person may ask who looked at the record and why; this is what is shown then."),
+        help_text=_("An auditor reads it, and the person may ask who looked and why; this is what is shown then."),
     )  # fmt: skip

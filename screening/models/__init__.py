@@ -18,6 +18,7 @@ from screening.models.intake import (
     TrayKind,
 )
 from screening.models.kits import Batch, Kit, KitModel, KitMove, Lot
+from screening.models.looks import REASONS, LookFollowUp, LookReview, ReasonedLook
 from screening.models.notes import PersonNote
 from screening.models.packing import KitDoubt, Manifest, Pack, PackCheck
 from screening.models.pauses import InvitationPace, InvitationPause
@@ -38,8 +39,8 @@ from screening.models.register import RefusedLine, RegisterDigests, RegisterLoad
 from screening.models.rounds import Round, RoundMove
 
 __all__ = [
-    "CORRECTABLE", "Area", "Batch", "DeathQuestion", "Delivery", "Exclusion", "ExclusionKind", "FieldCorrection", "IntakeSession", "InvitationPace", "InvitationPause", "Kit", "KitDoubt", "KitModel", "KitMove", "Lot", "Manifest", "Pack", "PackCheck",
-    "Person", "PersonIdentifier", "PersonMerge", "PersonNote", "PossibleDuplicate", "PostcodeFifth", "Practice", "Protocol", "RefusedLine", "RegisterComparison", "RegisterDigests", "RegisterLoad", "RegisterMemory", "Return",
+    "CORRECTABLE", "REASONS", "Area", "Batch", "DeathQuestion", "Delivery", "Exclusion", "ExclusionKind", "FieldCorrection", "IntakeSession", "InvitationPace", "InvitationPause", "Kit", "KitDoubt", "KitModel", "KitMove", "LookFollowUp", "LookReview", "Lot", "Manifest", "Pack", "PackCheck",
+    "Person", "PersonIdentifier", "PersonMerge", "PersonNote", "PossibleDuplicate", "PostcodeFifth", "Practice", "Protocol", "ReasonedLook", "RefusedLine", "RegisterComparison", "RegisterDigests", "RegisterLoad", "RegisterMemory", "Return",
     "ReturnMove", "Round", "RoundMove", "Scan", "ScreeningPolicy", "SessionMode", "Sex",
     "StagedPerson", "Stop", "StopScope", "Tray", "TrayKind",
 ]  # fmt: skip

@@ -13,7 +13,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from screening.access import people_search, person_open, reason_owed
+from screening.access import people_search, person_open, person_open_with_reason, reason_owed
 from screening.eligibility import Eligibility, age_on
 from screening.forms.corrections import CorrectionForm, DeathForm, LivesForm
 from screening.forms.people import ExclusionForm, LookForm, NoteForm, PostponeForm, StopForm
@@ -95,9 +95,8 @@ def person_look(request: HttpRequest, pk: int) -> HttpResponse:
     form = LookForm(request.POST)
     if not form.is_valid():
         return render(request, "screening/look.html", {"form": form, "pk": pk}, status=422)
-    note = form.cleaned_data["note"].strip()
-    place = f"screening:person ({note})" if note else "screening:person"
-    person_open(by=actor(request), person_id=pk, purpose=form.cleaned_data["purpose"], place=place)
+    given = form.cleaned_data
+    person_open_with_reason(by=actor(request), person_id=pk, purpose=given["purpose"], words=given["note"])
     return redirect("screening:person", pk=pk)
 
 

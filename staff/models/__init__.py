@@ -2,6 +2,7 @@
 
 from staff.models.calendars import Duty, NonWorkingDay, NoPostDay
 from staff.models.clients import ApiClient, ApiToken, ApiUse, KeptAnswer
+from staff.models.confirmations import AccountConfirmation
 from staff.models.journal import AccessEntry, Purpose
 from staff.models.ledger import LedgerState, LedgerTransition, Move, Subject
 from staff.models.users import SYSTEM_USERNAME, Posting, Site, User
@@ -9,6 +10,7 @@ from staff.models.users import SYSTEM_USERNAME, Posting, Site, User
 __all__ = [
     "SYSTEM_USERNAME",
     "AccessEntry",
+    "AccountConfirmation",
     "ApiClient",
     "ApiToken",
     "ApiUse",

@@ -15,6 +15,13 @@ from staff.acting import acting
 from staff.ledger.moves import make_move
 from staff.models import User
 from tests import cast
+from tests.oversight.damages_access import (
+    confirmed_by_oneself,
+    nobody_answers_for_an_account,
+    opened_without_a_reason,
+    review_lost,
+    reviewed_by_who_looked,
+)
 from tests.oversight.damages_people import (
     BELOW,
     another_comparison,
@@ -277,6 +284,8 @@ DAMAGES = [
     _damage("I26", histology_lost, ["F1"]), _damage("I27", examination_incomplete, ["I28", "F1"]), _damage("I28", another_class, ["F1"]),
     _damage("I29", plan_passed), _damage("I30", told_below_meanwhile), _damage("I31", put_off_too_long),
     _damage("I32", reminded_with_the_kit_here), _damage("I33", pace_passed_over, ["F1"]), _damage("I34", cutoff_with_a_gap), _damage("I35", approved_alone),
+    _damage("I37", review_lost), _damage("I37", reviewed_by_who_looked), _damage("I37", opened_without_a_reason),
+    _damage("I38", nobody_answers_for_an_account), _damage("I38", confirmed_by_oneself),
     _damage("I36", sealed_row_altered), _damage("I39", feed_was_old), _damage("I40", merged_by_nobody, ["I16"]),
     _damage("I41", task_of_nobody), _damage("I42", lot_unconfirmed), _damage("I43", death_not_carried_out, ["I16"]),
     _damage("I44", drill_failed), _damage("L1", row_altered), _damage("F1", figure_altered),

@@ -37,6 +37,7 @@ def test_duties_are_done_once_a_day() -> None:
         "prove": True,
         "alarm": False,
         "papers": True,
+        "journal-age": False,
     }
     assert set(second.values()) == {False}
     assert Round.objects.get(pk=round_.pk).close_reason == "not_returned"

@@ -11,6 +11,7 @@ from decimal import Decimal
 import pytest
 from django.db import IntegrityError, transaction
 
+from oversight.services.journal_asked import ageing_agree, ageing_ask
 from results.models import Analyser, ControlLot, Unit
 from results.services.follow_up_policy import policy_approve, policy_basis, policy_propose, policy_values
 from results.services.lots import lot_enter, second_person_confirms
@@ -24,7 +25,7 @@ from screening.services.register import register_apply, register_stage
 from screening.services.register_read import COLUMNS
 from staff import clock
 from staff.errors import RoundbookError
-from staff.models import Posting, User
+from staff.models import AccessEntry, Posting, User
 from staff.roles import PEOPLE
 from tests import factories
 
@@ -115,10 +116,23 @@ def a_control_target(by: User) -> Half:
     return lambda who: second_person_confirms(by=who, row=row)
 
 
+def old_looks(by: User) -> Half:
+    AccessEntry.objects.bulk_create(
+        [
+            AccessEntry(
+                id=7, at=clock.moment(date(2014, 3, 5)), user_id=1, person_id=1, purpose="call", place="x"
+            )
+        ]
+    )
+    asked = ageing_ask(by=by)
+    return lambda who: ageing_agree(by=who, asked=asked)
+
+
 DECISIONS: dict[str, Decision] = {
     "a protocol": a_protocol, "follow-up policy": a_follow_up_policy, "a batch": a_batch, "a death": a_death,
     "a death taken back": a_death_taken_back, "a merge": a_merge, "a lasting exclusion": an_exclusion,
     "a held register file": a_held_file, "a control's target": a_control_target,
+    "old looks of the journal": old_looks,
 }  # fmt: skip
 
 
