@@ -15,7 +15,7 @@ from django.utils.html import format_html, format_html_join
 from django.utils.translation import gettext as _
 
 from oversight.figures import PER_THOUSAND, PERCENT, Figure
-from oversight.filters import Asked
+from oversight.filters import FILTER_WORDS, Asked
 from oversight.indicators import BREAKDOWNS, Indicator, indicators
 from oversight.services.asked_words import asked_words
 from oversight.services.extract_words import EXTRACT
@@ -52,6 +52,7 @@ def _row(one: Indicator, figure: Figure, by: str, key: str, label: str, found: C
         "low_95": limits[0], "high_95": limits[1], "too_few": figure.too_few, "basis": figure.basis,
         "maturity": figure.maturity.code, "passed_percent": figure.maturity.percent, "definition": one.digest,
         "data_cut": found.cut_at.isoformat(timespec="seconds"),
+        "not_told_apart_by": " ".join(one.deaf_to(found.asked.only)),
     }  # fmt: skip
 
 
@@ -227,9 +228,8 @@ def _report_html(found: Counted) -> str:
         "<h2>{}</h2><table><thead><tr><th>{}</th><th>{}</th><th>{}</th><th>{}</th><th>{}</th></tr></thead><tbody>{}</tbody></table>",
         _("All people"), _("Indicator"), _("Counted of"), _("Figure (95 %% interval)") % {}, _("Basis"), _("Maturity"),
         format_html_join("", "<tr><th>{}</th><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>", (
-            (indicators()[key].name, *told[0], f.basis, f.maturity.short)
+            (indicators()[key].name, *_total(indicators()[key], f, asked), f.basis, f.maturity.short)
             for key, f in found.total.figures.items()
-            for told in [outward([f])]
         )),
     )  # fmt: skip
     cut = [
@@ -254,6 +254,13 @@ def _report_html(found: Counted) -> str:
         "<p>{}</p>", _("Figures support judgement; they do not replace local protocol and licensed practice.")
     )
     return "".join([head, totals, *cut, appendix, caution])
+
+
+def _total(one: Indicator, figure: Figure, asked: Asked) -> tuple[str, str]:
+    """One indicator of everybody, or that a filter does not belong to it."""
+    if deaf := one.deaf_to(asked.only):
+        return "–", _("not by %(filters)s") % {"filters": ", ".join(str(FILTER_WORDS[name]) for name in deaf)}
+    return outward([figure])[0]
 
 
 def outward(figures_: Sequence[Figure]) -> list[tuple[str, str]]:

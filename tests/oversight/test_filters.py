@@ -1,19 +1,23 @@
 """Each filter of the figures, from the address: it counts those asked for on every page, or is refused in plain words."""
 
+import csv
+import io
 from collections.abc import Callable
 from datetime import date, timedelta
 from typing import Any
 
 import pytest
 from django.test import Client
+from pypdf import PdfReader
 
 from oversight.figures import COHORT, NEEDED, figure_of
-from oversight.filters import FILTER_WORDS
+from oversight.filters import FILTER_WORDS, Asked
 from oversight.models import Export, GivenFigure
 from oversight.pages.directory import PAGES
 from oversight.rollup.few import FEW
 from oversight.services.examiners import ONLY
 from oversight.services.export_files import outward
+from oversight.services.exports import export_ask, exports_make
 from oversight.services.people_asked import PERSON_COLUMNS
 from results.models import Examination, Result
 from screening.models import Area, Person, Practice, Round
@@ -216,3 +220,22 @@ def test_what_leaves_on_paper_hides_small_numbers_and_what_gives_them_away() -> 
     assert sum(one == ("hidden", "hidden") for one in told) == 2
     needed = [figure_of(4, 900, basis=COHORT, unit=NEEDED), figure_of(12, 900, basis=COHORT, unit=NEEDED)]
     assert [one[0] for one in outward(needed)] == ["hidden", "12 / 900"]
+
+
+def test_files_say_where_a_filter_does_not_belong(signed_in: SignIn) -> None:
+    two_people()
+    asked = Asked(date(2026, 4, 1), date(2026, 6, 17), only={"language": "qu"})
+    for kind in ("figures", "report"):
+        export_ask(by=cast.member(cast.MANAGER), kind=kind, asked=asked)
+    assert exports_make() == 2
+    files = {one.kind: bytes(one.content or b"") for one in Export.objects.all()}
+    rows = {
+        row["indicator"]: row
+        for row in csv.DictReader(io.StringIO(files["figures"].decode()))
+        if not row["cut_by"]
+    }
+    assert rows["sensitivity"]["not_told_apart_by"] == "language"
+    assert rows["uptake_90"]["not_told_apart_by"] == ""
+    text = " ".join(page.extract_text() for page in PdfReader(io.BytesIO(files["report"])).pages)
+    assert "not by language" in text
+    assert "language: qu" in " ".join(text.split())
