@@ -8,6 +8,8 @@ from urllib.parse import urlencode
 
 from django.utils.translation import gettext_lazy as _
 
+from oversight.standards import DEFAULT_STANDARD
+
 if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
 
@@ -49,12 +51,13 @@ FIFTH_WORDS: "Mapping[int, StrOrPromise]" = {
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """The days, the filters (name → value as text), and what figures are cut by."""
+    """The days, the filters (name → value as text), what figures are cut by, and the population areas are standardised to."""
 
     since: date
     until: date
     by: str = "month"
     only: Mapping[str, str] = field(default_factory=dict)
+    standard: str = DEFAULT_STANDARD
 
     @property
     def needs_facts(self) -> bool:
@@ -64,6 +67,11 @@ class Asked:
     def without(self, name: str) -> "Asked":
         """The same without one filter."""
         return replace(self, only={key: value for key, value in self.only.items() if key != name})
+
+    @property
+    def without_filters(self) -> "Asked":
+        """The same days of everybody."""
+        return replace(self, only={})
 
     def params(self) -> dict[str, Any]:
         """The filters as SQL parameters."""
@@ -84,6 +92,7 @@ class Asked:
     @property
     def query(self) -> str:
         """The address's query."""
-        return urlencode(
-            {"from": self.since.isoformat(), "to": self.until.isoformat(), "by": self.by, **self.only}
-        )
+        said = {"from": self.since.isoformat(), "to": self.until.isoformat(), "by": self.by, **self.only}
+        if self.standard != DEFAULT_STANDARD:
+            said["standard"] = self.standard
+        return urlencode(said)

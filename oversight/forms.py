@@ -5,13 +5,16 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from django import forms
+from django.core.validators import RegexValidator
+from django.utils.translation import gettext as _now
 from django.utils.translation import gettext_lazy as _
 
 from oversight.filters import BAND_WORDS, FIFTH_WORDS, FILTER_WORDS, HISTORY_WORDS, ROUTE_WORDS, Asked
-from oversight.indicators import BREAKDOWNS
+from oversight.indicators import BREAKDOWNS, EQUITY_CUTS
 from oversight.periods import default_period, period_problem
-from oversight.standards import AGES
+from oversight.standards import AGES, DEFAULT_STANDARD, STANDARDS
 from screening.models import Area, Lot, Practice, Sex
+from staff.errors import RoundbookError
 from staff.models import Site
 
 if TYPE_CHECKING:
@@ -19,6 +22,17 @@ if TYPE_CHECKING:
 
 USUAL = ("area", "sex", "age", "fifth", "history")
 """Filters that are always in sight; the rest opens with "More filters"."""
+MOST_CHOICES = 200
+"""More practices than this are not offered one by one: their code is typed."""
+NAMES = frozenset(
+    {"from", "to", "from2", "to2", "by", "standard", "key", "part", "place", "row", "given_to", *FILTER_WORDS}
+)
+"""Everything that an address of the figures may say."""
+ALL_CUTS = {**BREAKDOWNS, **EQUITY_CUTS}
+LANGUAGE = RegexValidator(
+    r"^[A-Za-z]{2,3}(-[A-Za-z0-9]{1,8})*$",
+    _("A language is written by its code, as in the register: en, pt-BR."),
+)
 
 
 def _named(rows: Any) -> list[tuple[str, str]]:
@@ -39,7 +53,6 @@ def _choices() -> Mapping[str, list[tuple[str, Any]]]:
         "unit": _named(Site.objects.filter(examination__isnull=False).distinct().values_list("pk", "name")),
         "route": [(str(n), words) for n, words in ROUTE_WORDS.items()],
         "lot": _named(Lot.objects.values_list("pk", "code")),
-        "practice": _named(Practice.objects.order_by("name").values_list("pk", "name")[:200]),
     }
 
 
@@ -48,31 +61,85 @@ def _day(words: "StrOrPromise") -> forms.DateField:
     return forms.DateField(label=words, required=False, widget=field)
 
 
-class AskedForm(forms.Form):
-    """Which days, whom, and by what figures are cut; empty answers fall back to the last twelve months by month."""
+def _choice(words: "StrOrPromise", choices: list[tuple[str, Any]]) -> forms.ChoiceField:
+    said = {"invalid_choice": _("There is no “%(value)s” here. Choose one of the list.")}
+    return forms.ChoiceField(label=words, required=False, choices=choices, error_messages=said)
 
-    def __init__(self, data: Any, *, today: date, prefix_from: str = "from", prefix_to: str = "to") -> None:
+
+class PracticeField(forms.CharField):
+    """A practice by its number in the address, or by its code where there are too many to choose from."""
+
+    def clean(self, value: Any) -> str:
+        """The practice's number; an unknown one is refused."""
+        said = str(value or "").strip()
+        if not said:
+            return ""
+        numbered = (
+            Practice.objects.filter(pk=int(said))
+            if said.isascii() and said.isdigit() and len(said) < 10
+            else None
+        )
+        found = (numbered and numbered.first()) or Practice.objects.filter(code=said).first()
+        if found is None:
+            raise forms.ValidationError(
+                _("There is no practice “%(value)s”. Write its code as the register does."),
+                params={"value": said},
+            )
+        return str(found.pk)
+
+
+def _practice(words: "StrOrPromise") -> forms.Field:
+    rows = list(Practice.objects.order_by("name").values_list("pk", "name")[: MOST_CHOICES + 1])
+    if len(rows) <= MOST_CHOICES:
+        return _choice(words, [("", _("all")), *_named(rows)])
+    return PracticeField(
+        label=words, required=False, max_length=12, help_text=_("Its code, as in the register.")
+    )
+
+
+def _field(name: str, words: "StrOrPromise", choices: Mapping[str, list[tuple[str, Any]]]) -> forms.Field:
+    label = str(words).capitalize()
+    if name == "practice":
+        return _practice(label)
+    if name in choices:
+        return _choice(label, [("", _("all")), *choices[name]])
+    return forms.CharField(label=label, required=False, max_length=12, validators=[LANGUAGE])
+
+
+class AskedForm(forms.Form):
+    """Which days, whom, and by what figures are cut; empty answers fall back to the last twelve months by month.
+
+    `cuts` are the cuts of the page; one of another page, which travels along in links, falls back to the first of them.
+    """
+
+    def __init__(
+        self, data: Any, *, today: date, prefix_from: str = "from", prefix_to: str = "to",
+        cuts: "Mapping[str, StrOrPromise]" = BREAKDOWNS,
+    ) -> None:  # fmt: skip
         first, last = default_period(today)
         self.ends = (prefix_from, prefix_to)
+        self.standardises = cuts is EQUITY_CUTS
+        self.unknown = sorted(set(data) - NAMES - {"csrfmiddlewaretoken"})
+        by = data.get("by") or next(iter(cuts))
+        if by not in cuts and by in BREAKDOWNS:
+            by = next(iter(cuts))
         given = {
-            prefix_from: data.get(prefix_from) or first, prefix_to: data.get(prefix_to) or last,
-            "by": data.get("by") or "month", **{name: data.get(name, "") for name in FILTER_WORDS},
+            "standard": data.get("standard") or DEFAULT_STANDARD,
+            prefix_from: data.get(prefix_from) or first, prefix_to: data.get(prefix_to) or last, "by": by,
+            **{name: data.get(name, "") for name in FILTER_WORDS},
         }  # fmt: skip
         super().__init__(given)
         choices = _choices()
         self.fields = {
             prefix_from: _day(_("From")),
             prefix_to: _day(_("To")),
-            "by": forms.ChoiceField(label=_("Cut by"), required=False, choices=list(BREAKDOWNS.items())),
-        } | {
-            name: forms.ChoiceField(
-                label=str(words).capitalize(), required=False, choices=[("", _("all")), *choices[name]]
-            )
-            if name in choices
-            else forms.CharField(label=str(words).capitalize(), required=False, max_length=12)
-            for name, words in FILTER_WORDS.items()
-        }
-        self.fallback = Asked(first, last)
+            "by": _choice(_("Cut by"), list(cuts.items())),
+            "standard": _choice(
+                _("Standard population"),
+                [(key, words) for key, (words, weights) in STANDARDS.items() if weights],
+            ),
+        } | {name: _field(name, words, choices) for name, words in FILTER_WORDS.items()}
+        self.fallback = Asked(first, last, next(iter(cuts)))
 
     def clean(self) -> dict[str, Any]:
         """A period must run forwards and not be endless."""
@@ -88,19 +155,27 @@ class AskedForm(forms.Form):
             return self.fallback
         data = self.cleaned_data
         only = {name: data[name] for name in FILTER_WORDS if data.get(name)}
-        return Asked(data[self.ends[0]], data[self.ends[1]], data["by"], only)
+        return Asked(data[self.ends[0]], data[self.ends[1]], data["by"], only, data["standard"])
+
+    def asked_or_refused(self) -> Asked:
+        """What was asked, for what is kept or sent: RoundbookError in words when it makes no sense, never another period."""
+        if not self.is_valid():
+            raise RoundbookError("asked_wrongly", " ".join(self.problems()))
+        return self.asked()
 
     def problems(self) -> list[str]:
-        """Every objection in words, each with the name of its field."""
+        """Every objection in words, each with the name of its field, and every name of the address that means nothing."""
         return [
             f"{self.fields[name].label}: {words}" if name in self.fields else str(words)
             for name, found in self.errors.items()
             for words in found
-        ]
+        ] + [_now("“%(name)s” is no filter and was left out.") % {"name": name[:40]} for name in self.unknown]
 
     def usual(self) -> list[forms.BoundField]:
         """The fields always in sight."""
-        return [self[name] for name in (*self.ends, "by", *USUAL)]
+        return [
+            self[name] for name in (*self.ends, "by", *(["standard"] if self.standardises else []), *USUAL)
+        ]
 
     def more(self) -> list[forms.BoundField]:
         """The fields behind "More filters"."""

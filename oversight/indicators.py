@@ -154,3 +154,8 @@ BREAKDOWNS: "dict[str, StrOrPromise]" = {
     "history": _("screening history"),
 }
 """How figures are cut: key → words."""
+EQUITY_CUTS: "dict[str, StrOrPromise]" = {
+    "fifth": BREAKDOWNS["fifth"], "sex": BREAKDOWNS["sex"], "age": BREAKDOWNS["age"], "history": BREAKDOWNS["history"],
+    "language": _("language"),
+}  # fmt: skip
+"""What people are told apart by on the page of equity; language is asked of every round of the days, so it takes longer."""

@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
 
 AGES: Sequence[int] = (50, 55, 60, 65, 70)
+DEFAULT_STANDARD = "europe_2013"
 STANDARDS: Mapping[str, tuple["StrOrPromise", Sequence[float]]] = {
     "own": (_("own people, all areas together"), ()),
     "europe_2013": (_("European Standard Population 2013 (Eurostat)"), (7000, 6500, 6000, 5500, 5000)),

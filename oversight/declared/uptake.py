@@ -83,6 +83,12 @@ DECLARED = (
         start="start", matures=_("Complete when everybody's 90 days have passed."), direction=UP, rule="R13",
     ),
     Indicator(
+        key="kit_sent", group="uptake", name=_("Kit handed to the post"), sentence=_("had a kit handed to the post"),
+        numerator=_("Counted: a kit of the round was handed to the post."), denominator=OF_INVITED, anchor="invited", top="sent",
+        bottom="n", basis=COHORT, window_days=90, start="invited",
+        matures=_("Complete when 90 days have passed since everybody's invitation."), direction=UP, rule="R13",
+    ),
+    Indicator(
         key="undelivered", group="uptake", name=_("Not delivered"),
         sentence=_("could not be reached by post"),
         numerator=_("Counted: a kit of the round came back as undeliverable."),

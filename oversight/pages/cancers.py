@@ -1,5 +1,6 @@
 """The page of cancers: how each was found, at which stage, what the test missed, and how soon treatment began."""
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from django.utils.translation import gettext as _
@@ -8,10 +9,11 @@ from oversight.figures import PERIOD, TOO_FEW_BELOW, figure_of
 from oversight.filters import Asked
 from oversight.indicators import indicators
 from oversight.intervals import poisson_exact
-from oversight.pages.parts import TOO_FEW, Block, Shown, grouped, ranged, sentence_of
+from oversight.pages.parts import TOO_FEW, Block, Shown, grouped, ranged, refused, sentence_of
 from oversight.pages.totals import totals
+from oversight.rollup.few import FEW
 from oversight.services.cancers import TREATED_WITHIN, CancerCounts, cancer_counts
-from oversight.services.figures import figures
+from oversight.services.figures import Counted, figures
 from results.cancers import CLASS_WORDS, STAGES, CancerClass
 from screening.models import Sex
 
@@ -26,13 +28,13 @@ PER = 10_000
 def cancers(asked: Asked) -> Shown:
     """Cancers diagnosed in the period; small numbers, so every share stands beside its counts and interval."""
     keys = [one.key for one in indicators().of("cancers")]
-    counted, counts = figures(asked, keys), cancer_counts(asked)
+    counted = figures(asked, keys)
     return Shown(
         slug="cancers",
         title=_("Cancers"),
         lead=_(
             "Cancers diagnosed in the period, by how they were found. Those found elsewhere are known only as far as they were"
-            " reported, so recent months are incomplete. Filters by area, sex, age and fifth apply; others do not."
+            " reported, so recent months are incomplete."
         ),
         asked=asked,
         cut_at=counted.cut_at,
@@ -40,13 +42,27 @@ def cancers(asked: Asked) -> Shown:
             sentence_of(counted, key) for key in ("sensitivity", "interval_rate", "early_found", "treated_31")
         ],
         blocks=[
-            _sensitivity(counts),
-            _stages(counts),
-            _missed(counts),
-            _treated(counts),
+            *_blocks(asked, counted),
             totals(counted, keys, _("Every figure of cancers"), "every"),
         ],
     )
+
+
+def _blocks(asked: Asked, counted: Counted) -> list[Block]:
+    """The tables, each as mature as the indicator it belongs to, or that a filter does not belong to them."""
+    title = _("Cancers by how they were found, stage, and days to treatment")
+    if block := refused("sensitivity", title, asked, FEW["cancers"].cuts):
+        return [block]
+    counts, found = cancer_counts(asked), counted.total.figures
+    return [
+        replace(block, maturity=found[key].maturity)
+        for key, block in (
+            ("sensitivity", _sensitivity(counts)),
+            ("early_found", _stages(counts)),
+            ("interval_rate", _missed(counts)),
+            ("treated_31", _treated(counts)),
+        )
+    ]
 
 
 def _sensitivity(counts: CancerCounts) -> Block:

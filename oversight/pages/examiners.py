@@ -7,9 +7,10 @@ from django.utils.translation import gettext as _
 
 from oversight import funnel
 from oversight.figures import MEAN, PERIOD, TOO_FEW_BELOW, figure_of
-from oversight.filters import FILTER_WORDS, Asked
-from oversight.pages.parts import Block, Shown, grouped, ranged
+from oversight.filters import Asked
+from oversight.pages.parts import Block, Shown, grouped, ranged, refused
 from oversight.services.examiners import ONLY, Work, work_by_examiner
+from oversight.services.figures import period_maturity
 from staff import clock
 
 if TYPE_CHECKING:
@@ -24,7 +25,6 @@ def examiners(asked: Asked) -> Shown:
     found = work_by_examiner(asked)
     named = [one for one in found if one.examiner and one.scopes >= TOO_FEW_BELOW]
     small = [one for one in found if one not in named]
-    deaf = [str(words) for name, words in FILTER_WORDS.items() if name in asked.only and name not in ONLY]
     return Shown(
         slug="examiners",
         title=_("Examiners"),
@@ -35,11 +35,13 @@ def examiners(asked: Asked) -> Shown:
         % {"n": TOO_FEW_BELOW},
         asked=asked,
         cut_at=clock.now(),
-        blocks=_tables(asked, named, small, deaf),
+        blocks=[block]
+        if (block := refused("examiners", _("Adenomas, by examiner"), asked, ONLY))
+        else _tables(asked, named, small),
     )
 
 
-def _tables(asked: Asked, named: Sequence[Work], small: Sequence[Work], deaf: Sequence[str]) -> list[Block]:
+def _tables(asked: Asked, named: Sequence[Work], small: Sequence[Work]) -> list[Block]:
     """What was found, and how well each looked."""
     ordered = sorted(named, key=lambda one: (one.scopes, one.examiner))
     rest, whole = _together(_("The others together"), small), _together(_("All"), [*named, *small])
@@ -56,14 +58,14 @@ def _tables(asked: Asked, named: Sequence[Work], small: Sequence[Work], deaf: Se
                 "Adenomas are counted by histology, or by their look where none came. Between the lines is what chance alone would"
                 " do around the programme's share. Acceptable: an adenoma in at least 35 % (England); 300 colonoscopies a year of"
                 " any kind (European guidelines 2010, to be confirmed against the document)."
-            )
-            + (_(" Not applied here: filter by %(f)s.") % {"f": ", ".join(deaf)} if deaf else ""),
+            ),
             columns=[_("Examiner"), _("Colonoscopies"), _("A year at this pace"), _("With an adenoma (95 % interval)"), _("Adenomas each"),
                      _("Against the programme")],
             rows=[*found, *([*_found(one, asked, yearly=False), "–"] for one in pooled)],
             foot=[*_found(whole, asked, yearly=False), "–"] if whole.scopes else (),
             chart=_chart(ordered, target, phi) if len(ordered) > 2 and 0 < target < 1 else None,
             basis=PERIOD,
+            maturity=period_maturity(asked),
             empty=empty,
         ),
         Block(
@@ -74,6 +76,7 @@ def _tables(asked: Asked, named: Sequence[Work], small: Sequence[Work], deaf: Se
             rows=[_looked(one) for one in (*ordered, *pooled)],
             foot=_looked(whole) if whole.scopes else (),
             basis=PERIOD,
+            maturity=period_maturity(asked),
             empty=empty,
         ),
     ]  # fmt: skip

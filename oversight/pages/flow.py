@@ -1,6 +1,7 @@
 """Where the people of a cohort are now, two cohorts side by side, and the one line that cannot wait: waiting, slots, weeks."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import TYPE_CHECKING
 
 from django.utils.formats import date_format
@@ -10,12 +11,13 @@ from oversight.figures import PERCENT
 from oversight.filters import Asked
 from oversight.indicators import indicators
 from oversight.intervals import newcombe_difference
-from oversight.pages.parts import TOO_FEW, Block, Shown, grouped, ranged
+from oversight.pages.parts import TOO_FEW, Block, Shown, badge, grouped, ranged, refused
 from oversight.places import PLACE_WORDS
 from oversight.rollup.measures import PLACES
 from oversight.services.cells import places
 from oversight.services.curves import bookings_ahead, examined_lately, open_now
 from oversight.services.figures import Counted, figures
+from oversight.services.people_asked import PERSON_COLUMNS
 from oversight.services.rollup import catch_up
 
 if TYPE_CHECKING:
@@ -56,12 +58,21 @@ def flow(asked: Asked, other: Asked | None = None) -> Shown:
         blocks=[
             Block(
                 key="flow", title=_("Where the people we invited are now"),
-                summary=_("%(n)s people were invited; the rows add up to them.") % {"n": grouped(whole)},
+                summary=_flow_words(parts, whole),
                 columns=columns, rows=rows if whole else [], foot=foot if whole else (), links=links, basis="cohort",
                 chart=_bars(asked, parts, whole, other, second) if whole else None, tall=True,
+                note=_("As they stand now; people invited lately still move on, so do not compare cohorts of different ages."),
             )
         ],
     )  # fmt: skip
+
+
+def _flow_words(parts: Mapping[str, int], whole: int) -> str:
+    """The whole, and the three places where most of them are."""
+    most = sorted((place for place in PLACES if parts[place]), key=lambda place: -parts[place])[:3]
+    named = "; ".join(f"{PLACE_WORDS[place]}, {_share(parts[place], whole)}" for place in most)
+    words = _("%(n)s people were invited; the rows add up to them.") % {"n": grouped(whole)}
+    return f"{words} {_('Most of them: %(named)s.') % {'named': named}}" if named else words
 
 
 def _share(n: int, whole: int) -> str:
@@ -103,8 +114,9 @@ def compare(asked: Asked, other: Asked) -> Shown:
         blocks=[
             Block(
                 key="compare", title=_("%(a)s beside %(b)s") % {"a": _days(asked), "b": _days(other)}, summary="",
-                columns=[_("Indicator"), _("First"), _("Second"), _("Difference (95 % interval)"), _("Maturity")],
-                rows=[_compared(key, one, two) for key in COMPARED],
+                columns=[_("Indicator"), _("First"), _("Second"), _("Second less first (95 % interval)"), _("Basis"), _("Maturity, first"),
+                         _("Maturity, second")],
+                rows=[_compared(key, one, two) for key in COMPARED], defined=COMPARED,
             )
         ],
     )  # fmt: skip
@@ -118,19 +130,30 @@ def _compared(key: str, one: Counted, two: Counted) -> "list[StrOrPromise]":
         scale = 100 if a.unit == PERCENT else 1000
         apart = b.numerator / b.denominator - a.numerator / a.denominator
         difference = f"{scale * apart:+.1f} ({scale * low:+.1f} – {scale * high:+.1f})"
-    complete = a.maturity.complete and b.maturity.complete
     return [
         indicators()[key].name, f"{ranged(a)} · {grouped(a.numerator)}/{grouped(a.denominator)}",
         f"{ranged(b)} · {grouped(b.numerator)}/{grouped(b.denominator)}", difference,
-        _("complete") if complete else _("provisional"),
+        badge(a), a.maturity.short, b.maturity.short,
     ]  # fmt: skip
+
+
+def _booked_words(ahead: Sequence[tuple[date, int]]) -> str:
+    """How many are booked, over how many weeks, and the fullest one."""
+    if not ahead:
+        return ""
+    week, most = max(ahead, key=lambda one: one[1])
+    return _("%(n)s bookings in %(weeks)s weeks; most, %(most)s, in the week from %(week)s.") % {
+        "n": grouped(sum(n for _week, n in ahead)), "weeks": len(ahead), "most": grouped(most), "week": date_format(week, "j F Y"),
+    }  # fmt: skip
 
 
 def waiting(asked: Asked) -> Shown:
     """Who waits now, what is booked, and how many weeks that is at the pace of late."""
     cut_at = catch_up()
-    areas = open_now()
-    lately = examined_lately(LATELY_WEEKS)
+    if block := refused("open", _("Referrals open today, by days since the result"), asked, PERSON_COLUMNS):
+        return Shown(slug="waiting", title=_("Waiting"), lead="", asked=asked, cut_at=cut_at, blocks=[block])
+    areas = open_now(asked)
+    lately = examined_lately(asked, LATELY_WEEKS)
     unexamined = sum(one.unexamined for one in areas)
     pace = lately / LATELY_WEEKS
     line = (
@@ -156,7 +179,7 @@ def waiting(asked: Asked) -> Shown:
             *[(o.total, o.unexamined, o.over_31, o.over_90, o.over_180) for o in areas], strict=True
         )
     ]
-    ahead = bookings_ahead()
+    ahead = bookings_ahead(asked)
     return Shown(
         slug="waiting",
         title=_("Waiting"),
@@ -171,10 +194,12 @@ def waiting(asked: Asked) -> Shown:
                     for one in areas
                 ],
                 foot=[_("All"), *map(grouped, sums)] if areas else (), empty=_("No referral is open."),
+                note=_("As of today, whatever days are asked for: everybody who waits now is in it."),
             ),
             Block(
-                key="booked", title=_("Booked ahead, by week"), summary="", columns=[_("Week from"), _("Bookings")],
+                key="booked", title=_("Booked ahead, by week"), summary=_booked_words(ahead), columns=[_("Week from"), _("Bookings")],
                 rows=[[date_format(week, "j F Y"), grouped(n)] for week, n in ahead], empty=_("Nothing is booked from today on."),
+                note=_("As of today."),
                 chart={"kind": "bar", "min": 0, "categories": [date_format(week, "j M") for week, _n in ahead],
                        "series": [{"name": _("bookings"), "values": [n for _week, n in ahead]}]} if len(ahead) > 1 else None,
             ),

@@ -5,17 +5,17 @@ from typing import TYPE_CHECKING
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
-from oversight.figures import figure_of
+from oversight.figures import Maturity, figure_of
 from oversight.filters import Asked
 from oversight.indicators import BREAKDOWNS, indicators
-from oversight.pages.parts import Block, Shown, grouped, ranged, section_of, sentence_of
+from oversight.pages.parts import Block, Shown, grouped, ranged, refused, section_of, sentence_of
 from oversight.pages.totals import totals
 from oversight.rollup.measures import LONGEST_WAIT
 from oversight.services.activity import ActivityCounts, activity_counts
-from oversight.services.breaks import breaks_between
+from oversight.services.breaks import breaks_of
 from oversight.services.coverage import coverage
 from oversight.services.curves import follow_up_curves, quantile, spreads, within
-from oversight.services.figures import figures, label, labels, order
+from oversight.services.figures import cohort_maturity, figures, label, labels, order, period_maturity
 from oversight.services.surveillance import surveillance_on_time
 from oversight.survival import days_until, incidence_at
 
@@ -25,14 +25,18 @@ if TYPE_CHECKING:
 SIX = (
     "uptake_90", "positivity", "examined_90", "ppv_advanced_neoplasia", "detection_cancer", "harm_any",
 )  # fmt: skip
+PERSON_FILTERS = ("area", "sex", "age", "fifth")
+"""Filters of what is counted from people rather than rounds."""
+SURVEILLANCE_DAYS = 92
+"""Three months after the planned day are still in time."""
 CURVE_DAYS = (7, 14, 31, 60, 90, 180, 365)
 
 
 def overview(asked: Asked) -> Shown:
     """Six sentences and what happened."""
     counted = figures(asked, [*SIX, "uptake_90_adjusted"])
-    counts = activity_counts(since=asked.since, until=asked.until)
-    breaks = breaks_between(asked.since, asked.until) if asked.by == "month" else []
+    counts = _happened(asked)
+    breaks = breaks_of(asked)
     return Shown(
         slug="overview",
         title=_("How are we doing?"),
@@ -41,13 +45,21 @@ def overview(asked: Asked) -> Shown:
         cut_at=counted.cut_at,
         sentences=[sentence_of(counted, key) for key in SIX],
         sections=[
-            section_of(counted, "uptake_90", "uptake_90_adjusted"),
+            section_of(counted, "uptake_90", "uptake_90_adjusted", breaks),
             section_of(counted, "positivity", "", breaks),
         ],
         counts=counts,
-        activity=_activity(counts),
+        activity=_activity(counts) if counts else (),
         breaks=breaks,
     )
+
+
+def _happened(asked: Asked) -> ActivityCounts | None:
+    """What happened, of everybody or of one area; the roll-up behind it knows no other filter, so by others it is not told."""
+    if set(asked.only) - {"area"}:
+        return None
+    area = asked.only.get("area")
+    return activity_counts(since=asked.since, until=asked.until, area=None if area is None else int(area))
 
 
 def _activity(counts: ActivityCounts) -> "list[tuple[StrOrPromise, str]]":
@@ -69,24 +81,28 @@ def uptake(asked: Asked) -> Shown:
     }  # fmt: skip
     reach = [one.key for one in indicators().of("reach")]
     counted = figures(asked, [*reach, *pairs, *(beside for beside in pairs.values() if beside)])
+    breaks = breaks_of(asked)
     return Shown(
         slug="uptake",
         title=_("Uptake"),
         lead=_("Who was invited, who sent a kit back, and who has a usable result."),
         asked=asked,
         cut_at=counted.cut_at,
-        sections=[section_of(counted, key, beside) for key, beside in pairs.items()],
+        sections=[section_of(counted, key, beside, breaks) for key, beside in pairs.items()],
         blocks=[
             totals(counted, reach, _("Invited in time, of all there are"), "reach"),
-            _coverage(asked),
+            _coverage(asked, counted.total.figures["invitation_coverage"].maturity),
             _returns(asked),
         ],
     )
 
 
-def _coverage(asked: Asked) -> Block:
+def _coverage(asked: Asked, maturity: Maturity) -> Block:
     """Invitation coverage beside examination coverage, of the people there are."""
-    by = asked.by if asked.by in ("area", "sex", "age", "fifth") else "area"
+    title = _("Coverage: invited and screened, of the people there are")
+    if block := refused("coverage", title, asked, PERSON_FILTERS):
+        return block
+    by = asked.by if asked.by in PERSON_FILTERS else "area"
     day, found = coverage(asked, by)
     names = labels(by)
     rows = []
@@ -101,7 +117,7 @@ def _coverage(asked: Asked) -> Block:
     screened = sum(one.screened for one in found.values())
     return Block(
         key="coverage",
-        title=_("Coverage: invited and screened, of the people there are"),
+        title=title,
         summary=_(
             "Of everybody of the age band who was alive and lived in the area on %(day)s, whether or not they had opted out or"
             " were excluded: invited within one interval, and with a usable result within 30 months."
@@ -115,6 +131,7 @@ def _coverage(asked: Asked) -> Block:
         foot=[_("All"), grouped(people), grouped(invited), ranged(figure_of(invited, people, basis="period")),
               grouped(screened), ranged(figure_of(screened, people, basis="period"))] if rows else (),
         basis="period",
+        maturity=maturity,
         empty=_("The people were not counted yet; that happens once a night."),
     )  # fmt: skip
 
@@ -128,7 +145,11 @@ def _returns(asked: Asked) -> Block:
     return Block(
         key="returns",
         title=_("How soon kits come back"),
-        summary=_("Share of those invited whose first kit had arrived by each day after dispatch; younger months drag it down."),
+        summary=_(
+            "Share of those invited whose first kit had arrived by each day after dispatch; younger months drag it down."
+            " By day 14 %(early)s, by day 28 %(later)s, by day 90 %(late)s."
+        )
+        % {name: f"{shares[days.index(day)]} %" for name, day in (("early", 14), ("later", 28), ("late", 90))},
         columns=[_("Days after dispatch"), _("Kits back"), _("Share of invited")],
         rows=[
             [str(day), grouped(within(back, day)), "–" if share is None else f"{share} %"]
@@ -143,13 +164,14 @@ def _returns(asked: Asked) -> Block:
         if back
         else None,
         basis="cohort",
+        maturity=cohort_maturity(asked, "start", days[-1]),
     )  # fmt: skip
 
 
 def follow_up(asked: Asked) -> Shown:
     """What happens after a result at or above, and how long it takes."""
     keys = [one.key for one in indicators().of("follow_up")]
-    counted = figures(asked, keys)
+    counted, breaks = figures(asked, keys), breaks_of(asked)
     return Shown(
         slug="follow-up",
         title=_("Follow-up"),
@@ -160,7 +182,8 @@ def follow_up(asked: Asked) -> Shown:
             sentence_of(counted, key) for key in ("referred", "spoken_7", "examined_31", "examined_90")
         ],
         sections=[
-            section_of(counted, key) for key in ("examined_31", "examined_90", "examined_180", "examined_365")
+            section_of(counted, key, "", breaks)
+            for key in ("examined_31", "examined_90", "examined_180", "examined_365")
         ],
         blocks=[
             _clocks(asked),
@@ -175,7 +198,7 @@ def _clocks(asked: Asked) -> Block:
     names = {"contact": _("spoken with"), "assess": _("assessed"), "exam": _("examined")}
     found = follow_up_curves(asked, list(names))
     days = list(CURVE_DAYS)
-    rows, series = [], []
+    rows, series, halves = [], [], []
     for key, words in names.items():
         steps = found[key]
         shares = [round(100 * incidence_at(steps, day), 1) for day in days]
@@ -185,6 +208,9 @@ def _clocks(asked: Asked) -> Block:
             + [f"{share} %" for share in shares]
         )
         series.append({"name": words, "values": shares})
+        halves.append(
+            _("%(step)s %(share)s by day 31") % {"step": words, "share": f"{shares[days.index(31)]} %"}
+        )
     known = any(found.values())
     return Block(
         key="clocks",
@@ -192,13 +218,15 @@ def _clocks(asked: Asked) -> Block:
         summary=_(
             "Share to whom it has happened by each day. A referral that closed before counts as an end of another kind,"
             " and people still waiting are followed up to today (Aalen–Johansen), so nobody is left out."
-        ),
+        )
+        + (f" {'; '.join(halves)}." if known else ""),
         columns=[_("Step"), _("Half by day"), _("90 % by day"), *(_("by day %(d)s") % {"d": day} for day in days)],
         rows=rows if known else [],
         chart={"kind": "line", "unit": "%", "min": 0, "max": 100, "categories": [str(day) for day in days], "series": series}
         if known
         else None,
         basis="cohort",
+        maturity=cohort_maturity(asked, "high", CURVE_DAYS[-1]),
     )  # fmt: skip
 
 
@@ -225,16 +253,20 @@ def _bands(asked: Asked) -> Block:
         columns=[_("Waited"), _("People"), _("Out of"), _("Share (95 % interval)")],
         rows=rows if whole else [],
         basis="cohort",
+        maturity=cohort_maturity(asked, "high", CURVE_DAYS[-1]),
         empty=_("Nobody whose result was released in these months has been examined yet."),
     )
 
 
 def _surveillance(asked: Asked) -> Block:
+    title = _("Surveillance on time")
+    if block := refused("surveillance", title, asked, PERSON_FILTERS):
+        return block
     found = surveillance_on_time(asked)
     figure = figure_of(found.in_time, found.due, basis="period")
     return Block(
         key="surveillance",
-        title=_("Surveillance on time"),
+        title=title,
         summary=_(
             "Surveillance examinations that a clinician had planned for a day of the period: done within three months before or"
             " after it, out of all whose time is over or who were examined. At least 85 % is common practice."
@@ -245,6 +277,7 @@ def _surveillance(asked: Asked) -> Block:
             grouped(found.waiting),
         ]] if found.due or found.waiting else [],
         basis="period",
+        maturity=period_maturity(asked, after=SURVEILLANCE_DAYS),
         empty=_("No surveillance examination was planned for a day of this period."),
     )  # fmt: skip
 
@@ -252,7 +285,7 @@ def _surveillance(asked: Asked) -> Block:
 def yields(asked: Asked) -> Shown:
     """Predictive values over examined, detection over screened, numbers needed."""
     keys = [one.key for one in indicators().of("yields")]
-    counted = figures(asked, keys)
+    counted, breaks = figures(asked, keys), breaks_of(asked)
     return Shown(
         slug="yield",
         title=_("Yield"),
@@ -272,7 +305,8 @@ def yields(asked: Asked) -> Shown:
             )
         ],
         sections=[
-            section_of(counted, key) for key in ("ppv_advanced_neoplasia", "detection_advanced_neoplasia")
+            section_of(counted, key, "", breaks)
+            for key in ("ppv_advanced_neoplasia", "detection_advanced_neoplasia")
         ],
         blocks=[totals(counted, keys, _("Everything that was found"), "found")],
     )
@@ -281,7 +315,7 @@ def yields(asked: Asked) -> Shown:
 def harm(asked: Asked) -> Shown:
     """How good and how safe the colonoscopies were."""
     keys = [one.key for one in indicators().of("harm")]
-    counted = figures(asked, keys)
+    counted, breaks = figures(asked, keys), breaks_of(asked)
     return Shown(
         slug="harm",
         title=_("Harm"),
@@ -289,7 +323,7 @@ def harm(asked: Asked) -> Shown:
         asked=asked,
         cut_at=counted.cut_at,
         sentences=[sentence_of(counted, key) for key in ("harm_any", "completion", "preparation")],
-        sections=[section_of(counted, key) for key in ("completion", "adenoma_detection")],
+        sections=[section_of(counted, key, "", breaks) for key in ("completion", "adenoma_detection")],
         blocks=[totals(counted, keys, _("Every figure of quality and safety"), "safety")],
     )
 
@@ -297,7 +331,7 @@ def harm(asked: Asked) -> Shown:
 def laboratory(asked: Asked) -> Shown:
     """Samples, turnaround and letters."""
     keys = [one.key for one in indicators().of("laboratory")]
-    counted = figures(asked, keys)
+    counted, breaks = figures(asked, keys), breaks_of(asked)
     return Shown(
         slug="laboratory",
         title=_("Laboratory service"),
@@ -309,7 +343,7 @@ def laboratory(asked: Asked) -> Shown:
         sentences=[
             sentence_of(counted, key) for key in ("unusable_people", "result_15", "aged_7", "histology_14")
         ],
-        sections=[section_of(counted, key) for key in ("unusable_people", "result_15")],
+        sections=[section_of(counted, key, "", breaks) for key in ("unusable_people", "result_15")],
         blocks=[_turnaround(asked), totals(counted, keys, _("Every figure of the service"), "service")],
     )
 
@@ -337,4 +371,5 @@ def _turnaround(asked: Asked) -> Block:
         columns=[_("From → to"), _("Ended"), _("Half within"), _("90 % within"), _("95 % within")],
         rows=rows if any(found.values()) else [],
         basis="period",
+        maturity=period_maturity(asked),
     )

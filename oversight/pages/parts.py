@@ -1,6 +1,6 @@
 """The parts pages are made of: sentences, sections of one indicator cut one way, and blocks of a chart and a table."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
@@ -9,9 +9,10 @@ from django.utils.formats import date_format, number_format
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from oversight.figures import MEAN, PERCENT, Figure
+from oversight.figures import COHORT, PER_THOUSAND, PERCENT, Figure, Maturity, figure_of
 from oversight.filters import FILTER_WORDS, Asked
 from oversight.indicators import BREAKDOWNS, Indicator, indicators
+from oversight.pages.patterns import pattern_of
 from oversight.services.activity import ActivityCounts
 from oversight.services.breaks import Break
 from oversight.services.figures import Counted, Row
@@ -20,69 +21,8 @@ from oversight.services.levels import LevelShown
 if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
 
-PATTERNS: "Mapping[tuple[str, str], StrOrPromise]" = {
-    ("invited", ""): gettext_lazy("Of %(n)s people invited from %(since)s to %(until)s, %(share)s %(what)s."),
-    ("arrived", ""): gettext_lazy("Of %(n)s people whose kit came back from %(since)s to %(until)s, %(share)s %(what)s."),
-    ("arrived", "kits"): gettext_lazy("Of %(n)s kits of people whose first came back from %(since)s to %(until)s, %(share)s %(what)s."),
-    ("arrived", "replaced"): gettext_lazy(
-        "Of %(n)s people with a rejected kit, whose first came back from %(since)s to %(until)s, %(share)s %(what)s."
-    ),
-    ("examined", ""): gettext_lazy(
-        "Of %(n)s colonoscopies of people first examined from %(since)s to %(until)s, %(share)s %(what)s."
-    ),
-    ("examined", "with_scope"): gettext_lazy("Of %(n)s people first examined from %(since)s to %(until)s, %(share)s %(what)s."),
-    ("examined", "removed"): gettext_lazy(
-        "Of %(n)s lesions removed from people first examined from %(since)s to %(until)s, %(share)s %(what)s."
-    ),
-    ("examined", "removals"): gettext_lazy(
-        "Of %(n)s colonoscopies with a removal, of people first examined from %(since)s to %(until)s, %(share)s %(what)s."
-    ),
-    ("examined", "pots"): gettext_lazy(
-        "Of %(n)s lesions sent to pathology from people first examined from %(since)s to %(until)s, %(share)s %(what)s."
-    ),
-    ("examined", "told"): gettext_lazy(
-        "Of %(n)s lesions with histology, from people first examined from %(since)s to %(until)s, %(share)s %(what)s."
-    ),
-    ("released", ""): gettext_lazy(
-        "Of %(n)s people with a usable result released from %(since)s to %(until)s, %(share)s %(what)s."
-    ),
-    ("released", "high"): gettext_lazy(
-        "Of %(n)s people at or above whose result was released from %(since)s to %(until)s, %(share)s %(what)s."
-    ),
-    ("released", "examined"): gettext_lazy(
-        "Of %(n)s people examined after a result released from %(since)s to %(until)s, %(share)s %(what)s."
-    ),
-    ("released", "then_examined"): gettext_lazy(
-        "Of %(n)s people assessed and examined after a result released from %(since)s to %(until)s, %(share)s %(what)s."
-    ),
-    ("people", ""): gettext_lazy("Of %(n)s people there were to be reached by %(until)s, %(share)s %(what)s."),
-    ("fell_due", ""): gettext_lazy(
-        "Of %(n)s people invited before, whose next round fell due from %(since)s to %(until)s, %(share)s %(what)s."
-    ),
-    ("planned", ""): gettext_lazy(
-        "Of %(n)s surveillance examinations planned for a day from %(since)s to %(until)s, %(share)s %(what)s."
-    ),
-    ("cancers", ""): gettext_lazy("Of %(n)s cancers diagnosed from %(since)s to %(until)s, %(share)s %(what)s."),
-    ("cancers", "person_years"): gettext_lazy(
-        "In %(n)s person-years after a result below the cutoff, from %(since)s to %(until)s, %(what)s: %(share)s."
-    ),
-    ("cancers", "found_staged"): gettext_lazy(
-        "Of %(n)s cancers found by the programme whose stage is known, diagnosed from %(since)s to %(until)s, %(share)s %(what)s."
-    ),
-    ("cancers", "missed_staged"): gettext_lazy(
-        "Of %(n)s interval cancers whose stage is known, diagnosed from %(since)s to %(until)s, %(share)s %(what)s."
-    ),
-    ("cancers", "untested_staged"): gettext_lazy(
-        "Of %(n)s cancers in people never tested whose stage is known, diagnosed from %(since)s to %(until)s, %(share)s %(what)s."
-    ),
-    ("cancers", "treated"): gettext_lazy(
-        "Of %(n)s cancers whose treatment has begun, diagnosed from %(since)s to %(until)s, %(share)s %(what)s."
-    ),
-    ("followed", ""): gettext_lazy(
-        "Of %(n)s cancers in people with a result released from %(since)s to %(until)s, %(share)s %(what)s."
-    ),
-}  # fmt: skip
-"""How a sentence begins: kind of cell, and denominator (or "" for every other one)."""
+POOLED = "small"
+"""The key of the row of small places put together; it has no list of its own."""
 TOO_FEW = gettext_lazy("too few to judge")
 NOBODY = gettext_lazy(
     "Nobody is counted here in this period. Choose an earlier first day or a later last day."
@@ -120,6 +60,11 @@ class Line:
     label: str
     figure: Figure
     beside: Figure | None
+
+    @property
+    def has_row(self) -> bool:
+        """Whether the row is one thing, whose people can be listed by its key."""
+        return self.key != POOLED
 
     @property
     def counted(self) -> str:
@@ -195,13 +140,18 @@ class Block:
     tall: bool = False
     links: "Sequence[str]" = ()
     defined: "Sequence[str]" = ()
+    listed: "Sequence[str]" = ()
+    maturity: Maturity | None = None
+    refusal: bool = False
+    wrapped: bool = False
+    """Whether cells stand on several lines, so that many columns fit."""
 
     @property
-    def lines(self) -> "Sequence[tuple[Sequence[StrOrPromise], str, str]]":
-        """Each row with the list its name leads to, or the indicator whose definition it leads to, if any."""
-        links = list(self.links) + [""] * (len(self.rows) - len(self.links))
-        defined = list(self.defined) + [""] * (len(self.rows) - len(self.defined))
-        return list(zip(self.rows, links, defined, strict=True))
+    def lines(self) -> "Sequence[tuple[Sequence[StrOrPromise], str, str, str]]":
+        """Each row with where its name leads (a list, or an indicator's definition) and the list its first count leads to."""
+        n = len(self.rows)
+        sides = [[*side, *[""] * (n - len(side))] for side in (self.links, self.defined, self.listed)]
+        return list(zip(self.rows, *sides, strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,29 +203,41 @@ def sentence_of(counted: Counted, key: str) -> Sentence:
     return Sentence(words, figure, indicator, counted.levels[key])
 
 
-def pattern_of(indicator: Indicator) -> str:
-    """How a sentence about this denominator begins."""
-    if indicator.unit == MEAN:
-        return _("%(what)s, over %(n)s from %(since)s to %(until)s: %(share)s.")
-    return str(PATTERNS.get((indicator.anchor, indicator.bottom)) or PATTERNS[indicator.anchor, ""])
-
-
 def section_of(counted: Counted, key: str, beside: str = "", breaks: Sequence[Break] = ()) -> Section:
     """One indicator cut as asked."""
-    indicator = indicators()[key]
-    lines = [_line(row, key, beside, row.label) for row in counted.rows if _has(row, key)]
-    judged = [line for line in lines if not line.figure.too_few and line.figure.value is not None]
+    indicator, by = indicators()[key], counted.asked.by
     rows = [row for row in counted.rows if _has(row, key)]
+    if by == "area":
+        rows = pooled(rows, [one for one in (key, beside) if one], key)
+    lines = [_line(row, key, beside, row.label) for row in rows]
+    judged = [line for line in lines if not line.figure.too_few and line.figure.value is not None]
+    mine = [one for one in breaks if indicator.group in one.groups]
+    total = _line(counted.total, key, beside, _("All"))
     return Section(
         indicator=indicator,
-        by=BREAKDOWNS[counted.asked.by],
+        by=BREAKDOWNS[by],
         lines=lines,
-        total=_line(counted.total, key, beside, _("All")),
-        summary=_summary(lines, judged),
-        chart=_chart(indicator, rows, counted.asked.by, breaks) if len(judged) > 1 else None,
+        total=total,
+        summary=_summary(lines, judged, total, by, mine),
+        chart=_chart(indicator, rows, by, mine) if len(judged) > 1 else None,
         levels=counted.levels[key],
         beside_name=indicators()[beside].name if beside else "",
     )
+
+
+def pooled(rows: Sequence[Row], keys: Sequence[str], key: str) -> list[Row]:
+    """The rows with those too small to judge by `key` put together in one last row, so that no small place stands alone."""
+    small = [row for row in rows if row.figures[key].too_few]
+    if len(small) < 2:
+        return list(rows)
+    figures = {}
+    for name in keys:
+        parts = [row.figures[name] for row in small]
+        least = min(one.maturity.passed for one in parts)
+        x, n = sum(one.numerator for one in parts), sum(one.denominator for one in parts)
+        figures[name] = figure_of(x, n, basis=parts[0].basis, passed=least, unit=parts[0].unit)
+    together = _("%(n)s small ones together") % {"n": len(small)}
+    return [*(row for row in rows if not row.figures[key].too_few), Row(POOLED, together, figures)]
 
 
 def _has(row: Row, key: str) -> bool:
@@ -286,25 +248,42 @@ def _line(row: Row, key: str, beside: str, label: str) -> Line:
     return Line(row.key, label, row.figures[key], row.figures[beside] if beside else None)
 
 
-def _summary(lines: Sequence[Line], judged: Sequence[Line]) -> str:
+def _summary(
+    lines: Sequence[Line], judged: Sequence[Line], total: Line, by: str, breaks: Sequence[Break]
+) -> str:
     if not judged:
         return _("Every group here is too small to judge by.")
-    low = min(judged, key=lambda line: line.figure.value or 0)
-    high = max(judged, key=lambda line: line.figure.value or 0)
-    words = [
-        _("Lowest: %(low_name)s, %(low)s. Highest: %(high_name)s, %(high)s.")
-        % {
-            "low_name": low.label,
-            "low": low.figure.words,
-            "high_name": high.label,
-            "high": high.figure.words,
-        }
-    ]
+    words = [_places_words(judged, total) if by == "area" else _ends_words(judged)]
     if small := len(lines) - len(judged):
         words.append(_("Too few to judge, not drawn: %(n)s.") % {"n": small})
     if any(not line.figure.maturity.complete for line in judged):
         words.append(_("Drawn hollow: still provisional, the figure may change."))
+    if breaks:
+        named = "; ".join(f"{date_format(one.day, 'j F Y')}, {one.words}" for one in breaks)
+        words.append(_("Not comparable across what changed: %(named)s.") % {"named": named})
     return " ".join(words)
+
+
+def _places_words(judged: Sequence[Line], total: Line) -> str:
+    """Places are told as a range around the programme, never as a first and a last."""
+    values = [line.figure.value or 0 for line in judged]
+    unit = judged[0].figure.unit if judged[0].figure.unit in (PERCENT, PER_THOUSAND) else ""
+    return _(
+        "All together %(all)s; areas lie between %(low)s and %(high)s. They stand in no order of merit: the page of"
+        " equity shows which differ by more than chance."
+    ) % {
+        "all": total.figure.words,
+        "low": f"{min(values)} {unit}".strip(),
+        "high": f"{max(values)} {unit}".strip(),
+    }
+
+
+def _ends_words(judged: Sequence[Line]) -> str:
+    low = min(judged, key=lambda line: line.figure.value or 0)
+    high = max(judged, key=lambda line: line.figure.value or 0)
+    return _("Lowest: %(low_name)s, %(low)s. Highest: %(high_name)s, %(high)s.") % {
+        "low_name": low.label, "low": low.figure.words, "high_name": high.label, "high": high.figure.words,
+    }  # fmt: skip
 
 
 def _chart(indicator: Indicator, rows: Sequence[Row], by: str, breaks: Sequence[Break]) -> dict[str, Any]:
@@ -341,3 +320,26 @@ def ranged(figure: Figure) -> "StrOrPromise":
     if figure.too_few:
         return TOO_FEW
     return f"{figure.words} ({figure.interval_words})" if figure.limits else figure.words
+
+
+def badge(figure: Figure) -> str:
+    """The letter of a figure's basis for a table cell: C a cohort, P a period."""
+    return "C" if figure.basis == COHORT else "P"
+
+
+def refused(key: str, title: "StrOrPromise", asked: Asked, applies: Collection[str]) -> Block | None:
+    """An empty block that names the filters that do not belong to it; None when every one does.
+
+    Asked by such a filter a block counts nobody and says so, so that no number is read as of others than asked for.
+    """
+    deaf = [str(words) for name, words in FILTER_WORDS.items() if name in asked.only and name not in applies]
+    if not deaf:
+        return None
+    return Block(key=key, title=title, summary="", columns=[], rows=[], empty=told_apart(deaf), refusal=True)
+
+
+def told_apart(deaf: Sequence[str]) -> str:
+    """That something cannot be shown by these filters."""
+    return _("This cannot be told apart by %(filters)s. It is shown when that is not filtered.") % {
+        "filters": ", ".join(deaf)
+    }

@@ -10,11 +10,12 @@ from django.utils.translation import gettext as _
 from oversight.figures import PERIOD, figure_of
 from oversight.filters import Asked
 from oversight.indicators import indicators
-from oversight.pages.parts import Block, Shown, grouped, ranged, section_of, sentence_of
+from oversight.intervals import newcombe_difference
+from oversight.pages.parts import TOO_FEW, Block, Shown, grouped, ranged, section_of, sentence_of
 from oversight.rollup.measures import LADDER
-from oversight.services.breaks import Break, breaks_between
-from oversight.services.cells import grouped_sums, sources, sweep, values
-from oversight.services.figures import Counted, figures
+from oversight.services.breaks import Break, breaks_between, breaks_of
+from oversight.services.cells import grouped_sums, lots_by_month, sources, sweep, values
+from oversight.services.figures import Counted, figures, period_maturity
 from results.models import CutoffRule
 from screening.models import Lot
 from staff.models import Site
@@ -38,9 +39,9 @@ def positivity(asked: Asked) -> Shown:
         asked=asked,
         cut_at=counted.cut_at,
         sentences=[sentence_of(counted, key) for key in ("positivity", "unsure_cutoff")],
-        sections=[section_of(counted, "positivity", "", breaks if asked.by == "month" else ())],
+        sections=[section_of(counted, "positivity", "", breaks_of(asked))],
         blocks=[_ladder(counted, steps), _sweep(asked), _apart(asked, breaks), *_by_source(asked)],
-        breaks=breaks if asked.by == "month" else (),
+        breaks=breaks_of(asked),
     )
 
 
@@ -61,6 +62,7 @@ def _ladder(counted: Counted, steps: Sequence[str]) -> Block:
         rows=rows,
         foot=total if rows else (),
         basis="period",
+        maturity=period_maturity(counted.asked),
     )
 
 
@@ -79,13 +81,15 @@ def _sweep(asked: Asked) -> Block:
             f"{cutoff} µg/g", grouped(n), ranged(figure),
             grouped(examined) if known else "–", grouped(cancer) if known else "–", grouped(advanced) if known else "–",
         ])  # fmt: skip
+    told = [f"{SWEEP[n]} µg/g: {shares[n]} %" for n in (1, 3, 7, 15) if whole >= FEWEST]
     return Block(
         key="sweep",
         title=_("At any cutoff"),
         summary=_(
             "What the same results would have been at other cutoffs. Below the highest cutoff in force nobody was examined"
             " for that reason, so what would have been found there is not known and not shown."
-        ),
+        )
+        + (f" {', '.join(told)}." if told else ""),
         columns=[_("Cutoff"), _("At or above"), _("Positivity (95 % interval)"), _("Examined"), _("Cancers"), _("Advanced adenomas")],
         rows=rows if whole else [],
         chart={
@@ -95,6 +99,7 @@ def _sweep(asked: Asked) -> Block:
         if whole >= FEWEST
         else None,
         basis="period",
+        maturity=period_maturity(asked),
     )  # fmt: skip
 
 
@@ -128,11 +133,36 @@ def _apart(asked: Asked, breaks: Sequence[Break]) -> Block:
             [_("Other people"), _signed(people), _("sex, age and screening history weighed as in the later months, at the earlier rates")],
             [_("Everything else"), _signed(rest), _("season, lots, laboratory, cutoff and chance: see the rows below and the tables after this")],
             [_("Season"), f"{100 * warm:+.0f} %", _("change in the share of results from the warm months June to August; heat lowers values")],
+            lots_row(lots_by_month(asked), early, late),
             [_("Cutoff and kit model"), str(len(breaks)), "; ".join(named) or _("no change in these months")],
         ],
         basis="period",
+        maturity=period_maturity(asked),
         note=_("An account, not a proof of cause."),
     )  # fmt: skip
+
+
+def lots_row(
+    found: Sequence[tuple[date, int, int, int]], early: Sequence[date], late: Sequence[date]
+) -> "list[StrOrPromise]":
+    """In the later months, kit lots that were not in use before against those that were: (month, lot, results, at or above)."""
+    known = {lot for month, lot, _n, _high in found if lot and month in early}
+    sides = {True: [0, 0], False: [0, 0]}
+    for month, lot, n, high in found:
+        if lot and month in late:
+            sides[lot in known][0] += int(n)
+            sides[lot in known][1] += int(high)
+    (n_old, old), (n_new, new) = sides[True], sides[False]
+    name = _("Kit lots")
+    if not n_new:
+        return [name, "–", _("the later months used only lots that were in use before")]
+    words = _("lots first used in the later months, %(new)s of %(n_new)s, against those in use before, %(old)s of %(n_old)s") % {
+        "new": grouped(new), "n_new": grouped(n_new), "old": grouped(old), "n_old": grouped(n_old),
+    }  # fmt: skip
+    if min(n_old, n_new) < FEWEST:
+        return [name, TOO_FEW, words]
+    low, high_ = newcombe_difference(new, n_new, old, n_old)
+    return [name, f"{_signed(new / n_new - old / n_old)} ({_signed(low)} – {_signed(high_)})", words]
 
 
 Cells = Mapping[tuple[Any, ...], dict[str, int]]
@@ -177,20 +207,21 @@ def _by_source(asked: Asked) -> list[Block]:
 
 
 def _source_block(asked: Asked, column: str, names: dict[int, str], title: str, key: str) -> Block:
+    found = sources(asked, column)
+    large = [(names.get(which, _("not known")), n, high) for which, n, high in found if n >= FEWEST]
+    small = [(n, high) for _which, n, high in found if n < FEWEST]
+    if small:
+        words = _("%(n)s with fewer than %(few)s results, together") % {"n": len(small), "few": FEWEST}
+        large.append((words, sum(n for n, _high in small), sum(high for _n, high in small)))
     rows = [
-        [
-            names.get(which, _("not known")),
-            grouped(high),
-            grouped(n),
-            ranged(figure_of(high, n, basis=PERIOD)),
-        ]
-        for which, n, high in sources(asked, column)
+        [name, grouped(high), grouped(n), ranged(figure_of(high, n, basis=PERIOD))] for name, n, high in large
     ]
     return Block(
         key=key,
         title=title,
-        summary=_("All people of the months asked for, whatever else is filtered."),
+        summary=_("In the order in which they were set up, not by rank; small ones stand together."),
         columns=[_("Name"), _("At or above"), _("Results"), _("Positivity (95 % interval)")],
         rows=rows,
         basis="period",
+        maturity=period_maturity(asked),
     )

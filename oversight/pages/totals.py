@@ -4,8 +4,9 @@ from typing import TYPE_CHECKING
 
 from django.utils.translation import gettext as _
 
+from oversight.filters import FILTER_WORDS
 from oversight.indicators import indicators
-from oversight.pages.parts import Block, grouped, ranged
+from oversight.pages.parts import Block, badge, grouped, ranged
 from oversight.services.figures import Counted
 
 if TYPE_CHECKING:
@@ -17,9 +18,14 @@ def totals(counted: Counted, keys: list[str], title: "StrOrPromise", key: str) -
     rows: list[list[StrOrPromise]] = []
     for name in keys:
         one, figure = indicators()[name], counted.total.figures[name]
+        deaf = [str(FILTER_WORDS[name]) for name in one.deaf_to(counted.asked.only)]
+        if deaf:
+            words = _("not by %(filters)s") % {"filters": ", ".join(deaf)}
+            rows.append([one.name, "–", "–", words, badge(figure), "–"])
+            continue
         rows.append([
             one.name, grouped(figure.numerator), grouped(figure.denominator), ranged(figure),
-            "C" if one.is_cohort else "P", figure.maturity.short,
+            badge(figure), figure.maturity.short,
         ])  # fmt: skip
     return Block(
         key=key,
@@ -35,4 +41,10 @@ def totals(counted: Counted, keys: list[str], title: "StrOrPromise", key: str) -
         ],
         rows=rows,
         defined=keys,
+        listed=[
+            f"key={name}&part=counted"
+            if indicators()[name].has_list and counted.total.figures[name].numerator
+            else ""
+            for name in keys
+        ],
     )

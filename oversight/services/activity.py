@@ -10,12 +10,12 @@ from staff import clock
 HAPPENED = """
 SELECT clock, sum(n) FROM oversight_waitcell
 WHERE clock = ANY(%(clocks)s) AND month BETWEEN date_trunc('month', %(since)s::date) AND %(until)s
-  AND month + days BETWEEN %(since)s AND %(until)s
+  AND month + days BETWEEN %(since)s AND %(until)s{area}
 GROUP BY clock
 """
 OPEN = """
 SELECT count(*), min(opened_on), count(*) FILTER (WHERE due_on < %(today)s)
-FROM results_referral WHERE state <> 'closed' AND state <> ''
+FROM results_referral r WHERE r.state <> 'closed' AND r.state <> ''{area}
 """
 CLOCKS = {
     "invited": "invited", "outside": "outside_batches", "arrived": "people_back", "usable": "results",
@@ -39,13 +39,19 @@ class ActivityCounts:
     overdue: int = 0
 
 
-def activity_counts(*, since: date, until: date) -> ActivityCounts:
-    """Counts of what happened from `since` to `until`, both included, as last folded."""
+OF_AREA = " AND EXISTS (SELECT 1 FROM screening_person p WHERE p.id = r.person_id AND coalesce(p.area_id, 0) = %(area)s)"
+
+
+def activity_counts(*, since: date, until: date, area: int | None = None) -> ActivityCounts:
+    """Counts of what happened from `since` to `until`, both included, as last folded; of one area if one is named."""
     today = clock.today()
     with connection.cursor() as cursor:
-        cursor.execute(HAPPENED, {"clocks": list(CLOCKS), "since": since, "until": until})
+        cursor.execute(
+            HAPPENED.format(area="" if area is None else " AND area_id = %(area)s"),
+            {"clocks": list(CLOCKS), "since": since, "until": until, "area": area},
+        )
         happened = {CLOCKS[name]: int(n) for name, n in cursor.fetchall()}
-        cursor.execute(OPEN, {"today": today})
+        cursor.execute(OPEN.format(area="" if area is None else OF_AREA), {"today": today, "area": area})
         count, oldest, overdue = cursor.fetchone()
     return ActivityCounts(
         **happened,

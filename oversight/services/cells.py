@@ -1,19 +1,39 @@
 """Reads the smaller roll-ups: values of results, laboratories and lots, places of the flow, equity's steps."""
 
 from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import Any
 
 from django.db import connection
 
 from oversight.filters import Asked
-from oversight.rollup.measures import ANCHORS, PLACES
+from oversight.rollup.cells import YIELD
+from oversight.rollup.measures import ANCHORS, LARGEST_VALUE, PLACES
 from oversight.services.sums import line_source, months_of, one_line, source
 
 Values = Sequence[tuple[int, int, int, int, int]]
 
 
+def _of_facts(
+    asked: Asked, key: str, sums: Mapping[str, str], where: str = "", keys: int = 1
+) -> list[tuple[Any, ...]]:
+    """Sums by one key or more over the rounds with a usable result released in the days asked for, with every filter."""
+    added = ", ".join(f"sum(({sql})::int)" for sql in sums.values())
+    group = ", ".join(str(n + 1) for n in range(keys))
+    return _rows(
+        f"SELECT {key}, {added} FROM oversight_fact f WHERE f.released_on BETWEEN %(since)s AND %(until)s{where}"
+        f"{asked.conditions(cells=False)} GROUP BY {group} ORDER BY {group}",
+        {**asked.params(), "since": asked.since, "until": asked.until},
+    )
+
+
 def values(asked: Asked) -> Values:
-    """(whole µg/g, results, examined, cancers, advanced adenomas) of the months asked for; cut by sex and age if asked."""
+    """(whole µg/g, results, examined, cancers, advanced adenomas) of the months asked for.
+
+    The roll-up knows sex and age; by any other filter the facts of the days asked for are counted.
+    """
+    if set(asked.only) - {"sex", "age"}:
+        return _of_facts(asked, f"least(f.value, {LARGEST_VALUE})", YIELD, " AND f.value IS NOT NULL")
     only = "".join(f" AND {name} = %({name})s" for name in ("sex", "age") if name in asked.only)
     months = months_of(asked)
     return _rows(
@@ -36,11 +56,26 @@ def sweep(found: Values, cutoffs: Sequence[int]) -> list[tuple[int, int, int, in
 
 
 def sources(asked: Asked, column: str) -> Sequence[tuple[int, int, int]]:
-    """(laboratory or lot, results, at or above) of the months asked for."""
+    """(laboratory or lot, results, at or above) of the months asked for; with a filter, of the facts of the days asked for."""
+    if asked.only:
+        return _of_facts(asked, f"coalesce(f.{column}, 0)", {"n": "true", "high": "f.high"})
     months = months_of(asked)
     return _rows(
         f"SELECT {column}, sum(n), sum(high) FROM oversight_sourcecell WHERE month BETWEEN %(first)s AND %(last)s"
         " GROUP BY 1 HAVING sum(n) > 0 ORDER BY 1",
+        {"first": months[0], "last": months[-1]},
+    )
+
+
+def lots_by_month(asked: Asked) -> Sequence[tuple[date, int, int, int]]:
+    """(month, lot, results, at or above) of the months asked for; with a filter, of the facts of the days asked for."""
+    if asked.only:
+        key = f"{ANCHORS['released'].month}, coalesce(f.lot_id, 0)"
+        return _of_facts(asked, key, {"n": "true", "high": "f.high"}, keys=2)
+    months = months_of(asked)
+    return _rows(
+        "SELECT month, lot_id, sum(n), sum(high) FROM oversight_sourcecell WHERE month BETWEEN %(first)s AND %(last)s"
+        " GROUP BY 1, 2 HAVING sum(n) > 0 ORDER BY 1, 2",
         {"first": months[0], "last": months[-1]},
     )
 

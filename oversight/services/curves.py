@@ -8,7 +8,8 @@ from typing import Any
 from django.db import connection
 
 from oversight.filters import Asked
-from oversight.rollup.measures import CLOCKS
+from oversight.rollup.measures import CLOCKS, STARTS
+from oversight.services.people_asked import person_conditions, person_params
 from oversight.survival import Step, Waits, curve
 from staff import clock
 
@@ -16,7 +17,12 @@ Spread = Sequence[tuple[int, int]]
 
 
 def spreads(asked: Asked, clocks: Sequence[str]) -> Mapping[str, Spread]:
-    """Days and how many, for each clock, of waits that began in the months asked for; by area if one is asked for."""
+    """Days and how many, for each clock, of waits that began in the months asked for.
+
+    The roll-up knows areas; by any other filter the facts of the days asked for are counted.
+    """
+    if set(asked.only) - {"area"}:
+        return {name: _spread_of_facts(asked, name) for name in clocks}
     only = " AND area_id = %(area)s" if "area" in asked.only else ""
     found: dict[str, list[tuple[int, int]]] = {name: [] for name in clocks}
     with connection.cursor() as cursor:
@@ -29,6 +35,22 @@ def spreads(asked: Asked, clocks: Sequence[str]) -> Mapping[str, Spread]:
         for name, days, n in cursor.fetchall():
             found[name].append((days, int(n)))
     return found
+
+
+def _spread_of_facts(asked: Asked, name: str) -> Spread:
+    """One clock's days from the facts; a start (`STARTS`) gives all who were followed, at day 0."""
+    if name in STARTS:
+        day, _first, whom = STARTS[name]
+        days, where = "0", whom
+    else:
+        day, days, where = CLOCKS[name].since, CLOCKS[name].days, CLOCKS[name].where
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"SELECT {days}, count(*) FROM oversight_fact f WHERE f.{day} BETWEEN %(since)s AND %(until)s AND {where}"
+            f"{asked.conditions(cells=False)} GROUP BY 1 ORDER BY 1",
+            {**asked.params(), "since": asked.since, "until": asked.until},
+        )
+        return list(cursor.fetchall())
 
 
 def quantile(spread: Spread, share: float) -> int | None:
@@ -85,33 +107,47 @@ SELECT coalesce(a.name, ''), count(*), count(*) FILTER (WHERE %(today)s - r.open
        count(*) FILTER (WHERE %(today)s - r.opened_on > 90), count(*) FILTER (WHERE %(today)s - r.opened_on > 180),
        count(*) FILTER (WHERE NOT EXISTS (SELECT 1 FROM results_examination x WHERE x.referral_id = r.id))
 FROM results_referral r JOIN screening_person p ON p.id = r.person_id LEFT JOIN screening_area a ON a.id = p.area_id
-WHERE r.state <> 'closed' AND r.state <> '' GROUP BY 1 ORDER BY 1
+WHERE r.state <> 'closed' AND r.state <> ''{only} GROUP BY 1 ORDER BY 1
 """
 
 
-def open_now() -> list[OpenNow]:
-    """Everybody whose referral is open, by area."""
+def open_now(asked: Asked) -> list[OpenNow]:
+    """People whose referral is open, by area, of those the filters on people name."""
     with connection.cursor() as cursor:
-        cursor.execute(OPEN, {"today": clock.today()})
+        cursor.execute(
+            OPEN.format(only=person_conditions(asked)), {**person_params(asked), "today": clock.today()}
+        )
         return [OpenNow(*row) for row in cursor.fetchall()]
 
 
 SLOTS = """
-SELECT (date_trunc('week', b.day))::date AS week, count(*) FROM results_booking b
-WHERE b.status = 'booked' AND b.day >= %(today)s GROUP BY 1 ORDER BY 1
+SELECT (date_trunc('week', b.day))::date AS week, count(*) FROM results_booking b{people}
+WHERE b.status = 'booked' AND b.day >= %(today)s{only} GROUP BY 1 ORDER BY 1
 """
+WHOSE = " JOIN results_referral r ON r.id = b.referral_id JOIN screening_person p ON p.id = r.person_id"
 
 
-def bookings_ahead() -> list[tuple[date, int]]:
-    """Bookings from today on, by week."""
+def bookings_ahead(asked: Asked) -> list[tuple[date, int]]:
+    """Bookings from today on, by week, of those the filters on people name."""
+    only = person_conditions(asked)
     with connection.cursor() as cursor:
-        cursor.execute(SLOTS, {"today": clock.today()})
+        cursor.execute(
+            SLOTS.format(people=WHOSE if only else "", only=only),
+            {**person_params(asked), "today": clock.today()},
+        )
         return list(cursor.fetchall())
 
 
-def examined_lately(weeks: int = 8) -> int:
-    """People first examined in the last so many weeks, as last folded."""
+def examined_lately(asked: Asked, weeks: int = 8) -> int:
+    """People first examined in the last so many weeks, as last folded, of those the filters on people name."""
     with connection.cursor() as cursor:
+        if asked.only:
+            cursor.execute(
+                "SELECT count(*) FROM oversight_fact f WHERE f.high AND f.exam_on > %(today)s - %(days)s"
+                f" AND f.exam_on <= %(today)s{asked.conditions(cells=False)}",
+                {**asked.params(), "today": clock.today(), "days": 7 * weeks},
+            )
+            return int(cursor.fetchone()[0])
         cursor.execute(
             "SELECT coalesce(sum(n), 0) FROM oversight_waitcell WHERE clock = 'seen' AND month + days >"
             " %(today)s - %(days)s AND month + days <= %(today)s"

@@ -14,9 +14,10 @@ from django.utils.formats import date_format
 from django.utils.html import format_html, format_html_join
 from django.utils.translation import gettext as _
 
-from oversight.figures import Figure
+from oversight.figures import PER_THOUSAND, PERCENT, Figure
 from oversight.filters import FILTER_WORDS, Asked
 from oversight.indicators import BREAKDOWNS, Indicator, indicators
+from oversight.services.asked_words import asked_words
 from oversight.services.extract_words import EXTRACT
 from oversight.services.figures import Counted, figures
 from oversight.suppression import SMALLEST, hidden
@@ -51,6 +52,7 @@ def _row(one: Indicator, figure: Figure, by: str, key: str, label: str, found: C
         "low_95": limits[0], "high_95": limits[1], "too_few": figure.too_few, "basis": figure.basis,
         "maturity": figure.maturity.code, "passed_percent": figure.maturity.percent, "definition": one.digest,
         "data_cut": found.cut_at.isoformat(timespec="seconds"),
+        "not_told_apart_by": " ".join(one.deaf_to(found.asked.only)),
     }  # fmt: skip
 
 
@@ -88,7 +90,8 @@ def workbook(asked: Asked, cut_at: datetime, tell: Tell) -> tuple[bytes, int]:
         about = [
             (_("Programme"), settings.PROGRAMME_NAME), (_("From"), str(asked.since)), (_("To"), str(asked.until)),
             (_("Data as they stood at"), cut_at.isoformat(timespec="seconds")),
-            *((str(FILTER_WORDS[name]), value) for name, value in asked.only.items()),
+            (_("Filters"), "; ".join(asked_words(asked)) or _("none")),
+            (_("Small numbers"), _("not hidden: for people of the programme only")),
         ]  # fmt: skip
         pd.DataFrame(about, columns=[_("What"), _("Value")]).to_excel(writer, sheet_name="About", index=False)
         for n, by in enumerate(BREAKDOWNS):
@@ -216,15 +219,16 @@ def _report_html(found: Counted) -> str:
     head = format_html(
         "<h1>{}</h1><p>{}</p><p>{}</p>", settings.PROGRAMME_NAME,
         _("Report for %(since)s to %(until)s") % {"since": date_format(asked.since), "until": date_format(asked.until)},
-        _("Counted from the register as it stood on %(at)s. Filters: %(only)s.")
+        _("Counted from the register as it stood on %(at)s. Filters: %(only)s. Counts from 1 to %(most)s, and others from which"
+          " they could be worked out, are hidden.")
         % {"at": date_format(cut_local(found.cut_at), "j F Y, H:i"),
-           "only": ", ".join(f"{FILTER_WORDS[k]} {v}" for k, v in asked.only.items()) or _("none")},
+           "only": "; ".join(asked_words(asked)) or _("none"), "most": SMALLEST - 1},
     )  # fmt: skip
     totals = format_html(
         "<h2>{}</h2><table><thead><tr><th>{}</th><th>{}</th><th>{}</th><th>{}</th><th>{}</th></tr></thead><tbody>{}</tbody></table>",
         _("All people"), _("Indicator"), _("Counted of"), _("Figure (95 %% interval)") % {}, _("Basis"), _("Maturity"),
         format_html_join("", "<tr><th>{}</th><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>", (
-            (indicators()[key].name, f"{f.numerator:,} / {f.denominator:,}", _judged(f), f.basis, f.maturity.short)
+            (indicators()[key].name, *_total(indicators()[key], f, asked), f.basis, f.maturity.short)
             for key, f in found.total.figures.items()
         )),
     )  # fmt: skip
@@ -233,8 +237,8 @@ def _report_html(found: Counted) -> str:
             "<h2>{}</h2><table><thead><tr><th>{}</th><th>{}</th><th>{}</th></tr></thead><tbody>{}</tbody></table>",
             _("%(name)s, by %(by)s") % {"name": indicators()[key].name, "by": by}, by, _("Counted of"), _("Figure"),
             format_html_join("", "<tr><th>{}</th><td>{}</td><td>{}</td></tr>", (
-                (row.label, f"{row.figures[key].numerator:,} / {row.figures[key].denominator:,}", _judged(row.figures[key]))
-                for row in found.rows if row.figures[key].denominator
+                (row.label, *told) for rows in [[row for row in found.rows if row.figures[key].denominator]]
+                for row, told in zip(rows, outward([row.figures[key] for row in rows]), strict=True)
             )),
         )
         for key in OPEN_KEYS
@@ -250,6 +254,32 @@ def _report_html(found: Counted) -> str:
         "<p>{}</p>", _("Figures support judgement; they do not replace local protocol and licensed practice.")
     )
     return "".join([head, totals, *cut, appendix, caution])
+
+
+def _total(one: Indicator, figure: Figure, asked: Asked) -> tuple[str, str]:
+    """One indicator of everybody, or that a filter does not belong to it."""
+    if deaf := one.deaf_to(asked.only):
+        return "–", _("not by %(filters)s") % {"filters": ", ".join(str(FILTER_WORDS[name]) for name in deaf)}
+    return outward([figure])[0]
+
+
+def outward(figures_: Sequence[Figure]) -> list[tuple[str, str]]:
+    """(counted / out of, figure with interval) of rows that are read together, with small numbers hidden as in open data.
+
+    Shares are hidden by their table; numbers needed, means and rates, whose denominators are no wholes, by their count alone.
+    """
+    if all(one.unit in (PERCENT, PER_THOUSAND) for one in figures_):
+        tables = suppressed([(one.numerator, one.denominator) for one in figures_])
+    else:
+        tables = [
+            ["hidden" if 0 < one.numerator < SMALLEST else "", "", "", ""] for one in figures_
+        ]  # fmt: skip
+    return [
+        (_("hidden"), _("hidden"))
+        if "hidden" in cells
+        else (f"{one.numerator:,} / {one.denominator:,}", _judged(one))
+        for one, cells in zip(figures_, tables, strict=True)
+    ]
 
 
 def _judged(figure: Figure) -> str:

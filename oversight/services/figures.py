@@ -6,9 +6,10 @@ from datetime import date, datetime, timedelta
 
 from django.db import connection
 from django.utils.formats import date_format
+from django.utils.translation import get_language_info
 from django.utils.translation import gettext as _
 
-from oversight.figures import Figure, figure_of
+from oversight.figures import COHORT, PERIOD, Figure, Maturity, figure_of
 from oversight.filters import FIFTH_WORDS, HISTORY_WORDS, Asked
 from oversight.indicators import Indicator, amount, indicators
 from oversight.rollup.few import FEW, NOT_CUT
@@ -112,6 +113,26 @@ class Maturities:
         return min(max((self.today - first).days / days, 0.0), 1.0) if days > 0 else 1.0
 
 
+def period_maturity(asked: Asked, after: int = 0) -> Maturity:
+    """How much of the period is over, and of the days after it in which events still count."""
+    days = (asked.until - asked.since).days + 1 + after
+    return Maturity(min(max((clock.today() - asked.since).days / days, 0.0), 1.0), PERIOD)
+
+
+def cohort_maturity(asked: Asked, start: str, window: int) -> Maturity:
+    """How much of everybody's window has passed, of all followed from the start named (`STARTS`) in the months asked for.
+
+    The roll-up knows months and areas, so with other filters it is the maturity of everybody in those months.
+    """
+    found, today = starts(asked, [start])[start], clock.today()
+    people = sum(n for followed in found.values() for _days, n in followed)
+    gone = sum(
+        month_passed(followed, month, window, today) * sum(n for _days, n in followed)
+        for month, followed in found.items()
+    )
+    return Maturity(gone / people if people else 1.0, COHORT)
+
+
 def figures(asked: Asked, keys: Sequence[str], *, fold: bool = True) -> Counted:
     """The figures of these indicators for one question, in total and cut."""
     cut_at = catch_up() if fold else clock.now()
@@ -197,7 +218,21 @@ def label(by: str, key: str, names: Mapping[str, str]) -> str:
         return str(FIFTH_WORDS[int(key)])
     if by == "history":
         return str(HISTORY_WORDS[int(key)])
+    if by == "language":
+        return language_words(key)
     return str(Sex(key).label)
+
+
+UNDETERMINED = "und"
+"""BCP 47's code of a language that is not known."""
+
+
+def language_words(code: str) -> str:
+    """A language by its name where there is one for its code (BCP 47), else the code."""
+    try:
+        return _("not known") if code == UNDETERMINED else str(get_language_info(code)["name_translated"])
+    except KeyError:
+        return code
 
 
 def order(by: str, key: str) -> tuple[bool, int, str]:
@@ -206,4 +241,6 @@ def order(by: str, key: str) -> tuple[bool, int, str]:
         return (False, Sex.values.index(key), "")
     if by == "month":
         return (False, 0, key)
+    if by == "language":
+        return (key == UNDETERMINED, 0, language_words(key))
     return (key in ("-1", "0") and by != "history", int(key), "")

@@ -14,7 +14,7 @@ from oversight.indicators import indicators, measures_of
 from oversight.places import PLACE_WORDS
 from oversight.rollup.measures import ANCHORS, PLACES
 from oversight.services.rollup import catch_up
-from oversight.services.sums import CUTS
+from oversight.services.sums import CUTS, FACT_CUTS
 
 if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
@@ -82,12 +82,15 @@ def listed(asked: Asked, *, key: str = "", part: str = "", place: str = "", row:
 
 def _found(asked: Asked, day: str, condition: str, title: "StrOrPromise", row: str, month: str) -> List:
     params = {**asked.params(), "since": asked.since, "until": asked.until, "limit": LARGEST}
-    only = asked.conditions(cells=False)
+    only, join = asked.conditions(cells=False), ""
     if row:
         params["row"] = row
-        column = month if asked.by == "month" else f"f.{CUTS[asked.by]}"
+        if asked.by in FACT_CUTS:
+            column, join = FACT_CUTS[asked.by]
+        else:
+            column = month if asked.by == "month" else f"f.{CUTS[asked.by]}"
         only += f" AND ({column})::text = %(row)s"
-    frm = f"FROM oversight_fact f WHERE f.{day} BETWEEN %(since)s AND %(until)s AND {condition}{only}"
+    frm = f"FROM oversight_fact f{join} WHERE f.{day} BETWEEN %(since)s AND %(until)s AND {condition}{only}"
     with connection.cursor() as cursor:
         cursor.execute(f"SELECT count(*) {frm}", params)
         total = int(cursor.fetchone()[0])

@@ -14,6 +14,13 @@ from staff import clock
 CUTS: Mapping[str, str] = {
     "month": "month", "sex": "sex", "age": "age", "area": "area_id", "fifth": "fifth", "history": "history",
 }  # fmt: skip
+FACT_CUTS: Mapping[str, tuple[str, str]] = {
+    "language": (
+        "coalesce(nullif(p.language, ''), 'und')",
+        " LEFT JOIN screening_person p ON p.id = f.person_id",
+    ),
+}
+"""Cuts that neither lines nor cells know: SQL of the key over a fact `f`, and what must be joined for it."""
 Counts = dict[str, int]
 
 
@@ -116,6 +123,8 @@ def source(anchor: Anchor, asked: Asked, names: Iterable[str]) -> tuple[str, dic
 def sums(anchor: Anchor, asked: Asked, names: Sequence[str]) -> dict[tuple[str, date], Counts]:
     """Each measure by what the question is cut by, and month."""
     wanted = list(dict.fromkeys(names))
+    if asked.by in FACT_CUTS:
+        return _by_fact(anchor, asked, wanted)
     if line := one_line(asked, asked.by):
         frm, params = line_source(anchor, asked, wanted, line)
         cut = "month" if asked.by == "month" else "key"
@@ -128,4 +137,20 @@ def sums(anchor: Anchor, asked: Asked, names: Sequence[str]) -> dict[tuple[str, 
         return {
             (str(key), month): dict(zip(wanted, map(int, counts), strict=True))
             for key, month, *counts in cursor.fetchall()
+        }
+
+
+def _by_fact(anchor: Anchor, asked: Asked, names: Sequence[str]) -> dict[tuple[str, date], Counts]:
+    """The same by what only the facts know, asked of every fact of the days."""
+    key, join = FACT_CUTS[asked.by]
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"SELECT {key}, {anchor.month}, {_summed(anchor, names)} FROM oversight_fact f{join}"
+            f" WHERE f.{anchor.day} BETWEEN %(since)s AND %(until)s AND {anchor.counts}{asked.conditions(cells=False)}"
+            " GROUP BY 1, 2",
+            {**asked.params(), "since": asked.since, "until": asked.until},
+        )
+        return {
+            (str(found), month): dict(zip(names, map(int, counts), strict=True))
+            for found, month, *counts in cursor.fetchall()
         }

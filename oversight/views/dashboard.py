@@ -1,16 +1,21 @@
 """The pages of "How are we doing?"."""
 
+from collections.abc import Sequence
+
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET
 
 from oversight.filters import Asked
-from oversight.forms import AskedForm
+from oversight.forms import ALL_CUTS, AskedForm
+from oversight.indicators import BREAKDOWNS, EQUITY_CUTS
 from oversight.pages.directory import PAGES
 from oversight.pages.examiners import examiners
 from oversight.pages.flow import compare, flow
 from oversight.pages.parts import Shown
 from oversight.proof_page import person_address
+from oversight.services.asked_words import asked_words
 from oversight.services.lists import LARGEST, listed
 from oversight.services.proofs import proof_latest, run_summary
 from oversight.views.definition import reader_of
@@ -30,11 +35,11 @@ def figures_page(request: HttpRequest, page: str) -> HttpResponse:
     """One page of figures; aggregates only."""
     if page not in PAGES:
         raise Http404
-    form = AskedForm(request.GET, today=clock.today())
+    form = AskedForm(request.GET, today=clock.today(), cuts=EQUITY_CUTS if page == "equity" else BREAKDOWNS)
     asked = form.asked()
-    other = _other(request) if page == "flow" else None
+    other, wrong = _other(request) if page == "flow" else (None, [])
     shown = flow(asked, other) if other else PAGES[page][1](asked)
-    return _answer(request, form, shown)
+    return _answer(request, form, shown, other, wrong)
 
 
 @require_GET
@@ -42,10 +47,11 @@ def two_cohorts(request: HttpRequest) -> HttpResponse:
     """The same figures for two periods; without a second one, the same days a year before."""
     form = AskedForm(request.GET, today=clock.today())
     asked = form.asked()
-    other = _other(request) or Asked(
+    asked_too, wrong = _other(request)
+    other = asked_too or Asked(
         add_months(asked.since, -12), add_months(asked.until, -12), asked.by, asked.only
     )
-    return _answer(request, form, compare(asked, other), other=other)
+    return _answer(request, form, compare(asked, other), other, wrong)
 
 
 @require_GET
@@ -55,15 +61,26 @@ def examiners_page(request: HttpRequest) -> HttpResponse:
     return _answer(request, form, examiners(form.asked()))
 
 
-def _other(request: HttpRequest) -> Asked | None:
-    """The second cohort of the address (from2, to2), with the same filters."""
-    if not (request.GET.get("from2") and request.GET.get("to2")):
-        return None
+def _other(request: HttpRequest) -> tuple[Asked | None, list[str]]:
+    """The second cohort of the address (from2, to2), with the same filters, or what is wrong with it."""
+    ends = [request.GET.get(name) for name in ("from2", "to2")]
+    if not any(ends):
+        return None, []
+    if not all(ends):
+        return None, [_("The second cohort needs a first and a last day.")]
     form = AskedForm(request.GET, today=clock.today(), prefix_from="from2", prefix_to="to2")
-    return form.asked() if form.is_valid() else None
+    if form.is_valid():
+        return form.asked(), []
+    return None, [
+        _("Second cohort: %(words)s") % {"words": words}
+        for name in (*form.ends, "__all__")
+        for words in form.errors.get(name, ())
+    ]
 
 
-def _answer(request: HttpRequest, form: AskedForm, shown: Shown, other: Asked | None = None) -> HttpResponse:
+def _answer(
+    request: HttpRequest, form: AskedForm, shown: Shown, other: Asked | None = None, wrong: Sequence[str] = ()
+) -> HttpResponse:
     latest = proof_latest() if shown.slug == "overview" else None
     return render(
         request,
@@ -71,10 +88,11 @@ def _answer(request: HttpRequest, form: AskedForm, shown: Shown, other: Asked | 
         {
             "form": form,
             "page": shown,
+            "filters": asked_words(shown.asked),
             "pages": [(slug, words) for slug, (words, _build) in PAGES.items()],
-            "problems": form.problems(),
+            "problems": [*form.problems(), *wrong],
             "proof": run_summary(latest) if latest else None,
-            "other": other or _other(request),
+            "other": other,
             "second_form": shown.slug in ("flow", "compare"),
             "may_see_examiners": bool(reader_of(request).roles & {Role.MANAGER, Role.CLINICIAN}),
             "may_take_away": bool(reader_of(request).roles & {Role.MANAGER, Role.ADMINISTRATOR}),
@@ -85,7 +103,7 @@ def _answer(request: HttpRequest, form: AskedForm, shown: Shown, other: Asked | 
 @require_GET
 def people_behind(request: HttpRequest) -> HttpResponse:
     """The list behind a figure or a row: rounds, no names; a record opens for those who may open one."""
-    form = AskedForm(request.GET, today=clock.today())
+    form = AskedForm(request.GET, today=clock.today(), cuts=ALL_CUTS)
     asked = form.asked()
     found = listed(
         asked, key=request.GET.get("key", ""), part=request.GET.get("part", ""), place=request.GET.get("place", ""),
@@ -102,5 +120,8 @@ def people_behind(request: HttpRequest) -> HttpResponse:
             "asked": asked,
             "rows": [(row, address(row.person_id)) for row in found.rows],
             "largest": LARGEST,
+            "filters": asked_words(asked),
+            "form": form,
+            "problems": form.problems(),
         },
     )

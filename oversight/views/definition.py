@@ -7,11 +7,13 @@ from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_POST
 
-from oversight.forms import AskedForm
+from oversight.filters import Asked
+from oversight.forms import ALL_CUTS, AskedForm
 from oversight.indicators import Indicator, indicators
 from oversight.models import GivenFigure, LevelSet
 from oversight.pages.parts import sentence_of
 from oversight.rollup.measures import ANCHORS
+from oversight.services.asked_words import asked_words
 from oversight.services.figures import figures
 from oversight.services.given import figure_give, reconcile
 from oversight.services.levels import level_set
@@ -40,7 +42,7 @@ def _indicator(key: str) -> Indicator:
 def definition(request: HttpRequest, key: str) -> HttpResponse:
     """The definition upward from a figure: words, counting, levels, and what was given to whom."""
     one = _indicator(key)
-    form = AskedForm(request.GET, today=clock.today())
+    form = AskedForm(request.GET, today=clock.today(), cuts=ALL_CUTS)
     asked = form.asked()
     counted = figures(asked, [key])
     given = GivenFigure.objects.filter(indicator=key).select_related("given_by")[:GIVEN_SHOWN]
@@ -49,13 +51,19 @@ def definition(request: HttpRequest, key: str) -> HttpResponse:
         "oversight/definition.html",
         {
             "one": one,
+            "form": form,
+            "problems": form.problems(),
             "asked": asked,
+            "cut_at": counted.cut_at,
+            "filters": asked_words(asked),
             "sentence": sentence_of(counted, key),
             "counting": [(name, one.source.measures[name]) for name in dict.fromkeys(one.measures)],
             "from_rounds": one.anchor in ANCHORS,
             "levels": counted.levels[key],
             "set_before": LevelSet.objects.filter(indicator=key).select_related("set_by").order_by("-pk"),
-            "given": [reconcile(row) for row in given],
+            "given": [
+                (reconcile(row), asked_words(Asked(row.since, row.until, only=row.only))) for row in given
+            ],
             "may_change": Role.MANAGER in reader_of(request).roles,
         },
     )
@@ -65,8 +73,10 @@ def definition(request: HttpRequest, key: str) -> HttpResponse:
 def give(request: HttpRequest, key: str) -> HttpResponse:
     """Keep the figure with whom it is given to."""
     _indicator(key)
-    asked = AskedForm(request.POST, today=clock.today()).asked()
+    form = AskedForm(request.POST, today=clock.today(), cuts=ALL_CUTS)
+    asked = form.asked()
     try:
+        form.asked_or_refused()
         kept = figure_give(by=reader_of(request), to=request.POST.get("given_to", ""), key=key, asked=asked)
         messages.success(
             request,

@@ -28,16 +28,23 @@ def exports(request: HttpRequest) -> HttpResponse:
     return render(
         request,
         page,
-        {"form": form, "asked": form.asked(), "rows": rows, "running": running, "kinds": Export.Kind.choices},
+        {
+            "form": form,
+            "problems": form.problems(),
+            "asked": form.asked(),
+            "rows": rows,
+            "running": running,
+            "kinds": Export.Kind.choices,
+        },
     )
 
 
 @require_POST
 def ask(request: HttpRequest) -> HttpResponse:
     """Ask for a file."""
-    asked = AskedForm(request.POST, today=clock.today()).asked()
+    form = AskedForm(request.POST, today=clock.today())
     try:
-        export_ask(by=reader_of(request), kind=request.POST.get("kind", ""), asked=asked)
+        export_ask(by=reader_of(request), kind=request.POST.get("kind", ""), asked=form.asked_or_refused())
         make_files.delay()
         messages.success(request, _("It is being made; this page shows how far it is."))
     except RoundbookError as error:

@@ -18,6 +18,8 @@ from tests.screening.intake.test_desk_look import DOUBLED, is_clean
 pytestmark = pytest.mark.browser
 LOOK = os.environ.get("ROUNDBOOK_LOOK", "")
 """A folder for pictures of every page, for whoever wants to look at them."""
+A4_WIDTH = 688
+"""The width of a sheet of A4 between margins of 14 mm, in CSS pixels (210 − 28 mm at 96 to the inch)."""
 QUERY = "?from=2024-01-01&to=2026-06-17"
 
 
@@ -25,7 +27,14 @@ def addresses() -> list[str]:
     slugs = ["", *(f"{slug}/" for slug in PAGES if slug != "overview"), "two-cohorts/", "definition/uptake_90/",
              "people/", "files/"]  # fmt: skip
     found = [f"/how-are-we-doing/{slug}{QUERY}" for slug in slugs]
+    found += [f"/how-are-we-doing/equity/{QUERY}&by=age", f"/how-are-we-doing/uptake/{QUERY}&by=area&language=en&band=1",
+              f"/how-are-we-doing/equity/{QUERY}&by=language&shoe=9"]  # fmt: skip
     return [one + ("&key=uptake_90&part=counted" if "/people/" in one else "") for one in found]
+
+
+def fits_on_paper(page: Page) -> None:
+    """Nothing is wider than the sheet: what does not fit would be cut off, or shrink the whole page."""
+    assert page.evaluate("document.documentElement.scrollWidth") <= A4_WIDTH, page.url
 
 
 def pictured(page: Page, name: str) -> None:
@@ -49,18 +58,36 @@ def test_pages_of_figures_at_200_percent(browser: Browser, server: str, scheme: 
             assert figure.locator("figcaption").inner_text().strip()
         assert troubles == []
         is_clean(page)
-        pictured(page, f"{scheme}-{address.split('?')[0].strip('/').replace('/', '-')}")
+        pictured(
+            page, f"{scheme}-{address.removesuffix(QUERY).replace(QUERY, '').strip('/').replace('/', '-')}"
+        )
     if scheme == "light":
-        page.set_viewport_size({"width": 1280, "height": 900})
+        page.set_viewport_size({"width": A4_WIDTH, "height": 900})
         page.emulate_media(media="print")
-        for slug in ("", "positivity/", "flow/"):
-            page.goto(f"{server}/how-are-we-doing/{slug}{QUERY}")
+        for slug in ("", "positivity/", "flow/", "equity/", "quality/", "two-cohorts/"):
+            page.goto(f"{server}/how-are-we-doing/{slug}{QUERY}&sex=female")
             expect(page.locator(".filters").first).to_be_hidden()
+            expect(page.get_by_text("sex: female")).to_be_visible()  # on paper too it says of whom it speaks
+            fits_on_paper(page)
             pictured(page, f"print-{slug.strip('/') or 'overview'}")
         page.emulate_media(media="screen")
-        for slug in ("", "positivity/", "equity/", "follow-up/", "flow/"):
+        page.set_viewport_size({"width": 1280, "height": 900})
+        for slug in (
+            "",
+            "positivity/",
+            "equity/",
+            "follow-up/",
+            "flow/",
+            "quality/",
+            "uptake/",
+            "two-cohorts/",
+            "waiting/",
+        ):
             page.goto(f"{server}/how-are-we-doing/{slug}{QUERY}")
+            assert page.evaluate("document.documentElement.scrollWidth") <= 1280, slug
             pictured(page, f"wide-{slug.strip('/') or 'overview'}")
+        page.goto(f"{server}/how-are-we-doing/equity/{QUERY}&by=age")
+        assert page.evaluate("document.documentElement.scrollWidth") <= 1280
 
 
 def test_from_a_figure_to_its_list_by_keyboard(browser: Browser, server: str) -> None:  # noqa: F811
@@ -80,4 +107,28 @@ def test_from_a_figure_to_its_list_by_keyboard(browser: Browser, server: str) ->
     page.get_by_role("button", name="Show").focus()
     page.keyboard.press("Enter")
     expect(page).to_have_url(re.compile("by=sex"))
+    assert "from=2024-01-01" in page.url
+
+
+def test_from_a_step_of_equity_up_to_its_definition_and_down_to_its_people_by_keyboard(
+    browser: Browser,  # noqa: F811
+    server: str,  # noqa: F811
+) -> None:
+    past_laid_down(600, by=cast.member(cast.ADMINISTRATOR))
+    connections.close_all()
+    page = signed_in_page(browser, server, cast.MANAGER)
+    page.goto(f"{server}/how-are-we-doing/equity/{QUERY}")
+    page.get_by_label("Cut by").focus()
+    page.keyboard.press("s")
+    page.keyboard.press("Enter")
+    page.get_by_role("button", name="Show").focus()
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", name="Every step by sex")).to_be_visible()
+    page.get_by_role("link", name="Uptake, 90 days", exact=True).first.focus()
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Uptake, 90 days")
+    page.get_by_role("link", name="not counted").focus()
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Uptake, 90 days: not counted")
+    expect(page.locator("tbody tr").first).to_be_visible()
     assert "from=2024-01-01" in page.url

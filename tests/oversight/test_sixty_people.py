@@ -40,6 +40,8 @@ INVITED = {
     "uptake_180_adjusted": (42, 52),
     # any kit back in 90 days: the 38, and E S V X; not W, whose scan was undone
     "returned_90": (42, 57),
+    # every course of the 57 begins with a kit handed to the post
+    "kit_sent": (57, 57),
     "undelivered": (2, 57),
     # declined: I
     "declined": (1, 57),

@@ -2,9 +2,11 @@
 
 import csv
 import io
+import re
 import zipfile
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from datetime import date
 
 import openpyxl
 import polars as pl
@@ -29,11 +31,13 @@ from oversight.measuring.years import past_laid_down
 from oversight.models import Export
 from oversight.pages.directory import PAGES
 from oversight.rehearsal.setting import region_lay_down
-from oversight.services.cells import sweep, values
+from oversight.services.cells import lots_by_month, sources, sweep, values
+from oversight.services.curves import spreads, within
 from oversight.services.exports import export_ask, exports_make
 from oversight.services.figures import figures
 from oversight.services.lists import listed
 from oversight.services.rollup import differences
+from oversight.suppression import SMALLEST
 from staff import clock
 from tests import cast
 from tests.conftest import FIRST_DAY, NOON, clone_database, drop_database, use_database
@@ -181,6 +185,16 @@ def test_report_on_paper_carries_counts_cut_and_definitions(years: Asked) -> Non
     assert "Appendix: definitions" in text
     assert indicators()["uptake_90"].digest in text
     assert "Counted from the register as it stood on" in text
+    assert "Counts from 1 to 9, and others from which they could be worked out, are hidden." in " ".join(
+        text.split()
+    )
+    counts = [
+        (int(x.replace(",", "")), int(n.replace(",", "")))
+        for x, n in re.findall(r"([0-9,]+) / ([0-9,]+)", text)
+    ]
+    pages = [(n + 1, counts[-1][1]) for n in range(counts[-1][1])]  # "1 / 5" at the foot of each page
+    assert [(x, n) for x, n in counts if 0 < x < SMALLEST and (x, n) not in pages] == []
+    assert len(counts) > len(pages)
 
 
 def test_open_data_hides_small_numbers(years: Asked) -> None:
@@ -214,3 +228,24 @@ def test_a_file_a_killed_worker_left_is_made_again(years: Asked) -> None:
     assert exports_make() == 1
     one.refresh_from_db()
     assert one.status == "done"
+
+
+def test_roll_ups_of_values_lots_and_days_agree_with_the_facts(years: Asked) -> None:
+    """Every sex and every fifth counted from the facts adds up to what the roll-ups say of everybody in whole months."""
+    whole = replace(years, since=date(2021, 2, 1), until=date(2026, 5, 31))
+    by_sex = [replace(whole, only={"sex": sex, "route": "1"}) for sex in ("female", "male")]
+    for read in (values, lots_by_month, lambda asked: sources(asked, "lot_id")):
+        key = 2 if read is lots_by_month else 1
+        added: dict[tuple[object, ...], list[int]] = {}
+        for asked in by_sex:
+            for row in read(asked):
+                have = added.setdefault(tuple(row[:key]), [0] * (len(row) - key))
+                added[tuple(row[:key])] = [a + int(b) for a, b in zip(have, row[key:], strict=True)]
+        assert added == {tuple(row[:key]): [int(n) for n in row[key:]] for row in read(whole)}
+    clocks = ["back", "result", "exam", "start"]
+    straight = spreads(whole, clocks)
+    parts = [spreads(asked, clocks) for asked in by_sex]
+    for name in clocks:
+        assert sum(n for _d, n in straight[name]) == sum(n for part in parts for _d, n in part[name])
+        if name != "start":
+            assert within(straight[name], 7) == sum(within(part[name], 7) for part in parts)
