@@ -52,7 +52,26 @@ def quality(asked: Asked) -> Shown:
             _entry(asked),
             _kits(asked),
             _reported(asked),
+            _elsewhere(),
         ],
+    )  # fmt: skip
+
+
+def _elsewhere() -> Block:
+    """Figures that a programme is asked for and that no row of this registry can answer: said, rather than left out."""
+    return Block(
+        key="elsewhere",
+        title=_("What these figures cannot tell"),
+        summary=_("Figures a programme may be asked for whose facts are not kept here, and who has them."),
+        columns=[_("Figure"), _("Why not"), _("Who has it")],
+        rows=[
+            [_("Complaints out of those invited"), _("complaints are not recorded here"), _("the office that answers them")],
+            [_("Calls answered within two minutes"), _("only calls about a kit or a referral are recorded, not the wait"), _("the telephone exchange")],
+            [_("Bowel cancers and deaths in all residents"), _("only cancers of people of the programme are reported here"), _("the cancer registry and the register of deaths")],
+            [_("Pathology reports on a form with fixed fields"), _("every finding is typed into fixed fields here, so the share says nothing about the reports"), _("the pathology laboratory")],
+            [_("Cost for each person screened"), _("no prices are kept here"), _("the accounts")],
+        ],
+        wrapped=True,
     )  # fmt: skip
 
 

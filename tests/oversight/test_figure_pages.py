@@ -52,6 +52,13 @@ def test_every_page_answers_with_people_and_without(signed_in: SignIn, slug: str
         assert all(len(row) == len(block.columns) for row in rows), block.key
 
 
+def test_what_the_registry_cannot_count_is_said(signed_in: SignIn) -> None:
+    page = signed_in(cast.MANAGER).get("/how-are-we-doing/quality/")
+    (block,) = [one for one in page.context["page"].blocks if one.key == "elsewhere"]
+    assert len(block.rows) == 5
+    assert "Calls answered within two minutes" in page.content.decode()
+
+
 def test_a_page_that_is_none_is_not_found(signed_in: SignIn) -> None:
     assert signed_in(cast.MANAGER).get("/how-are-we-doing/horoscope/").status_code == 404
     assert signed_in(cast.MANAGER).get("/how-are-we-doing/definition/horoscope/").status_code == 404
