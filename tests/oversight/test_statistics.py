@@ -25,7 +25,9 @@ def test_wilson_is_that_of_statsmodels(x: int, n: int) -> None:
     assert wilson(x, n) == pytest.approx(proportion_confint(x, n, method="wilson"), abs=1e-9)
 
 
-@pytest.mark.parametrize(("one", "two"), itertools.combinations([(56, 70), (48, 80), (7, 34), (1, 34)], 2))
+@pytest.mark.parametrize(
+    ("one", "two"), list(itertools.combinations([(56, 70), (48, 80), (7, 34), (1, 34)], 2))
+)
 def test_difference_is_newcombes_of_statsmodels(one: tuple[int, int], two: tuple[int, int]) -> None:
     expected = confint_proportions_2indep(*one, *two, compare="diff", method="newcomb")
     assert newcombe_difference(*one, *two) == pytest.approx(expected, abs=1e-9)
