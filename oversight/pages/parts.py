@@ -145,6 +145,8 @@ class Block:
     refusal: bool = False
     wrapped: bool = False
     """Whether cells stand on several lines, so that many columns fit."""
+    in_words: bool = False
+    """Whether cells are words, not numbers."""
 
     @property
     def lines(self) -> "Sequence[tuple[Sequence[StrOrPromise], str, str, str]]":

@@ -71,7 +71,7 @@ def _elsewhere() -> Block:
             [_("Pathology reports on a form with fixed fields"), _("every finding is typed into fixed fields here, so the share says nothing about the reports"), _("the pathology laboratory")],
             [_("Cost for each person screened"), _("no prices are kept here"), _("the accounts")],
         ],
-        wrapped=True,
+        in_words=True,
     )  # fmt: skip
 
 
