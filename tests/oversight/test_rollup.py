@@ -113,6 +113,7 @@ def test_rollup_is_recomputation_under_random_events(stream: list[tuple[str, int
 
 
 @pytest.mark.campaign
+@pytest.mark.timeout(3_600)
 @settings(max_examples=1500, **COMMON)
 @given(
     stream=st.lists(
