@@ -50,6 +50,15 @@ class Believed:
         last = self.rounds[-1]
         last.ended, last.reason, last.signed, self.place = today, reason, signed, "free"
 
+    def stopped_by(self, today: date) -> set[str]:
+        """The reasons for which this person may be sent no other kit."""
+        facts = {
+            "declined": self.out,
+            "moved_away": self.left is not None and self.left <= today,
+            "postponed": self.waits is not None and self.waits > today,
+        }
+        return {reason for reason, holds in facts.items() if holds}
+
     def may_be_invited(self, today: date) -> bool:
         """Whether an invitation today would be no mistake, whatever else is due."""
         return not (self.died or self.out or (self.left and self.left <= today)) and self.place == "free"

@@ -231,10 +231,10 @@ class OnePlace(Ground):
                 if one.place != "kit_due":
                     continue
                 current = Round.objects.get(pk=Round.objects.filter(person=self.row(one)).latest("pk").pk)
-                if current.state == "closed":  # stopped since: the one reason that may close it here
-                    assert one.waits, one
-                    assert current.close_reason == "postponed", one
-                    one.ends("postponed", today)
+                if current.state == "closed":  # stopped while the kit was here, or since
+                    assert current.close_reason in one.stopped_by(today), one
+                    one.ends(current.close_reason, today)
+                    assert not one.may_be_invited(today) or one.waits, one
                 elif current.state == "kit_out":
                     one.place = "kit_out"
 
