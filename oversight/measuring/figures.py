@@ -38,6 +38,8 @@ class Measurement:
     measure: Callable[[Bench], Measured]
     stands_on: str = "people"
     """What the copy it works in holds: nothing, people, a past of everybody, or that with all a proof looks at."""
+    beside_small: bool = False
+    """Whether it is compared with itself in a smaller past."""
 
 
 MEASUREMENTS: dict[str, Measurement] = {
@@ -79,6 +81,7 @@ MEASUREMENTS: dict[str, Measurement] = {
             "the same scans in a registry with the past of 100,000 people, or half as many as asked for",
             scans_flat.scan_flat,
             stands_on="past",
+            beside_small=True,
         ),
         Measurement("readings", "the bare set-based SQL, without triggers", kits.readings),
         Measurement("lab_day", "the bare set-based SQL with the ledgers' triggers", lab.lab_day),
@@ -163,9 +166,7 @@ def measure(names: Sequence[str], *, people: int, tell: Callable[[str], None]) -
             yield one.measure(Bench(one.name, one.limit, people))
             continue
         template = _template(one.stands_on, people, empty, tell)
-        small = (
-            _template("past", min(SMALL_PAST, people // 2), empty, tell) if one.name == "scan_flat" else ""
-        )
+        small = _template("past", min(SMALL_PAST, people // 2), empty, tell) if one.beside_small else ""
         tell(f"{one.name} …")
         with working_copy(template):
             yield one.measure(Bench(one.name, one.limit, people, small))

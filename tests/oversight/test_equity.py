@@ -156,7 +156,7 @@ def test_the_standard_population_is_chosen_in_the_address(signed_in: Callable[[s
     assert "Standard population: There is no “moon” here." in text
 
 
-# Source: worked by hand with the printed weights of the WHO World Standard (5.37 and 2.21 for 50–54 and 70–74, from a transcription of
+# Source: worked by hand with the printed weights of the WHO World Standard (5.37 and 2.21 for 50–54 and 70–74, as reprinted from
 # GPE discussion paper 31) and the European Standard Population 2013 (7,000 and 5,000): 60 of 100 and 20 of 100 give
 # (5.37·0.6 + 2.21·0.2) / 7.58 = 48.3 % and (7,000·0.6 + 5,000·0.2) / 12,000 = 43.3 %.
 @pytest.mark.parametrize(("which", "printed"), [("world_2000", "48.3 %"), ("europe_2013", "43.3 %")])
