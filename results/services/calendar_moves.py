@@ -59,8 +59,10 @@ def unit_close(*, by: User, site: Site, since: date, until: date, why: str) -> i
     people = _cancelled(by, lists, why, UNIT_CLOSED)
     with acting(by) as frame:
         rest = Booking.objects.filter(site=site, status=Booking.Status.BOOKED, day__range=(since, until))
-        people += _bookings_fall(frame, rest, UNIT_CLOSED, why)
-        _asked_there(frame, site, why)
+        asked = _asked_there(site)
+        locked = hands_locked(Q(pk__in=rest.values("referral")) | Q(pk__in=asked))
+        people += _bookings_fall(frame, rest.filter(referral__in=locked), UNIT_CLOSED, why)
+        _due_next(frame, list(asked.filter(pk__in=locked)), "reschedule", UNIT_CLOSED, why)
     return people
 
 
@@ -78,13 +80,18 @@ def _cancelled(by: User, lists: QuerySet[ClinicList], why: str, reason: str) -> 
 def people_of_cancelled_settle(
     *, by: User, lists: QuerySet[ClinicList] | None = None, reason: str = LIST_CANCELLED
 ) -> int:
-    """Settle everybody who still has a place on a cancelled list; safe to run twice and at once."""
+    """Settle everybody who still has a place on a cancelled list; safe to run twice and at once.
+
+    Only who was locked at the start is settled: a list cancelled meanwhile has a settling of its own, and a lock taken
+    later, out of order, would let the two wait for each other.
+    """
     gone = (lists if lists is not None else ClinicList.objects).filter(cancelled_at__isnull=False)
     with acting(by) as frame:
         places = ListPlace.objects.filter(list__in=gone, status__in=ListPlace.LIVE)
-        if not places.exists():
+        locked = hands_locked(Q(pk__in=places.values("referral")))
+        if not locked:
             return 0
-        hands_locked(Q(pk__in=places.values("referral")))
+        places = places.filter(referral__in=locked)
         held = places.filter(status=ListPlace.Status.HELD)
         _holds_fall(frame, list(held.values_list("referral", flat=True)))
         why = (
@@ -108,7 +115,7 @@ def _holds_fall(frame: Acting, referral_ids: Sequence[int]) -> None:
 def _bookings_fall(frame: Acting, bookings: QuerySet[Booking], reason: str, why: str) -> int:
     """These bookings are cancelled by the unit; their people are back at “book”, due on the next working day."""
     ids = list(bookings.filter(status=Booking.Status.BOOKED).values_list("pk", flat=True))
-    referrals = hands_locked(Q(bookings__in=ids, state="booked"))
+    referrals = hands_locked(Q(pk__in=Booking.objects.filter(pk__in=ids).values("referral"), state="booked"))
     standing = Booking.objects.filter(pk__in=ids, status=Booking.Status.BOOKED, referral__in=referrals)
     fallen = list(standing.values_list("pk", flat=True))
     standing.update(status=Booking.Status.CANCELLED_SITE)
@@ -131,13 +138,10 @@ def _due_next(frame: Acting, ids: Sequence[int], event: str, reason: str, note: 
     )  # fmt: skip
 
 
-def _asked_there(frame: Acting, site: Site, why: str) -> int:
-    """Whoever waits for a date from this unit is due on the next working day: another unit is asked."""
+def _asked_there(site: Site) -> "QuerySet[Referral, int]":
+    """Whoever waits for a date from this unit: due on the next working day when it closes, as another is asked."""
     last = ReferralMove.objects.filter(subject=OuterRef("pk"), event="request", reason=site.code)
-    asked = Referral.objects.filter(Exists(last), state="requested").values_list("pk", flat=True)
-    return _due_next(
-        frame, hands_locked(Q(pk__in=list(asked), state="requested")), "reschedule", UNIT_CLOSED, why
-    )
+    return Referral.objects.filter(Exists(last), state="requested").values_list("pk", flat=True)
 
 
 @dataclass(frozen=True, slots=True)
