@@ -25,6 +25,7 @@ class OversightConfig(AppConfig):
             models.AgedOut,
         )  # fmt: skip
         register_guarded(models.AgeingAsked, {"agreed_at", "agreed_by_id", "tried_on", "refused"})
+        register_guarded(models.ToldFigure, {"ended_at", "ended_by_id", "ended_why"})
         register_sql("oversight_marks", marks_sql())
         register_sql("oversight_journal", GOES.replace("{years}", str(settings.JOURNAL_KEPT_YEARS)))
         post_migrate.connect(build_walls, sender=self, dispatch_uid="build_walls")

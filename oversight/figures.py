@@ -27,7 +27,11 @@ MEAN = "mean"
 """The numerator (minutes, lesions) divided by the denominator; without an interval, which the sums alone cannot give."""
 PER_10000_YEARS = "/10⁴"
 """Events per 10,000 person-years; the denominator is whole person-years and the interval Poisson's."""
-SCALES = {PERCENT: (100, 1), PER_THOUSAND: (1000, 2), MEAN: (1, 2), PER_10000_YEARS: (10_000, 2)}
+PER_100000_YEARS = "/10⁵"
+"""As the one before, per 100,000: how cancer registries print incidence and mortality."""
+SCALES = {
+    PERCENT: (100, 1), PER_THOUSAND: (1000, 2), MEAN: (1, 2), PER_10000_YEARS: (10_000, 2), PER_100000_YEARS: (100_000, 1),
+}  # fmt: skip
 """Unit → factor and decimals printed."""
 
 
@@ -131,6 +135,8 @@ class Figure:
             return str(format_lazy(_("{n} per 1,000"), n=self.value))
         if self.unit == PER_10000_YEARS:
             return str(format_lazy(_("{n} per 10,000 person-years"), n=self.value))
+        if self.unit == PER_100000_YEARS:
+            return str(format_lazy(_("{n} per 100,000 person-years"), n=self.value))
         return f"{self.value} %" if self.unit == PERCENT else f"{self.value}"
 
     @property
@@ -185,7 +191,7 @@ def figure_of(
 def _limits(numerator: int, denominator: int, unit: str) -> Interval | None:
     if unit == MEAN or not denominator:
         return None
-    if unit == PER_10000_YEARS:
+    if unit in (PER_10000_YEARS, PER_100000_YEARS):
         events = poisson_exact(numerator)
         return Interval(events.low / denominator, events.high / denominator)
     return wilson(numerator, denominator) if 0 <= numerator <= denominator else None

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from django.utils.translation import gettext_lazy as _
 
-from oversight.figures import COHORT, PER_10000_YEARS, PER_THOUSAND, PERCENT
+from oversight.figures import COHORT, PER_10000_YEARS, PER_100000_YEARS, PER_THOUSAND, PERCENT
 from oversight.rollup.few import FEW, Few
 from oversight.rollup.measures import ANCHORS, Anchor
 
@@ -24,9 +24,10 @@ THINGS = {
 """Measures that count kits, examinations or lesions, several a round, by the kind of cell they stand in."""
 UNIT_WORDS: "dict[str, StrOrPromise]" = {
     PERCENT: "%", PER_THOUSAND: "‰", PER_10000_YEARS: _("per 10,000 person-years"),
+    PER_100000_YEARS: _("per 100,000 person-years"),
 }  # fmt: skip
 UP, DOWN, NEITHER = "up", "down", "neither"
-GROUPS = ("reach", "uptake", "positivity", "follow_up", "yields", "harm", "laboratory", "cancers")
+GROUPS = ("reach", "uptake", "positivity", "follow_up", "yields", "harm", "laboratory", "cancers", "service")
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,6 +26,8 @@ ROUTES: dict[str, Door] = {
     "oversight:export-ask": KEEPERS,
     "oversight:export-fetch": KEEPERS,
     "oversight:give": door(Role.MANAGER),
+    "oversight:told": OVERSEERS,
+    "oversight:told-take-back": KEEPERS,
     "oversight:set-level": door(Role.MANAGER),
     "oversight:journal-age": door(Role.ADMINISTRATOR, Role.MANAGER, Role.AUDITOR),
     "oversight:journal-ask": KEEPERS,

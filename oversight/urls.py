@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from oversight.views import dashboard, definition, exports, journal_age, known, net, proof
+from oversight.views import dashboard, definition, exports, journal_age, known, net, proof, told
 
 app_name = "oversight"
 urlpatterns: list[URLPattern] = [
@@ -16,6 +16,8 @@ urlpatterns: list[URLPattern] = [
     path("how-are-we-doing/files/", exports.exports, name="exports"),
     path("how-are-we-doing/files/ask/", exports.ask, name="export-ask"),
     path("how-are-we-doing/files/<int:pk>/", exports.fetch, name="export-fetch"),
+    path("how-are-we-doing/told/", told.told_figures, name="told"),
+    path("how-are-we-doing/told/<int:pk>/take-back/", told.take_back, name="told-take-back"),
     path("how-are-we-doing/<str:page>/", dashboard.figures_page, name="figures"),
     path("journal-age/", journal_age.age_of_the_journal, name="journal-age"),
     path("journal-age/ask/", journal_age.ask, name="journal-ask"),

@@ -34,6 +34,7 @@ from oversight.models.safety import (
     SealBlock,
     Settlement,
 )
+from oversight.models.told import ToldFigure
 
 __all__ = [
     "CELLS",
@@ -68,6 +69,7 @@ __all__ = [
     "SealBlock",
     "Settlement",
     "SourceCell",
+    "ToldFigure",
     "ValueCell",
     "WaitCell",
 ]

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 from django.utils.translation import gettext_lazy as _
 
 from oversight.filters import Asked
-from oversight.pages import cancers, equity, flow, main, positivity, quality
+from oversight.pages import cancers, equity, flow, main, positivity, quality, service
 from oversight.pages.parts import Shown
 
 if TYPE_CHECKING:
@@ -21,6 +21,7 @@ PAGES: "Mapping[str, tuple[StrOrPromise, Callable[[Asked], Shown]]]" = {
     "cancers": (_("Cancers"), cancers.cancers),
     "harm": (_("Harm"), main.harm),
     "laboratory": (_("Laboratory service"), main.laboratory),
+    "service": (_("Service and cost"), service.service),
     "equity": (_("Equity"), equity.equity),
     "quality": (_("Data quality"), quality.quality),
     "waiting": (_("Waiting"), flow.waiting),

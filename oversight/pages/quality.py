@@ -62,14 +62,13 @@ def _elsewhere() -> Block:
     return Block(
         key="elsewhere",
         title=_("What these figures cannot tell"),
-        summary=_("Figures a programme may be asked for whose facts are not kept here, and who has them."),
+        summary=_("Figures a programme may be asked for whose facts are not kept here, and who has them. Complaints, calls, cost and the"
+                  " cancers of all residents are counted from what others tell: see “Service and cost”."),
         columns=[_("Figure"), _("Why not"), _("Who has it")],
         rows=[
-            [_("Complaints out of those invited"), _("complaints are not recorded here"), _("the office that answers them")],
-            [_("Calls answered within two minutes"), _("only calls about a kit or a referral are recorded, not the wait"), _("the telephone exchange")],
-            [_("Bowel cancers and deaths in all residents"), _("only cancers of people of the programme are reported here"), _("the cancer registry and the register of deaths")],
-            [_("Pathology reports on a form with fixed fields"), _("every finding is typed into fixed fields here, so the share says nothing about the reports"), _("the pathology laboratory")],
-            [_("Cost for each person screened"), _("no prices are kept here"), _("the accounts")],
+            [_("Which instruments took a lesion away, and whether they were the right ones"), _("how it was removed is kept, not with what"), _("the colonoscopy unit's own audit")],
+            [_("What patients thought of it"), _("no questionnaire is kept here"), _("the programme's surveys")],
+            [_("Cancers of people who moved away"), _("cancers are reported here for people of the programme only"), _("the cancer registry of where they live")],
         ],
         in_words=True,
     )  # fmt: skip

@@ -30,6 +30,7 @@ from oversight.rehearsal.setting import region_lay_down, wishes_lay_down
 from oversight.rehearsal.stories.casting import plan_told
 from oversight.rehearsal.stories.desk import acts_after_release, acts_due
 from oversight.rehearsal.stories.lab_days import old_control_laid_down
+from oversight.rehearsal.told_work import figures_told
 from oversight.services.coverage import coverage_count
 from oversight.services.papers import papers_make
 from oversight.services.proofs import prove
@@ -100,6 +101,8 @@ def rehearse(
         ):
             for name, count in counts.items():
                 stage.tally(name, count)
+    with clock.at(hours_of(last_day)["post"]):
+        figures_told(stage, first_day, last_day)
     _night(stage, last_day, papers=True)
     Rehearsal.objects.filter(pk=mark.pk).update(
         status=Rehearsal.Status.DONE,

@@ -84,6 +84,26 @@ FEW: Mapping[str, Few] = {
                 "missed": _("of them, interval cancers"),
             },
         ),
+        Few(
+            "told", "months it was told for", changes=_("figures told or taken back, and people invited or with a result in those months"),
+            cuts=frozenset(),
+            measures={
+                "complaints": _("complaints, in the months of the period they were told for"),
+                "complaints_invited": _("people invited in the months complaints were told for"),
+                "calls": _("telephone calls, in the months of the period they were told for"),
+                "calls_soon": _("of them, answered within two minutes"),
+                "reports": _("pathology reports, in the months of the period they were told for"),
+                "forms": _("of them, on a form with fixed fields"),
+                "cancer_years": _("person-years of all residents, in the months of the period new cancers were told for"),
+                "cancers": _("new bowel cancers of all residents in those months"),
+                "death_years": _("person-years of all residents, in the months of the period deaths were told for"),
+                "deaths": _("deaths from bowel cancer of all residents in those months"),
+                "cost": _("what the programme cost, in whole units of money, in the months of the period it was told for"),
+                "cost_invited": _("people invited in the months the cost was told for"),
+                "cost_results": _("people with a result released in those months"),
+                "cost_found": _("of them, people in whom advanced neoplasia was found since"),
+            },
+        ),
     )
 }  # fmt: skip
 """Every kind by name."""

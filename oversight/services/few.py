@@ -1,4 +1,4 @@
-"""Counts what is asked straight: who there are, who fell due, surveillance as it was planned, cancers as they were reported."""
+"""Counts what is asked straight: who there are, who fell due, surveillance as planned, cancers as reported, what others told."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -14,6 +14,7 @@ from oversight.rollup.measures import ANCHORS
 from oversight.services import surveillance
 from oversight.services.cancer_sums import cancer_sums, followed_sums
 from oversight.services.sums import Counts, sums
+from oversight.services.told import told_sums
 from staff import clock
 
 Found = dict[tuple[str, date], Counts]
@@ -95,5 +96,6 @@ def _rows(sql: str, params: Mapping[str, Any]) -> list[tuple[Any, ...]]:
 
 COUNTERS: Mapping[str, Callable[[Asked], Mapping[tuple[str, date], Counts]]] = {
     "people": _people, "fell_due": _fell_due, "planned": _planned, "cancers": cancer_sums, "followed": followed_sums,
+    "told": told_sums,
 }  # fmt: skip
 """Kind → what counts it."""

@@ -11,7 +11,9 @@ from oversight.services.coverage import coverage_count
 from oversight.services.figures import figures
 from oversight.services.lists import listed
 from oversight.services.rollup import catch_up, differences
+from oversight.services.told import Kind, figure_tell
 from staff import clock
+from tests import cast
 from tests.oversight import sixty
 
 pytestmark = pytest.mark.usefixtures("region")
@@ -124,6 +126,27 @@ CANCERS = {
     # nobody's surveillance was planned
     "surveillance_on_time": (0, 0),
 }  # fmt: skip
+# Told by others: kind, first month, last month, counted, out of.
+TOLD_ROWS = (
+    (Kind.COMPLAINTS, date(2026, 3, 1), date(2026, 3, 1), 3, None),
+    (Kind.CALLS, date(2026, 2, 1), date(2026, 2, 1), 1, 9), (Kind.CALLS, date(2026, 3, 1), date(2026, 3, 1), 80, 100),
+    (Kind.CALLS, date(2026, 4, 1), date(2026, 4, 1), 30, 50),
+    (Kind.REPORTS, date(2026, 3, 1), date(2026, 12, 1), 9, 10),
+    (Kind.CANCERS, date(2026, 4, 1), date(2027, 3, 1), 25, 40_000), (Kind.CANCERS, date(2027, 4, 1), date(2028, 3, 1), 99, 40_000),
+    (Kind.DEATHS, date(2026, 4, 1), date(2027, 3, 1), 8, 40_000),
+    (Kind.COST, date(2026, 3, 1), date(2026, 9, 1), 5_000, None),
+)  # fmt: skip
+TOLD = {
+    # the 57 were all sent their kit in March
+    "complaints": (3, 57),
+    # March and April; February lies before the period
+    "calls_answered": (110, 150),
+    "pathology_forms": (9, 10),
+    # the year to March 2027; the one after it ends outside the period
+    "incidence": (25, 40_000), "mortality": (8, 40_000),
+    # March to September 2026: the 57 and the 45 results, of whom four had advanced neoplasia: Y1 Y2×2 Y5
+    "cost_invited": (5_000, 57), "cost_screened": (5_000, 45), "cost_found": (5_000, 4),
+}  # fmt: skip
 PLACES = {
     "below": 30, "not_returned": 3, "declined": 1, "undeliverable": 2, "left": 3, "postponed": 1, "kit_due": 1,
     "laboratory": 2, "kit_out": 1, "to_reach": 1, "to_conclude": 12,
@@ -133,16 +156,21 @@ PLACES = {
 def test_sixty_people_counted_by_hand() -> None:
     assert sum(n for _letter, n, _course in sixty.COURSES) == 60
     sixty.laid_down()
+    by = cast.member(cast.MANAGER)
     with clock.at(clock.moment(LAST_NIGHT, 3)):
         catch_up()
         coverage_count()
     with clock.at(clock.moment(LATER, 12)):
+        for kind, since, until, counted, out_of in TOLD_ROWS:
+            figure_tell(
+                by=by, kind=kind, since=since, until=until, counted=counted, out_of=out_of, source="Yearbook"
+            )
         invited = figures(MARCH, list(INVITED)).total.figures
         rest = figures(SINCE_MARCH, [key for key in indicators() if key not in INVITED]).total.figures
         whole, found = places(MARCH)
         high = listed(MARCH, key="positivity_cohort", part="counted")
         unspoken = listed(SINCE_MARCH, key="spoken_7", part="not_counted")
-    expected = REACH | INVITED | RELEASED | ARRIVED | EXAMINED | CANCERS
+    expected = REACH | INVITED | RELEASED | ARRIVED | EXAMINED | CANCERS | TOLD
     assert set(expected) == set(indicators())
     counted = {key: (one.numerator, one.denominator) for key, one in {**invited, **rest}.items()}
     assert {key: value for key, value in counted.items() if value != expected[key]} == {}
