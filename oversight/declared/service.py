@@ -31,7 +31,7 @@ DECLARED = (
     ),
     Indicator(
         key="pathology_forms", group="service", name=_("Pathology reports on a form"),
-        sentence=_("of pathology reports came on a form with fixed fields"),
+        sentence=_("came on a form with fixed fields"),
         numerator=_("Counted: of those, reports on a form with fixed fields (a proforma)."),
         denominator=_("Out of: pathology reports on specimens of the programme, as told by the pathology laboratory."),
         anchor="told", top="forms", bottom="reports", basis=PERIOD, matures=AS_TOLD, direction=UP,
@@ -39,14 +39,14 @@ DECLARED = (
     ),
     Indicator(
         key="incidence", group="service", name=_("Bowel cancers in the whole population"),
-        sentence=_("New bowel cancers of all residents"),
+        sentence=_("new bowel cancers"),
         numerator=_("Counted: new bowel cancers of residents, invited or not, as the cancer registry tells them."),
         denominator=OF_RESIDENTS, anchor="told", top="cancers", bottom="cancer_years", basis=PERIOD, matures=AS_TOLD,
         unit=PER_100000_YEARS, direction=NEITHER,
     ),
     Indicator(
         key="mortality", group="service", name=_("Deaths from bowel cancer in the whole population"),
-        sentence=_("Deaths from bowel cancer of all residents"),
+        sentence=_("deaths from bowel cancer"),
         numerator=_("Counted: deaths of residents from bowel cancer, invited or not, as the register of deaths tells them."),
         denominator=OF_RESIDENTS, anchor="told", top="deaths", bottom="death_years", basis=PERIOD, matures=AS_TOLD,
         unit=PER_100000_YEARS, direction=DOWN,

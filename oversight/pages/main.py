@@ -8,6 +8,7 @@ from django.utils.translation import gettext as _
 from oversight.figures import Maturity, figure_of
 from oversight.filters import Asked
 from oversight.indicators import BREAKDOWNS, indicators
+from oversight.pages.harm_events import harm_events
 from oversight.pages.parts import Block, Shown, grouped, ranged, refused, section_of, sentence_of
 from oversight.pages.totals import totals
 from oversight.rollup.measures import LONGEST_WAIT
@@ -324,7 +325,7 @@ def harm(asked: Asked) -> Shown:
         cut_at=counted.cut_at,
         sentences=[sentence_of(counted, key) for key in ("harm_any", "completion", "preparation")],
         sections=[section_of(counted, key, "", breaks) for key in ("completion", "adenoma_detection")],
-        blocks=[totals(counted, keys, _("Every figure of quality and safety"), "safety")],
+        blocks=[totals(counted, keys, _("Every figure of quality and safety"), "safety"), harm_events(asked)],
     )
 
 

@@ -73,6 +73,18 @@ PATTERNS: "Mapping[tuple[str, str], StrOrPromise]" = {
     ("followed", ""): gettext_lazy(
         "Of %(n)s cancers in people with a result released from %(since)s to %(until)s, %(share)s %(what)s."
     ),
+    ("told", "complaints_invited"): gettext_lazy(
+        "Of %(n)s people invited in the months complaints were told for, from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("told", "calls"): gettext_lazy(
+        "Of %(n)s telephone calls told for months from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("told", "reports"): gettext_lazy(
+        "Of %(n)s pathology reports told for months from %(since)s to %(until)s, %(share)s %(what)s."
+    ),
+    ("told", ""): gettext_lazy(
+        "In %(n)s person-years of all residents, told for months from %(since)s to %(until)s, %(what)s: %(share)s."
+    ),
 }  # fmt: skip
 """How a sentence begins: kind of cell, and denominator (or "" for every other one)."""
 

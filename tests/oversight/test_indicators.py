@@ -7,7 +7,9 @@ from django.utils import translation
 
 from oversight.figures import Figure, figure_of
 from oversight.filters import Asked
+from oversight.indicators import indicators
 from oversight.measuring import straight
+from oversight.pages.patterns import pattern_of
 from oversight.services.activity import activity_counts
 from oversight.services.figures import Counted, figures
 from staff import clock
@@ -211,3 +213,9 @@ def test_labels_are_words() -> None:
 
 def test_no_percentage_is_rounded_up_to_complete() -> None:
     assert figure_of(1, 200, basis="cohort", passed=0.9999).maturity.percent == 99
+
+
+@pytest.mark.parametrize("key", list(indicators()))
+def test_every_figure_can_be_said_in_a_sentence(key: str) -> None:
+    words = pattern_of(indicators()[key])
+    assert all(name in words for name in ("%(n)s", "%(share)s", "%(what)s", "%(until)s"))

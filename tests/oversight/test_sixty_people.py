@@ -6,6 +6,7 @@ import pytest
 
 from oversight.filters import Asked
 from oversight.indicators import indicators
+from oversight.pages.harm_events import harm_events
 from oversight.services.cells import places
 from oversight.services.coverage import coverage_count
 from oversight.services.figures import figures
@@ -167,6 +168,7 @@ def test_sixty_people_counted_by_hand() -> None:
             )
         invited = figures(MARCH, list(INVITED)).total.figures
         rest = figures(SINCE_MARCH, [key for key in indicators() if key not in INVITED]).total.figures
+        events = harm_events(SINCE_MARCH)
         whole, found = places(MARCH)
         high = listed(MARCH, key="positivity_cohort", part="counted")
         unspoken = listed(SINCE_MARCH, key="spoken_7", part="not_counted")
@@ -179,4 +181,10 @@ def test_sixty_people_counted_by_hand() -> None:
     assert sum(PLACES.values()) == 57
     assert (high.total, unspoken.total) == (13, 9)
     assert (str(rest["needed_to_screen"].value), str(rest["needed_to_scope"].value)) == ("11.3", "3.0")
+    # Y10 bled on day 30 and stayed a night; day 31 (Y11) is too late, and Y12's was not related
+    kinds = [[str(cell) for cell in row] for row in (*events.rows, events.foot)]
+    assert [row[:-1] for row in kinds if row[-2] != "0"] == [
+        ["Bleeding", "0", "1", "0", "0", "0", "1"],
+        ["All", "0", "1", "0", "0", "0", "1"],
+    ]
     assert differences() == []

@@ -10,6 +10,7 @@ from django.urls import reverse
 
 from oversight.filters import Asked
 from oversight.models import ToldFigure
+from oversight.pages.parts import sentence_of
 from oversight.pages.service import service
 from oversight.services.figures import figures
 from oversight.services.given import figure_give, reconcile
@@ -157,6 +158,20 @@ def test_a_filter_that_does_not_belong_to_it_is_said_and_counts_nobody() -> None
     by_area = figures(Asked(SPRING.since, SPRING.until, "area"), ["calls_answered"])
     assert by_area.total.figures["calls_answered"].denominator == 50
     assert by_area.rows == []
+
+
+def test_sentences_say_what_was_told() -> None:
+    told(counted=880, out_of=1000)
+    told(Kind.CANCERS, date(2026, 3, 1), date(2026, 5, 1), counted=25, out_of=40_000)
+    shown = service(SPRING)
+    assert shown.sentences[0].words == (
+        "Of 1,000 telephone calls told for months from 1 March 2026 to 31 May 2026, 88.0 % were answered within two minutes."
+    )
+    rows = {str(row[0]): list(row) for row in shown.blocks[1].rows}
+    assert rows["New bowel cancers of all residents"][1:4] == ["March 2026 – May 2026", "25", "40,000"]
+    figure = figures(SPRING, ["incidence"])
+    words = sentence_of(figure, "incidence").words
+    assert words.endswith("31 May 2026, new bowel cancers: 62.5 per 100,000 person-years.")
 
 
 def test_a_figure_given_differs_by_what_was_told_since() -> None:
