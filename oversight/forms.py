@@ -185,3 +185,12 @@ class AskedForm(forms.Form):
     def more_used(self) -> bool:
         """Whether one of those is in use."""
         return any(self.data.get(name) for name in FILTER_WORDS if name not in USUAL)
+
+
+def asked_of(*, since: date, until: date, by: str = "month", only: Mapping[str, str]) -> Asked:
+    """The question of a program: the same filters as in the address of a page; RoundbookError names every one that means nothing."""
+    names = {"from": since.isoformat(), "to": until.isoformat(), "by": by, **only}
+    form = AskedForm(names, today=until, cuts=ALL_CUTS)
+    if problems := form.problems():
+        raise RoundbookError("asked_wrongly", " ".join(problems))
+    return form.asked()

@@ -7,17 +7,17 @@ from drf_spectacular.utils import OpenApiParameter
 from rest_framework import serializers
 from rest_framework.request import Request
 
-from oversight.filters import Asked
+from oversight.filters import FILTER_WORDS
+from oversight.forms import asked_of
 from oversight.indicators import BREAKDOWNS, indicators
-from oversight.periods import default_period, period_problem
-from oversight.services.activity import activity_counts
+from oversight.periods import default_period
+from oversight.services.activity import happened
 from oversight.services.figures import figures
 from oversight.services.proofs import proof_latest, run_as_dict
 from staff import clock
 from staff.api.base import Reads, Shown, asked
 from staff.api.does import Does
 from staff.api.fields import Day, Shape
-from staff.errors import RoundbookError
 
 PART = "Oversight"
 
@@ -49,22 +49,32 @@ class CutShape(Shape):
 
 
 class IndicatorsShape(Shape):
-    """The figures of a period in total, and cut as asked."""
+    """The figures of a period in total, and cut as asked.
+
+    `only` are the filters asked for; `not_by` names the indicators that a filter does not belong to, which then count nobody.
+    """
 
     since = serializers.DateField()
     until = serializers.DateField()
     cut_at = serializers.DateTimeField()
     counts = serializers.DictField(child=serializers.IntegerField(allow_null=True))
+    only = serializers.DictField(child=serializers.CharField())
+    not_by = serializers.DictField(child=serializers.ListField(child=serializers.CharField()))
     total = serializers.DictField(child=FigureShape())
     rows = CutShape(many=True)
 
 
 class PeriodAsked(Shape):
-    """Which days, and by what the figures are cut."""
+    """Which days, by what the figures are cut, and of whom."""
 
     since = Day(required=False)
     until = Day(required=False)
     by = serializers.ChoiceField(choices=list(BREAKDOWNS.items()), required=False)
+
+    def get_fields(self) -> dict[str, Any]:
+        """Also every filter of the pages."""
+        only = {name: serializers.CharField(required=False, max_length=12) for name in FILTER_WORDS}
+        return super().get_fields() | only
 
 
 class CheckShape(Shape):
@@ -92,7 +102,7 @@ FIGURE = {
 }  # fmt: skip
 INDICATORS = {
     "since": "2026-06-01", "until": "2026-06-15", "cut_at": "2026-06-17T11:00:00Z",
-    "counts": {"invited": 60, "people_back": 40, "oldest_open_days": None}, "total": {"uptake_90": FIGURE},
+    "counts": {"invited": 60, "people_back": 40, "oldest_open_days": None}, "only": {}, "not_by": {}, "total": {"uptake_90": FIGURE},
     "rows": [{"key": "female", "label": "female", "figures": {"uptake_90": FIGURE}}],
 }  # fmt: skip
 PROOF = {
@@ -112,6 +122,7 @@ class Indicators(Reads):
                 OpenApiParameter("since", {"type": "string", "format": "date"}, description="First day of the period."),
                 OpenApiParameter("until", {"type": "string", "format": "date"}, description="Last day of the period."),
                 OpenApiParameter("by", str, enum=list(BREAKDOWNS), description="Cut the figures by this."),
+                *(OpenApiParameter(name, str, description=f"Only of this {name}, as in the address of the pages.") for name in FILTER_WORDS),
             ),
         )
     }  # fmt: skip
@@ -119,17 +130,26 @@ class Indicators(Reads):
     def show(self, request: Request, **at: Any) -> Shown:
         """The figures."""
         said, (first, last) = asked(request, PeriodAsked), default_period(clock.today())
-        since, until = said.get("since", first), said.get("until", last)
-        if trouble := period_problem(since, until):
-            raise RoundbookError("period", trouble)
-        found = figures(Asked(since, until, said.get("by", "month")), list(indicators()))
-        counts = activity_counts(since=since, until=until)
+        only = {name: said[name] for name in FILTER_WORDS if name in said}
+        question = asked_of(
+            since=said.get("since", first),
+            until=said.get("until", last),
+            by=said.get("by", "month"),
+            only=only,
+        )
+        found = figures(question, list(indicators()))
+        counts = happened(question)
+        since, until = question.since, question.until
         return Shown(
             {
                 "since": since,
                 "until": until,
                 "cut_at": found.cut_at,
-                "counts": {name: getattr(counts, name) for name in counts.__slots__},
+                "counts": {name: getattr(counts, name) for name in counts.__slots__} if counts else {},
+                "only": dict(question.only),
+                "not_by": {
+                    key: deaf for key, one in indicators().items() if (deaf := one.deaf_to(question.only))
+                },
                 "total": {key: figure.as_dict() for key, figure in found.total.figures.items()},
                 "rows": [
                     {

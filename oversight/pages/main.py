@@ -12,7 +12,7 @@ from oversight.pages.harm_events import harm_events
 from oversight.pages.parts import Block, Shown, grouped, ranged, refused, section_of, sentence_of
 from oversight.pages.totals import totals
 from oversight.rollup.measures import LONGEST_WAIT
-from oversight.services.activity import ActivityCounts, activity_counts
+from oversight.services.activity import ActivityCounts, happened
 from oversight.services.breaks import breaks_of
 from oversight.services.coverage import coverage
 from oversight.services.curves import follow_up_curves, quantile, spreads, within
@@ -36,7 +36,7 @@ CURVE_DAYS = (7, 14, 31, 60, 90, 180, 365)
 def overview(asked: Asked) -> Shown:
     """Six sentences and what happened."""
     counted = figures(asked, [*SIX, "uptake_90_adjusted"])
-    counts = _happened(asked)
+    counts = happened(asked)
     breaks = breaks_of(asked)
     return Shown(
         slug="overview",
@@ -53,14 +53,6 @@ def overview(asked: Asked) -> Shown:
         activity=_activity(counts) if counts else (),
         breaks=breaks,
     )
-
-
-def _happened(asked: Asked) -> ActivityCounts | None:
-    """What happened, of everybody or of one area; the roll-up behind it knows no other filter, so by others it is not told."""
-    if set(asked.only) - {"area"}:
-        return None
-    area = asked.only.get("area")
-    return activity_counts(since=asked.since, until=asked.until, area=None if area is None else int(area))
 
 
 def _activity(counts: ActivityCounts) -> "list[tuple[StrOrPromise, str]]":

@@ -5,6 +5,7 @@ from datetime import date
 
 from django.db import connection
 
+from oversight.filters import Asked
 from staff import clock
 
 HAPPENED = """
@@ -59,3 +60,11 @@ def activity_counts(*, since: date, until: date, area: int | None = None) -> Act
         oldest_open_days=(today - oldest).days if oldest else None,
         overdue=overdue,
     )
+
+
+def happened(asked: Asked) -> ActivityCounts | None:
+    """What happened, of everybody or of one area; the roll-up behind it knows no other filter, so by others it is not told."""
+    if set(asked.only) - {"area"}:
+        return None
+    area = asked.only.get("area")
+    return activity_counts(since=asked.since, until=asked.until, area=None if area is None else int(area))

@@ -198,6 +198,16 @@ def read_the_figures(doors: FromTheSchema) -> None:
     assert (uptake["numerator"], uptake["denominator"]) == (BACK, INVITED)
     assert (positivity["numerator"], positivity["denominator"]) == (len(HIGH), BACK)
     assert told["counts"]["referrals_closed"] == 1
+    women = doors.good("manager", "indicators", **period, sex="female")
+    men = doors.good("manager", "indicators", **period, sex="male")
+    of_both = [one["total"]["uptake_90"]["denominator"] for one in (women, men)]
+    assert (sum(of_both), women["only"], women["not_by"]["calls_answered"]) == (
+        INVITED,
+        {"sex": "female"},
+        ["sex"],
+    )
+    refused = doors.call("manager", "indicators", **period, sex="neither")
+    assert (refused.status, refused.data["code"]) == (422, "asked_wrongly")
     browser = Client()
     browser.force_login(cast.member(cast.MANAGER), backend="django.contrib.auth.backends.ModelBackend")
     pages = _pages(browser, f"?from={period['since']}&to={period['until']}")

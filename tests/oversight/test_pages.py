@@ -122,5 +122,31 @@ def test_indicators_command(capsys: pytest.CaptureFixture) -> None:
     assert [row["key"] for row in answer["rows"]] == ["female", "male"]
     call_command("indicators")
     assert "too few to judge" in capsys.readouterr().out
+
+
+def test_indicators_command_counts_only_whom_it_is_asked_for(capsys: pytest.CaptureFixture) -> None:
+    some_people()
+    period = ("--from", "2026-05-01", "--to", "2026-05-31")
+    call_command("indicators", *period, "--json")
+    whole = json.loads(capsys.readouterr().out)["total"]["uptake_90"]["denominator"]
+    call_command("indicators", *period, "--only", "sex=female", "--json")
+    women = json.loads(capsys.readouterr().out)
+    call_command("indicators", *period, "--only", "sex=male", "--json")
+    men = json.loads(capsys.readouterr().out)
+    parts = [one["total"]["uptake_90"]["denominator"] for one in (women, men)]
+    assert 0 < min(parts) <= sum(parts) == whole
+    assert (women["only"], women["counts"]) == ({"sex": "female"}, {})
+    call_command("indicators", *period, "--only", "sex=female")
+    assert "Calls answered within two minutes: not by sex" in capsys.readouterr().out
+    for said, words in (
+        ("sex", "write it as"),
+        ("sex=none", "Sex: There is no"),
+        ("height=2", "“height” is no filter"),
+    ):
+        with pytest.raises(CommandError, match=words):
+            call_command("indicators", *period, "--only", said)
+
+
+def test_indicators_command_wants_days() -> None:
     with pytest.raises(CommandError, match="write it as"):
         call_command("indicators", "--from", "1 May")
