@@ -187,6 +187,8 @@ def test_the_page_keeps_shows_and_takes_back(signed_in: Callable[[str], Client])
     client = signed_in(cast.MANAGER)
     page = reverse("oversight:told")
     assert b"Nothing was told yet" in client.get(page).content
+    empty = client.get(reverse("oversight:figures", args=["service"])).content
+    assert (empty.count(b"Nothing to count"), b"0 of 0" in empty) == (2, False)
     facts = {"kind": Kind.CALLS, "since": "2026-04", "until": "2026-05", "counted": "1200", "out_of": "1500", "source": "Exchange list"}  # fmt: skip
     wrong = client.post(page, facts | {"out_of": ""})
     assert wrong.status_code == 422
