@@ -22,7 +22,7 @@ def spreads(asked: Asked, clocks: Sequence[str]) -> Mapping[str, Spread]:
     The roll-up knows areas; by any other filter the facts of the days asked for are counted.
     """
     if set(asked.only) - {"area"}:
-        return {name: _spread_of_facts(asked, name) for name in clocks}
+        return _spreads_of_facts(asked, clocks)
     only = " AND area_id = %(area)s" if "area" in asked.only else ""
     found: dict[str, list[tuple[int, int]]] = {name: [] for name in clocks}
     with connection.cursor() as cursor:
@@ -37,20 +37,34 @@ def spreads(asked: Asked, clocks: Sequence[str]) -> Mapping[str, Spread]:
     return found
 
 
-def _spread_of_facts(asked: Asked, name: str) -> Spread:
-    """One clock's days from the facts; a start (`STARTS`) gives all who were followed, at day 0."""
-    if name in STARTS:
-        day, _first, whom = STARTS[name]
-        days, where = "0", whom
-    else:
-        day, days, where = CLOCKS[name].since, CLOCKS[name].days, CLOCKS[name].where
+def _spreads_of_facts(asked: Asked, clocks: Sequence[str]) -> Mapping[str, Spread]:
+    """Each clock's days from the facts, read once for all; a start (`STARTS`) gives all who were followed, at day 0."""
+    told = [_clock_of_fact(name) for name in clocks]
+    rows = ", ".join(f"({n}, f.{day}, {days}, {where})" for n, (day, days, where) in enumerate(told))
+    between = "BETWEEN %(since)s AND %(until)s"
+    days_asked = " OR ".join(
+        f"f.{day} {between}" for day in dict.fromkeys(day for day, _days, _where in told)
+    )
+    found: dict[str, list[tuple[int, int]]] = {name: [] for name in clocks}
     with connection.cursor() as cursor:
         cursor.execute(
-            f"SELECT {days}, count(*) FROM oversight_fact f WHERE f.{day} BETWEEN %(since)s AND %(until)s AND {where}"
-            f"{asked.conditions(cells=False)} GROUP BY 1 ORDER BY 1",
+            f"SELECT v.clock, v.days, count(*) FROM oversight_fact f"
+            f" CROSS JOIN LATERAL (VALUES {rows}) v(clock, day, days, counts)"
+            f" WHERE ({days_asked}) AND v.day {between} AND v.counts{asked.conditions(cells=False)}"
+            " GROUP BY 1, 2 ORDER BY 1, 2",
             {**asked.params(), "since": asked.since, "until": asked.until},
         )
-        return list(cursor.fetchall())
+        for n, days, count in cursor.fetchall():
+            found[clocks[n]].append((days, count))
+    return found
+
+
+def _clock_of_fact(name: str) -> tuple[str, str, str]:
+    """The day of a fact that decides whether a clock counts it, SQL of its days, and of whom it counts."""
+    if name in STARTS:
+        day, _first, whom = STARTS[name]
+        return day, "0", whom
+    return CLOCKS[name].since, CLOCKS[name].days, CLOCKS[name].where
 
 
 def quantile(spread: Spread, share: float) -> int | None:
