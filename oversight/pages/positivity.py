@@ -14,7 +14,7 @@ from oversight.intervals import newcombe_difference
 from oversight.pages.parts import TOO_FEW, Block, Shown, grouped, ranged, section_of, sentence_of
 from oversight.rollup.measures import LADDER
 from oversight.services.breaks import Break, breaks_between, breaks_of
-from oversight.services.cells import grouped_sums, lots_by_month, sources, sweep, values
+from oversight.services.cells import Source, added_up, grouped_sums, sources, sweep, values
 from oversight.services.figures import Counted, figures, period_maturity
 from results.models import CutoffRule
 from screening.models import Lot
@@ -31,7 +31,7 @@ def positivity(asked: Asked) -> Shown:
     """The rate with its breaks, the ladder, the sweep, and what moved it."""
     steps = [f"ladder_{step}" for step in LADDER]
     counted = figures(asked, ["positivity", "unsure_cutoff", *steps])
-    breaks = breaks_between(asked.since, asked.until)
+    breaks, found = breaks_between(asked.since, asked.until), sources(asked)
     return Shown(
         slug="positivity",
         title=_("Positivity"),
@@ -40,7 +40,12 @@ def positivity(asked: Asked) -> Shown:
         cut_at=counted.cut_at,
         sentences=[sentence_of(counted, key) for key in ("positivity", "unsure_cutoff")],
         sections=[section_of(counted, "positivity", "", breaks_of(asked))],
-        blocks=[_ladder(counted, steps), _sweep(asked), _apart(asked, breaks), *_by_source(asked)],
+        blocks=[
+            _ladder(counted, steps),
+            _sweep(asked),
+            _apart(asked, breaks, found),
+            *_by_source(asked, found),
+        ],
         breaks=breaks_of(asked),
     )
 
@@ -103,7 +108,7 @@ def _sweep(asked: Asked) -> Block:
     )  # fmt: skip
 
 
-def _apart(asked: Asked, breaks: Sequence[Break]) -> Block:
+def _apart(asked: Asked, breaks: Sequence[Break], found: Sequence[Source]) -> Block:
     """The second half of the months against the first: how much of the change is other people, and what is left."""
     cells = grouped_sums("released", asked, ["n", "high"], ["month", "sex", "age", "history"])
     months = sorted({key[0] for key in cells})
@@ -133,7 +138,7 @@ def _apart(asked: Asked, breaks: Sequence[Break]) -> Block:
             [_("Other people"), _signed(people), _("sex, age and screening history weighed as in the later months, at the earlier rates")],
             [_("Everything else"), _signed(rest), _("season, lots, laboratory, cutoff and chance: see the rows below and the tables after this")],
             [_("Season"), f"{100 * warm:+.0f} %", _("change in the share of results from the warm months June to August; heat lowers values")],
-            lots_row(lots_by_month(asked), early, late),
+            lots_row(added_up(found, 0, 2), early, late),
             [_("Cutoff and kit model"), str(len(breaks)), "; ".join(named) or _("no change in these months")],
         ],
         basis="period",
@@ -197,17 +202,18 @@ def _signed(share: float) -> str:
     return f"{100 * share:+.1f}"
 
 
-def _by_source(asked: Asked) -> list[Block]:
+def _by_source(asked: Asked, found: Sequence[Source]) -> list[Block]:
     sites = {site.pk: site.name for site in Site.objects.all()}
     lots = {lot.pk: lot.code for lot in Lot.objects.all()}
     return [
-        _source_block(asked, "laboratory_id", sites, _("By laboratory"), "laboratories"),
-        _source_block(asked, "lot_id", lots, _("By kit lot"), "lots"),
+        _source_block(asked, added_up(found, 1), sites, _("By laboratory"), "laboratories"),
+        _source_block(asked, added_up(found, 2), lots, _("By kit lot"), "lots"),
     ]
 
 
-def _source_block(asked: Asked, column: str, names: dict[int, str], title: str, key: str) -> Block:
-    found = sources(asked, column)
+def _source_block(
+    asked: Asked, found: Sequence[tuple[Any, ...]], names: dict[int, str], title: str, key: str
+) -> Block:
     large = [(names.get(which, _("not known")), n, high) for which, n, high in found if n >= FEWEST]
     small = [(n, high) for _which, n, high in found if n < FEWEST]
     if small:

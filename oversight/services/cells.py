@@ -12,6 +12,7 @@ from oversight.rollup.measures import ANCHORS, LARGEST_VALUE, PLACES
 from oversight.services.sums import line_source, months_of, one_line, source
 
 Values = Sequence[tuple[int, int, int, int, int]]
+Source = tuple[date, int, int, int, int]
 
 
 def _of_facts(
@@ -55,29 +56,27 @@ def sweep(found: Values, cutoffs: Sequence[int]) -> list[tuple[int, int, int, in
     return answer[::-1]
 
 
-def sources(asked: Asked, column: str) -> Sequence[tuple[int, int, int]]:
-    """(laboratory or lot, results, at or above) of the months asked for; with a filter, of the facts of the days asked for."""
+def sources(asked: Asked) -> Sequence[Source]:
+    """(month, laboratory, lot, results, at or above) of the months asked for; with a filter, of the facts of the days asked for."""
     if asked.only:
-        return _of_facts(asked, f"coalesce(f.{column}, 0)", {"n": "true", "high": "f.high"})
+        key = f"{ANCHORS['released'].month}, coalesce(f.laboratory_id, 0), coalesce(f.lot_id, 0)"
+        return _of_facts(asked, key, {"n": "true", "high": "f.high"}, keys=3)
     months = months_of(asked)
     return _rows(
-        f"SELECT {column}, sum(n), sum(high) FROM oversight_sourcecell WHERE month BETWEEN %(first)s AND %(last)s"
-        " GROUP BY 1 HAVING sum(n) > 0 ORDER BY 1",
+        "SELECT month, laboratory_id, lot_id, sum(n), sum(high) FROM oversight_sourcecell"
+        " WHERE month BETWEEN %(first)s AND %(last)s GROUP BY 1, 2, 3 HAVING sum(n) > 0 ORDER BY 1, 2, 3",
         {"first": months[0], "last": months[-1]},
     )
 
 
-def lots_by_month(asked: Asked) -> Sequence[tuple[date, int, int, int]]:
-    """(month, lot, results, at or above) of the months asked for; with a filter, of the facts of the days asked for."""
-    if asked.only:
-        key = f"{ANCHORS['released'].month}, coalesce(f.lot_id, 0)"
-        return _of_facts(asked, key, {"n": "true", "high": "f.high"}, keys=2)
-    months = months_of(asked)
-    return _rows(
-        "SELECT month, lot_id, sum(n), sum(high) FROM oversight_sourcecell WHERE month BETWEEN %(first)s AND %(last)s"
-        " GROUP BY 1, 2 HAVING sum(n) > 0 ORDER BY 1, 2",
-        {"first": months[0], "last": months[-1]},
-    )
+def added_up(found: Sequence[Source], *at: int) -> list[tuple[Any, ...]]:
+    """Results and those at or above, by the parts of `sources` at these places (0 month, 1 laboratory, 2 lot)."""
+    sums: dict[tuple[Any, ...], list[int]] = {}
+    for row in found:
+        n = sums.setdefault(tuple(row[place] for place in at), [0, 0])
+        n[0] += int(row[3])
+        n[1] += int(row[4])
+    return [(*key, n, high) for key, (n, high) in sorted(sums.items())]
 
 
 def grouped_sums(

@@ -4,9 +4,10 @@ import csv
 import io
 import re
 import zipfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from datetime import date
+from typing import Any
 
 import openpyxl
 import polars as pl
@@ -31,7 +32,7 @@ from oversight.measuring.years import past_laid_down
 from oversight.models import Export
 from oversight.pages.directory import PAGES
 from oversight.rehearsal.setting import region_lay_down
-from oversight.services.cells import lots_by_month, sources, sweep, values
+from oversight.services.cells import added_up, sources, sweep, values
 from oversight.services.curves import spreads, within
 from oversight.services.exports import export_ask, exports_make
 from oversight.services.figures import figures
@@ -234,8 +235,10 @@ def test_roll_ups_of_values_lots_and_days_agree_with_the_facts(years: Asked) -> 
     """Every sex and every fifth counted from the facts adds up to what the roll-ups say of everybody in whole months."""
     whole = replace(years, since=date(2021, 2, 1), until=date(2026, 5, 31))
     by_sex = [replace(whole, only={"sex": sex, "route": "1"}) for sex in ("female", "male")]
-    for read in (values, lots_by_month, lambda asked: sources(asked, "lot_id")):
-        key = 2 if read is lots_by_month else 1
+    reads: tuple[tuple[Callable[[Asked], Sequence[tuple[Any, ...]]], int], ...] = (
+        (values, 1), (sources, 3), (lambda asked: added_up(sources(asked), 0, 2), 2), (lambda asked: added_up(sources(asked), 2), 1),
+    )  # fmt: skip
+    for read, key in reads:
         added: dict[tuple[object, ...], list[int]] = {}
         for asked in by_sex:
             for row in read(asked):
