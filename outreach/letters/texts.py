@@ -175,6 +175,7 @@ def words_digest(version: str) -> str:
     return text_of(version).text.digest
 
 
+@cache
 def fields_of(kind: str) -> tuple[str, ...]:
     """Every field a text of this kind may name."""
     declared = KINDS[kind]

@@ -10,7 +10,7 @@ from django.utils import formats, translation
 
 from outreach.letters.contexts import context_words
 from outreach.letters.phrases import NEVER_CAME_BACK, phrase
-from outreach.letters.texts import DEFAULT_LANGUAGE
+from outreach.letters.texts import DEFAULT_LANGUAGE, fields_of
 from results.models import FindingClass
 from results.yes_no import comparator_shown
 
@@ -69,7 +69,8 @@ WHERE l.id = ANY(%(ids)s) ORDER BY l.id
 
 def words_for(row: dict[str, Any], language: str, *, today: date, contact_days: int) -> dict[str, Any]:
     """The finished words of one letter; RoundbookError when it cannot be written whole."""
-    given = _offered_words(row, today, language) | _follow_up_words(row, today, language)
+    given = _offered_words(row, today, language) | _explained_words(row, language)
+    given |= _follow_up_words(row, today, language)
     given |= _result_words(row, contact_days, language)
     given |= {"call_by": given["call_by_answer"]} if row["kind"] == "sample_question" else {}
     given |= _decided_words(row, language)
@@ -125,9 +126,18 @@ def _offered_words(row: dict[str, Any], today: date, language: str) -> dict[str,
         **programme_words(language),
         "person_number": row["number"], "birth_date": _day(row["birth_date"], language), "serial": row["serial"],
         "sent_on": _day(row["dispatched_on"], language), "practice_name": row["practice_name"],
-        "question": phrase("question", str(row["why"]), language), "call_by_answer": _call_by(row["answer_by"], today, language),
-        "what_went_wrong": phrase("replacement", str(row["why"]), language), "came_back": row["why"] not in NEVER_CAME_BACK,
+        "call_by_answer": _call_by(row["answer_by"], today, language), "came_back": row["why"] not in NEVER_CAME_BACK,
     }  # fmt: skip
+
+
+EXPLAINED = {"question": "question", "what_went_wrong": "replacement"}
+"""Fields that put a phrase in place of the reason why a letter is owed, with the sort of phrase."""
+
+
+def _explained_words(row: dict[str, Any], language: str) -> dict[str, str]:
+    """Why a letter is owed, for the kinds that say it."""
+    said = fields_of(row["kind"])
+    return {name: phrase(sort, str(row["why"]), language) for name, sort in EXPLAINED.items() if name in said}
 
 
 def _result_words(row: dict[str, Any], contact_days: int, language: str) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from outreach.catalogue import KINDS
 from outreach.kinds import Outcome
 from outreach.models import Letter
 from outreach.querysets import stop_facts
-from outreach.stops import Stop, stop_for
+from outreach.stops import Facts, Stop, stop_for
 from staff import clock
 from staff.acting import acting
 from staff.ledger.moves import make_moves
@@ -29,8 +29,12 @@ _HELD_BY = {Outcome.HOLD_OFFICE: Pool.OFFICE, Outcome.HOLD_COORDINATORS: Pool.CO
 def stops_found(letter_ids: Sequence[int]) -> dict[int, Stop]:
     """Which of these letters may not go on, and why."""
     found = {}
+    asked: dict[tuple[str, Facts], Stop | None] = {}
     for letter_id, kind, facts in stop_facts(letter_ids, today=clock.today()):
-        stop = stop_for(KINDS[kind], facts)
+        same = (kind, facts)
+        if same not in asked:
+            asked[same] = stop_for(KINDS[kind], facts)
+        stop = asked[same]
         if stop is not None:
             found[letter_id] = stop
     return found

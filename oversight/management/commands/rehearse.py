@@ -10,6 +10,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 
 from oversight.models import Rehearsal
+from oversight.rehearsal.desks import collecting_seldom
 from oversight.rehearsal.engine import rehearse
 from oversight.rehearsal.one_desk import one_desk_rehearse
 from screening.models import Person
@@ -68,6 +69,7 @@ class Command(BaseCommand):
             self._one_desk(options["seed"], today, as_json=options["json"])
             return
         started = time.perf_counter()
+        collecting_seldom()
         mark = rehearse(
             invited_people=options["invited"],
             seed=options["seed"],
