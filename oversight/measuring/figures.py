@@ -53,12 +53,12 @@ MEASUREMENTS: dict[str, Measurement] = {
         ),
         Measurement(
             "register_reload_1pct",
-            "upserting every row as it stands into a table with our indexes",
+            "upserting everybody's row, ready made, into the people's table as it stands, with its keys, checks and triggers",
             register.reload_one_percent,
         ),
         Measurement(
             "register_reload_same",
-            "upserting every row as it stands into a table with our indexes",
+            "upserting everybody's row, ready made, into the people's table as it stands, with its keys, checks and triggers",
             register.reload_same,
         ),
         Measurement("due", "anti-joins straight to the history", register.due),
