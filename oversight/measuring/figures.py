@@ -47,7 +47,7 @@ MEASUREMENTS: dict[str, Measurement] = {
     for one in (
         Measurement(
             "register_first_load",
-            "COPY of the people and their numbers as rows into bare tables plus building our indexes",
+            "COPY of what a load leaves behind (people, numbers, lines) as rows into bare tables plus building our indexes",
             register.first_load,
             stands_on="nothing",
         ),

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from hashlib import sha256
 from io import BytesIO
@@ -23,6 +23,7 @@ from screening.services import register_sql as sql
 from screening.services.due import due_dates_refresh
 from screening.services.planner import few_among_many, whole_sets
 from screening.services.policies import policy_on
+from screening.services.register_first import nobody_yet
 from screening.services.register_read import Refused, file_lines, lines_read
 from screening.services.register_write import Fitted, people_written, rounds_ended
 from staff.acting import Acting, acting
@@ -34,6 +35,8 @@ if TYPE_CHECKING:
 
 FEW_OF = 20
 """A load is of few lines where so large a part of it, or less, is read: one in so many."""
+STAGED_AT_ONCE = 10_000
+"""So many lines are written out together."""
 _ONE_AT_A_TIME = 726_101  # advisory lock: one load is staged or applied at a time
 
 
@@ -41,16 +44,16 @@ _ONE_AT_A_TIME = 726_101  # advisory lock: one load is staged or applied at a ti
 class Effect:
     """What applying a staged file would do."""
 
-    created: int
-    changed: int
-    unchanged: int
-    deaths: int
-    leavers: int
-    unknown_practices: int
-    corrected: int
-    fields: dict[str, int]
-    emptied: dict[str, tuple[int, int]]
-    missing: int
+    created: int = 0
+    changed: int = 0
+    unchanged: int = 0
+    deaths: int = 0
+    leavers: int = 0
+    unknown_practices: int = 0
+    corrected: int = 0
+    fields: dict[str, int] = field(default_factory=dict)
+    emptied: dict[str, tuple[int, int]] = field(default_factory=dict)
+    missing: int = 0
 
 
 @dataclass(frozen=True)
@@ -115,10 +118,11 @@ def _copy_staged(load: RegisterLoad, accepted: pl.DataFrame) -> None:
     import polars as pl
 
     frame = accepted.with_columns(pl.lit(load.pk).alias("load_id")).select(sql.STAGED_TABLE_COLUMNS)
-    body = BytesIO()
-    frame.write_csv(body, include_header=False)
     with connection.cursor() as cursor, cursor.copy(sql.COPY_STAGED) as copy:
-        copy.write(body.getvalue())
+        for part in frame.iter_slices(STAGED_AT_ONCE):  # written while the server takes the one before
+            body = BytesIO()
+            part.write_csv(body, include_header=False)
+            copy.write(body.getvalue())
 
 
 def _copy_refused(load: RegisterLoad, refused: Sequence[Refused]) -> None:
@@ -137,6 +141,10 @@ def register_effect(load: RegisterLoad) -> Effect:
 
 def _effect(load: RegisterLoad, fitted: Fitted) -> Effect:
     with connection.cursor() as cursor:
+        if nobody_yet():
+            cursor.execute(sql.COUNTS_OF_NEW, {"load": load.pk})
+            new, strange = cursor.fetchone()
+            return Effect(created=new, unknown_practices=strange)
         cursor.execute(fitted(sql.COUNTS), {"load": load.pk})
         names = [column.name for column in cursor.description]
         row = dict(zip(names, cursor.fetchone(), strict=True))

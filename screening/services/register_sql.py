@@ -126,6 +126,22 @@ SELECT p.id, s.line, s.person_number, {", ".join(f"p.{c}::text, ({NEW_VALUES[c]}
 {JOINED} AND p.id IS NOT NULL AND {DIFFERS} ORDER BY s.line LIMIT %(limit)s
 """
 
+COUNTS_OF_NEW = """
+SELECT count(*), count(*) FILTER (WHERE s.practice_code <> '' AND pr.id IS NULL)
+FROM screening_stagedperson s LEFT JOIN screening_practice pr ON pr.code = s.practice_code WHERE s.load_id = %(load)s
+"""
+"""Lines, and those with an unknown practice, where nobody is known yet."""
+
+WITH_NOBODY = """
+FROM screening_stagedperson s
+LEFT JOIN screening_area a ON a.code = s.area_code
+LEFT JOIN screening_practice pr ON pr.code = s.practice_code
+LEFT JOIN screening_postcodefifth f ON f.postcode = s.postcode
+CROSS JOIN (SELECT (NULL::screening_person).*) p
+CROSS JOIN (SELECT NULL::jsonb AS kept) c
+"""
+"""The lines as `JOINED` gives them where nobody is known yet."""
+
 _CURRENT = f"i.scheme = '{PersonIdentifier.REGISTER}' AND i.valid_to IS NULL"
 KNOWN = f"""
 SELECT (SELECT count(*) FROM screening_personidentifier i WHERE {_CURRENT})
@@ -149,21 +165,24 @@ SELECT DISTINCT birth_date, deceased_on, left_area_on, address_1 <> '' FROM scre
 """All that decides the next date of people without a history, each combination once; see `due.answers_of_new`."""
 
 _SAME_FACTS = " AND ".join(
-    f"coalesce(f.{c}, 'infinity') = coalesce(d.{c}, 'infinity')"
+    f"coalesce({{facts}}.{c}, 'infinity') = coalesce(d.{c}, 'infinity')"
     for c in ("birth_date", "deceased_on", "left_area_on")
 )
-_NEW_COLUMNS = [*NEW_VALUES, "hidden_address", "last_feed_id", "next_due_on", "not_due_code"]
+NEW_DATES = f"""(birth_date, deceased_on, left_area_on, addressed, due, code)
+        ON {_SAME_FACTS} AND ({{facts}}.address_1 <> '') = d.addressed"""
+"""Joins new people's facts (`{facts}`) with the next date that was computed for each combination, under the name d."""
+
+NEW_COLUMNS = [*NEW_VALUES, "hidden_address", "last_feed_id", "next_due_on", "not_due_code"]
 INSERT_NEW = f"""
 WITH fresh AS MATERIALIZED (
     SELECT nextval(pg_get_serial_sequence('screening_person', 'id')) AS new_id, s.person_number,
         {", ".join(f"{value} AS {c}" for c, value in NEW_VALUES.items())}
     {JOINED} AND p.id IS NULL ORDER BY s.line),
 people AS (
-    INSERT INTO screening_person (id, {", ".join(_NEW_COLUMNS)})
+    INSERT INTO screening_person (id, {", ".join(NEW_COLUMNS)})
     SELECT f.new_id, {", ".join(f"f.{c}" for c in NEW_VALUES)}, false, %(load)s, d.due, coalesce(d.code, '') FROM fresh f
     LEFT JOIN unnest(%(births)s::date[], %(deaths)s::date[], %(lefts)s::date[], %(addressed)s::bool[], %(dues)s::date[],
-        %(codes)s::text[]) AS d (birth_date, deceased_on, left_area_on, addressed, due, code)
-        ON {_SAME_FACTS} AND (f.address_1 <> '') = d.addressed),
+        %(codes)s::text[]) AS d {NEW_DATES.format(facts="f")}),
 numbers AS (
     INSERT INTO screening_personidentifier (person_id, scheme, value, valid_from)
     SELECT new_id, '{PersonIdentifier.REGISTER}', person_number, %(today)s FROM fresh)

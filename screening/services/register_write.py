@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from django.db import connection
 
 from screening.models import RegisterLoad
+from screening.services import register_first as first
 from screening.services import register_sql as sql
 from screening.services.corrections import name_keys_renew
 from screening.services.due import answers_of_new
@@ -38,7 +39,7 @@ def people_written(
     """Write new and changed people. With `dates` and `at_once`, new people get their next dates as they are written."""
     facts: dict[str, Any] = {"load": load.pk, "today": frame.today, "at_once": dates and at_once}
     changed: list[tuple[int, bool, bool]] = []
-    created, new = 0, []
+    created, new = 0, None
     with connection.cursor() as cursor:
         if effect.changed:
             cursor.execute(fitted(sql.UPDATE_CHANGED), facts)
@@ -46,10 +47,8 @@ def people_written(
         gone = [pk for pk, _ruled, is_gone in changed if is_gone]
         survivors = _survivors_died(load, gone) if gone else []
         if effect.created:
-            cursor.execute(
-                fitted(sql.INSERT_NEW), facts | _dates_of_new(load, frame, at_once=facts["at_once"])
-            )
-            created, new = cursor.fetchone()
+            facts |= _dates_of_new(load, frame, at_once=facts["at_once"])
+            created, new = _new_written(effect, facts, fitted)
         if effect.corrected:
             cursor.execute(sql.CORRECTIONS_OVERTAKEN, facts)
             name_keys_renew(load)
@@ -57,6 +56,18 @@ def people_written(
     load.unchanged = load.lines - load.refused - len(changed) - created
     dated = [*(pk for pk, ruled, _gone in changed if ruled), *survivors, *(new or [])]
     return Written([*gone, *survivors], dated)
+
+
+def _new_written(effect: Effect, facts: dict[str, Any], fitted: Fitted) -> tuple[int, list[int] | None]:
+    """How many new people were written and, unless they have their next dates already, who."""
+    if effect.created >= first.MANY and first.nobody_yet():
+        made = first.first_people(facts)
+        if made is not None:
+            return made, None
+    with connection.cursor() as cursor:
+        cursor.execute(fitted(sql.INSERT_NEW), facts)
+        created, new = cursor.fetchone()
+        return int(created), new
 
 
 def _survivors_died(load: RegisterLoad, gone: list[int]) -> list[int]:
