@@ -114,7 +114,7 @@ def reload_same(bench: Bench) -> Measured:
 
 def _reloaded(bench: Bench, files: Sequence[bytes], *, moved: str) -> Measured:
     """Each round's file through the service, in a race with upserting everybody; `moved` says in SQL who moves in round {}."""
-    today = feed_file(bench.people) + b"\n"  # the same file as the one laid down would be known and not be read
+    today = feed_file(bench.people) + b"\n"  # without that it would be the file laid down, known and not read
     people_load(today, by=bench.desk, second=bench.second)
     with bare_hands(by=bench.desk) as owner:
         everybody = _Everybody(owner, moved)
