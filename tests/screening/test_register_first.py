@@ -9,7 +9,7 @@ import pytest
 from django.db import DatabaseError, connection
 
 from oversight.rehearsal.setting import region_lay_down
-from screening.models import Person, PersonIdentifier, RegisterLoad
+from screening.models import Person, PersonIdentifier, RegisterLoad, RegisterMemory
 from screening.services import register, register_first
 from screening.services.register import register_apply, register_effect, register_stage
 from screening.services.register_first import first_people
@@ -83,6 +83,7 @@ def without_people() -> None:
     with connection.cursor() as cursor:
         cursor.execute("DELETE FROM screening_person")
     RegisterLoad.objects.all().delete()
+    RegisterMemory.objects.all().delete()
 
 
 def test_the_first_people_are_those_of_the_ordinary_way(
