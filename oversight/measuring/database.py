@@ -26,6 +26,7 @@ SHAPES = (
     "*/apps.py",
     "*/walls.py",
     "staff/ledger/*.py",
+    "screening/services/register_[fs]*.py",
     "oversight/measuring/feed.py",
     "oversight/measuring/proof_fill.py",
     "oversight/measuring/years.py",

@@ -47,18 +47,18 @@ MEASUREMENTS: dict[str, Measurement] = {
     for one in (
         Measurement(
             "register_first_load",
-            "COPY of the people and their numbers as rows into bare tables plus building our indexes",
+            "COPY of what a load leaves behind (people, numbers, lines) as rows into bare tables plus building our indexes",
             register.first_load,
             stands_on="nothing",
         ),
         Measurement(
             "register_reload_1pct",
-            "upserting every row as it stands into a table with our indexes",
+            "upserting everybody's row, ready made, into the people's table as it stands, with its keys, checks and triggers",
             register.reload_one_percent,
         ),
         Measurement(
             "register_reload_same",
-            "upserting every row as it stands into a table with our indexes",
+            "upserting everybody's row, ready made, into the people's table as it stands, with its keys, checks and triggers",
             register.reload_same,
         ),
         Measurement("due", "anti-joins straight to the history", register.due),

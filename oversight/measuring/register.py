@@ -1,13 +1,14 @@
 """Measures loading and reloading the register, and finding who is due."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from itertools import count
 from time import perf_counter
 
 import psycopg
 from django.db import connection
 
-from oversight.measuring.bench import ROUNDS, Bench, Measured, Work, bare_hands, with_peak, with_times
+from oversight.measuring.bench import ROUNDS, Bench, Measured, bare_hands, with_peak, with_times
 from oversight.measuring.database import empty_template, working_copy
 from oversight.measuring.feed import feed_file, feed_parts
 from oversight.measuring.region import lay_down
@@ -16,6 +17,8 @@ from staff import clock
 from staff.models import User
 
 TABLES = ("screening_person", "screening_personidentifier")
+LEFT_BEHIND = (*TABLES, "screening_stagedperson")
+"""What a load leaves behind: people, their numbers, and its lines as evidence."""
 COLUMNS_OF = """
 SELECT string_agg(quote_ident(column_name), ', ' ORDER BY ordinal_position) FROM information_schema.columns
 WHERE table_schema = 'public' AND table_name = %s
@@ -47,11 +50,11 @@ def first_load(bench: Bench) -> Measured:
 
     with working_copy(empty), bare_hands(by=bench.desk) as owner:
         ours(0)
-        rows = [_rows_of(owner, table) for table in TABLES]
+        rows = [_rows_of(owner, table) for table in LEFT_BEHIND]
 
     def bare(_n: int) -> int:
         with bare_hands(by=bench.desk) as owner, owner.transaction():
-            for table, content in zip(TABLES, rows, strict=True):
+            for table, content in zip(LEFT_BEHIND, rows, strict=True):
                 _like(owner, table)
                 _rows_into(owner, f"bare_{table}", content)
                 for statement in _indexes(owner, table):
@@ -61,10 +64,17 @@ def first_load(bench: Bench) -> Measured:
     return with_peak(bench.race(ours, bare, around=lambda: working_copy(empty)))
 
 
-def _rows_of(owner: psycopg.Connection, table: str) -> bytes:
-    """All rows of a table as COPY gives and takes them."""
-    with owner.cursor() as cursor, cursor.copy(f"COPY {table} TO STDOUT (FORMAT binary)".encode()) as copy:
+def _rows_of(owner: psycopg.Connection, table: str, **instead: str) -> bytes:
+    """All rows of a table as COPY gives and takes them; `instead` of a column's value another, as SQL."""
+    values = ", ".join(instead.get(c, c) for c in _columns(owner, table))
+    rows = f"COPY (SELECT {values} FROM {table}) TO STDOUT (FORMAT binary)"
+    with owner.cursor() as cursor, cursor.copy(rows.encode()) as copy:
         return b"".join(bytes(part) for part in copy)
+
+
+def _columns(owner: psycopg.Connection, table: str) -> list[str]:
+    found = owner.execute(COLUMNS_OF, [table]).fetchone()
+    return str(found[0]).split(", ") if found else []
 
 
 def _rows_into(owner: psycopg.Connection, table: str, rows: bytes) -> None:
@@ -93,49 +103,64 @@ def reload_one_percent(bench: Bench) -> Measured:
     As on any night but one a week: a file is read line by line before.
     """
     files = [feed_file(bench.people, moved=n + 1) for n in range(ROUNDS)]
-    people_load(feed_file(bench.people), by=bench.desk, second=bench.second)
-    with _bare_register(bench) as owner_copy:
-        return with_peak(
-            bench.race(lambda n: people_load(files[n], by=bench.desk, second=bench.second), owner_copy)
-        )
+    return with_peak(_reloaded(bench, files, moved="id % 100 = {}"))
 
 
 def reload_same(bench: Bench) -> Measured:
     """The register again with nobody changed, in another order so that the file is not known; as on any night but one a week."""
     orders = [feed_file(bench.people, backwards=True) + b"\n" * n for n in range(ROUNDS)]
-    people_load(feed_file(bench.people), by=bench.desk, second=bench.second)
-    with _bare_register(bench) as owner_copy:
-        return bench.race(lambda n: people_load(orders[n], by=bench.desk, second=bench.second), owner_copy)
+    return _reloaded(bench, orders, moved="false")
 
 
-@contextmanager
-def _bare_register(bench: Bench) -> Iterator[Work]:
-    """The bare limit of a reload: the people as rows copied into a table, from which every row of another is upserted.
-
-    That other has the columns, checks and indexes of ours, without its triggers and keys to other tables.
-    """
-    table = TABLES[0]
+def _reloaded(bench: Bench, files: Sequence[bytes], *, moved: str) -> Measured:
+    """Each round's file through the service, in a race with upserting everybody; `moved` says in SQL who moves in round {}."""
+    today = feed_file(bench.people) + b"\n"  # without that it would be the file laid down, known and not read
+    people_load(today, by=bench.desk, second=bench.second)
     with bare_hands(by=bench.desk) as owner:
-        rows = _rows_of(owner, table)
-        for name in (f"bare_{table}", "bare_staged"):
-            _like(owner, table, name)
-        _rows_into(owner, f"bare_{table}", rows)
-        for statement in _indexes(owner, table):
-            owner.execute(statement)
-        found = owner.execute(COLUMNS_OF, [table]).fetchone()
-        columns = str(found[0]).split(", ") if found else []
-        changed = ", ".join(f"{c} = excluded.{c}" for c in columns if c != "id")
-        upsert = (
-            f"INSERT INTO bare_{table} SELECT * FROM bare_staged ON CONFLICT (id) DO UPDATE SET {changed}"
+        everybody = _Everybody(owner, moved)
+        return bench.race(
+            lambda n: people_load(files[n], by=bench.desk, second=bench.second),
+            lambda _n: everybody.upserted(TABLES[0]),
+            untriggered=lambda _n: everybody.upserted(f"bare_{TABLES[0]}"),
+            around=everybody.ready,
         )
 
-        def upserted(_n: int) -> int:
-            with owner.transaction():
-                owner.execute(b"TRUNCATE bare_staged")
-                _rows_into(owner, "bare_staged", rows)
-                return owner.execute(upsert.encode()).rowcount
 
-        yield upserted
+class _Everybody:
+    """The limit of a reload: everybody's row copied in and upserted, every column, into the register as it stands.
+
+    Beside it stands a table with the columns, checks and indexes of ours, without its triggers and its keys to other
+    tables. The upsert is taken back at the end, so that the register stays as our own loads left it.
+    """
+
+    def __init__(self, owner: psycopg.Connection, moved: str) -> None:
+        self._owner, self._moved, self._rounds, self._rows = owner, moved, count(), b""
+        _like(owner, TABLES[0])
+        _rows_into(owner, f"bare_{TABLES[0]}", _rows_of(owner, TABLES[0]))
+        for statement in _indexes(owner, TABLES[0]):
+            owner.execute(statement)
+
+    @contextmanager
+    def ready(self) -> Iterator[None]:
+        """One round: the rows as they come in, and afterwards what the upserts left behind swept up."""
+        who = self._moved.format(next(self._rounds))
+        address = f"CASE WHEN {who} THEN '9' || address_1 ELSE address_1 END"
+        self._rows = _rows_of(self._owner, TABLES[0], address_1=address)
+        self._sweep()
+        yield
+        self._sweep()
+
+    def _sweep(self) -> None:
+        self._owner.execute(f"VACUUM ANALYZE {TABLES[0]}, bare_{TABLES[0]}".encode())
+
+    def upserted(self, into: str) -> int:
+        """How many rows were upserted."""
+        changed = ", ".join(f"{c} = excluded.{c}" for c in _columns(self._owner, TABLES[0]) if c != "id")
+        upsert = f"INSERT INTO {into} SELECT * FROM bare_staged ON CONFLICT (id) DO UPDATE SET {changed}"
+        with self._owner.transaction(force_rollback=True):
+            _like(self._owner, TABLES[0], "bare_staged")
+            _rows_into(self._owner, "bare_staged", self._rows)
+            return self._owner.execute(upsert.encode()).rowcount
 
 
 DUE_LIST = "SELECT id FROM screening_person WHERE next_due_on <= %(today)s"

@@ -5,13 +5,14 @@ Staging and applying are one transaction each, so a process that dies leaves the
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from hashlib import sha256
 from io import BytesIO
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from django.db import connection, transaction
 from django.utils.translation import gettext as _
@@ -19,12 +20,12 @@ from django.utils.translation import gettext as _
 from screening.models import Area, RegisterLoad
 from screening.services import register_memory as memory
 from screening.services import register_sql as sql
-from screening.services.corrections import name_keys_renew
-from screening.services.due import answers_of_new, due_dates_refresh
+from screening.services.due import due_dates_refresh
 from screening.services.planner import few_among_many, whole_sets
 from screening.services.policies import policy_on
+from screening.services.register_first import nobody_yet
 from screening.services.register_read import Refused, file_lines, lines_read
-from screening.services.stopping import rounds_stop
+from screening.services.register_write import Fitted, people_written, rounds_ended
 from staff.acting import Acting, acting
 from staff.errors import IllegalMove, NotAllowed, RoundbookError
 from staff.models import User
@@ -34,6 +35,8 @@ if TYPE_CHECKING:
 
 FEW_OF = 20
 """A load is of few lines where so large a part of it, or less, is read: one in so many."""
+STAGED_AT_ONCE = 10_000
+"""So many lines are written out together."""
 _ONE_AT_A_TIME = 726_101  # advisory lock: one load is staged or applied at a time
 
 
@@ -41,15 +44,16 @@ _ONE_AT_A_TIME = 726_101  # advisory lock: one load is staged or applied at a ti
 class Effect:
     """What applying a staged file would do."""
 
-    created: int
-    changed: int
-    unchanged: int
-    deaths: int
-    leavers: int
-    unknown_practices: int
-    fields: dict[str, int]
-    emptied: dict[str, tuple[int, int]]
-    missing: int
+    created: int = 0
+    changed: int = 0
+    unchanged: int = 0
+    deaths: int = 0
+    leavers: int = 0
+    unknown_practices: int = 0
+    corrected: int = 0
+    fields: dict[str, int] = field(default_factory=dict)
+    emptied: dict[str, tuple[int, int]] = field(default_factory=dict)
+    missing: int = 0
 
 
 @dataclass(frozen=True)
@@ -68,27 +72,28 @@ def register_stage(*, by: User, content: bytes, file_name: str, is_full: bool = 
     A file already applied, or staged and waiting, is found again and nothing is written.
     RoundbookError names what is wrong with a file that cannot be read as a whole.
     """
-    digest = sha256(content).hexdigest()
-    with acting(by, reason="register file") as frame:
+    with ThreadPoolExecutor(1) as beside, acting(by, reason="register file") as frame:
+        summed = beside.submit(lambda: sha256(content).hexdigest())
         _one_at_a_time()
-        known = _known(digest)
+        lines, areas = file_lines(content), frozenset(Area.objects.values_list("code", flat=True))
+        known = _known(digest := summed.result())
         if known is not None:
             return known
-        lines, areas = file_lines(content), frozenset(Area.objects.values_list("code", flat=True))
         news = memory.news_of(lines, on=frame.today)
-        read = lines_read(lines if news is None else news.lines, today=frame.today, areas=areas)
+        fresh = lines if news is None else news.lines
+        read = lines_read(fresh, today=frame.today, areas=areas)
         if news is not None and memory.says_twice(news, read):
-            news, read = None, lines_read(lines, today=frame.today, areas=areas)
+            news, fresh, read = None, lines, lines_read(lines, today=frame.today, areas=areas)
         load = RegisterLoad.objects.create(
             file_name=file_name[:200], sha256=digest, is_full=is_full, lines=lines.height, refused=len(read.refused),
             status=RegisterLoad.Status.STAGED, staged_by=by, staged_at=frame.now,
         )  # fmt: skip
         if news is not None:
-            load.as_before, load.memory = news.as_before.height, news.version
+            load.as_before, load.memory = lines.height - fresh.height, news.version
             load.missing = memory.missing_of(news.as_before, read) if is_full else 0
         _copy_staged(load, read.accepted)
         _copy_refused(load, read.refused)
-        memory.digests_keep(load, lines, read)
+        memory.digests_keep(load, fresh, read)
         _weigh(load, frame, news)
     return load
 
@@ -113,10 +118,11 @@ def _copy_staged(load: RegisterLoad, accepted: pl.DataFrame) -> None:
     import polars as pl
 
     frame = accepted.with_columns(pl.lit(load.pk).alias("load_id")).select(sql.STAGED_TABLE_COLUMNS)
-    body = BytesIO()
-    frame.write_csv(body, include_header=False)
     with connection.cursor() as cursor, cursor.copy(sql.COPY_STAGED) as copy:
-        copy.write(body.getvalue())
+        for part in frame.iter_slices(STAGED_AT_ONCE):  # written while the server takes the one before
+            body = BytesIO()
+            part.write_csv(body, include_header=False)
+            copy.write(body.getvalue())
 
 
 def _copy_refused(load: RegisterLoad, refused: Sequence[Refused]) -> None:
@@ -129,7 +135,16 @@ def _copy_refused(load: RegisterLoad, refused: Sequence[Refused]) -> None:
 
 def register_effect(load: RegisterLoad) -> Effect:
     """What applying would do now, counted against the people as they are."""
-    with transaction.atomic(), _joined(load) as fitted, connection.cursor() as cursor:
+    with transaction.atomic(), _joined(load) as fitted:
+        return _effect(load, fitted)
+
+
+def _effect(load: RegisterLoad, fitted: Fitted) -> Effect:
+    with connection.cursor() as cursor:
+        if nobody_yet():
+            cursor.execute(sql.COUNTS_OF_NEW, {"load": load.pk})
+            new, strange = cursor.fetchone()
+            return Effect(created=new, unknown_practices=strange)
         cursor.execute(fitted(sql.COUNTS), {"load": load.pk})
         names = [column.name for column in cursor.description]
         row = dict(zip(names, cursor.fetchone(), strict=True))
@@ -139,7 +154,7 @@ def register_effect(load: RegisterLoad) -> Effect:
             missing = int(cursor.fetchone()[0])
     return Effect(
         created=row["created"], changed=row["changed"], unchanged=row["unchanged"] + load.as_before, deaths=row["deaths"],
-        leavers=row["leavers"], unknown_practices=row["unknown_practices"], missing=missing,
+        leavers=row["leavers"], unknown_practices=row["unknown_practices"], corrected=row["corrected"], missing=missing,
         fields={c: row[f"field_{c}"] for c in sql.SHOWN if row[f"field_{c}"]},
         emptied={
             c: (row[f"emptied_{c}"], row[f"filled_{c}"] + load.filled.get(c, 0))
@@ -166,7 +181,7 @@ def _is_few(load: RegisterLoad) -> bool:
 
 
 @contextmanager
-def _joined(load: RegisterLoad) -> Iterator[Callable[[str], str]]:
+def _joined(load: RegisterLoad) -> Iterator[Fitted]:
     """Joins as fit the size of a load: by hashing whole sets, or line by line where its lines are few among the people.
 
     Gives what fits a statement to that.
@@ -179,11 +194,25 @@ def _joined(load: RegisterLoad) -> Iterator[Callable[[str], str]]:
         yield sql.of_few
 
 
-def _weigh(load: RegisterLoad, frame: Acting, news: memory.News | None = None) -> Effect:
-    """Count the effect, keep it on the load, and hold the load when it would change too much.
+@contextmanager
+def _joined_once(load: RegisterLoad) -> Iterator[Fitted]:
+    """The same for several statements in turn: few lines are joined with their people once and kept so inside the block.
 
-    `news` are the lines of a load that is being staged.
+    What is written then is planned as its size asks for, and so is what its triggers do.
     """
+    if not _is_few(load):
+        with whole_sets():
+            yield str
+        return
+    with connection.cursor() as cursor:
+        with few_among_many():
+            cursor.execute(sql.of_few(sql.TOGETHER), {"load": load.pk})
+        yield sql.of_joined
+        cursor.execute(sql.SEPARATE)
+
+
+def _weigh(load: RegisterLoad, frame: Acting, news: memory.News | None) -> None:
+    """Count the effect of a load that is being staged, keep it on the load, and hold the load when it would change too much."""
     effect = register_effect(load)
     reasons = _held_reasons(effect, frame)
     if reasons and effect.emptied and news is not None:  # of how many, the lines as before have to tell
@@ -191,10 +220,13 @@ def _weigh(load: RegisterLoad, frame: Acting, news: memory.News | None = None) -
         effect = register_effect(load)
         reasons = _held_reasons(effect, frame)
     load.created, load.changed, load.unchanged = effect.created, effect.changed, effect.unchanged
+    _hold(load, reasons)
+    load.save()
+
+
+def _hold(load: RegisterLoad, reasons: list[str]) -> None:
     load.held_reason = " ".join(reasons)
     load.status = RegisterLoad.Status.HELD if reasons else RegisterLoad.Status.STAGED
-    load.save()
-    return effect
 
 
 def _people_known() -> int:
@@ -248,13 +280,19 @@ def register_apply(
                     "Another file was applied after this one was read, so what is new in it has changed. Load it again."
                 ),
             )
-        effect = _weigh(load, frame)
         _release_checked(load, by, override_hold)
-        touched, dated = _people_written(load, effect, frame, dates=not history_follows)
+        with _joined_once(load) as fitted:
+            effect = _effect(load, fitted)
+            if load.status == RegisterLoad.Status.STAGED:  # weighed again: the people may have changed since
+                _hold(load, _held_reasons(effect, frame))
+                _release_checked(load, by, override_hold)
+            written = people_written(
+                load, effect, frame, fitted, dates=not history_follows, at_once=not _is_few(load)
+            )
         load.effect = {"fields": effect.fields, "deaths": effect.deaths, "leavers": effect.leavers}
-        _rounds_ended(touched, by, frame)
+        rounds_ended(written.gone, by, frame)
         if not history_follows:
-            due_dates_refresh(by=by, person_ids=dated)
+            due_dates_refresh(by=by, person_ids=written.dated)
         memory.remember(load, on=frame.today)
         load.status, load.applied_by, load.applied_at = RegisterLoad.Status.APPLIED, by, frame.now
         load.save()
@@ -274,55 +312,6 @@ def _release_checked(load: RegisterLoad, by: User, override_hold: bool) -> None:
             _("Somebody else than the person who loaded this file must release it."),
             load=load.pk,
         )
-
-
-def _people_written(
-    load: RegisterLoad, effect: Effect, frame: Acting, *, dates: bool
-) -> tuple[list[int], list[int]]:
-    """Write new and changed people: all of them, and those among them whose next date has to be computed anew.
-
-    With `dates`, new people get theirs as they are written where they are many.
-    """
-    facts: dict[str, Any] = {"load": load.pk, "today": frame.today}
-    at_once = dates and not _is_few(load)
-    with _joined(load) as fitted, connection.cursor() as cursor:
-        cursor.execute(fitted(sql.UPDATE_CHANGED), facts)
-        ruled = dict(cursor.fetchall())
-        changed = list(ruled)
-        cursor.execute(sql.SURVIVORS_DIED, {"load": load.pk, "changed": changed})
-        survivors = [pk for (pk,) in cursor.fetchall()]
-        created: list[int] = []
-        if effect.created:
-            cursor.execute(fitted(sql.INSERT_NEW), facts | _dates_of_new(load, frame, at_once=at_once))
-            created = [pk for (pk,) in cursor.fetchall()]
-        cursor.execute(sql.CORRECTIONS_OVERTAKEN, facts)
-        name_keys_renew(load)
-    load.changed, load.created = len(changed), len(created)
-    load.unchanged = load.lines - load.refused - len(changed) - len(created)
-    dated = [*(pk for pk in changed if ruled[pk]), *survivors, *([] if at_once else created)]
-    return [*changed, *survivors, *created], dated
-
-
-def _dates_of_new(load: RegisterLoad, frame: Acting, *, at_once: bool) -> dict[str, list[Any]]:
-    """What `INSERT_NEW` needs to write next dates; without `at_once` nothing, and they are computed afterwards."""
-    answers: list[tuple[Any, ...]] = []
-    if at_once:
-        with connection.cursor() as cursor:
-            cursor.execute(sql.NEW_FACTS, {"load": load.pk})
-            answers = list(answers_of_new(cursor.fetchall(), on=frame.today))
-    names = ("births", "deaths", "lefts", "addressed", "dues", "codes")
-    return {name: [answer[n] for answer in answers] for n, name in enumerate(names)}
-
-
-def _rounds_ended(person_ids: list[int], by: User, frame: Acting) -> None:
-    """Close the rounds of the dead and of those who left; a referral never stops here, nor a kit that is back."""
-    with few_among_many(), connection.cursor() as cursor:
-        cursor.execute(sql.ROUNDS_ENDED, {"people": person_ids, "today": frame.today})
-        found = cursor.fetchall()
-    for was_died, reason in ((True, "died"), (False, "moved_away")):
-        ids = [pk for pk, died in found if died is was_died]
-        if ids:
-            rounds_stop(by=by, round_ids=ids, reason=reason, rule="job 2.1")
 
 
 def register_discard(*, by: User, load: RegisterLoad) -> RegisterLoad:

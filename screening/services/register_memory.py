@@ -58,35 +58,58 @@ _ON_THE_BOOKS = f"COPY ({register_sql.ON_THE_BOOKS}) TO STDOUT"
 
 @dataclass(frozen=True)
 class News:
-    """The lines of a file that say something new, and those that stood word for word in a file applied before."""
+    """A file's lines (`line`, `raw`), their digests, which of them stood word for word in a file applied before, and the memory."""
 
-    lines: pl.DataFrame
-    as_before: pl.DataFrame
+    all_lines: pl.DataFrame
+    said: pl.Series
+    known: pl.Series
     version: int
     told: pl.DataFrame
+
+    @property
+    def lines(self) -> pl.DataFrame:
+        """The lines that say something new."""
+        return self.all_lines.filter(~self.known)
+
+    @property
+    def as_before(self) -> pl.DataFrame:
+        """The lines that say what an earlier one said."""
+        return self.all_lines.filter(self.known)
 
 
 def news_of(lines: pl.DataFrame, *, on: date) -> News | None:
     """What is new in a file's lines (`line`, `raw`); None where every line has to be read."""
-    import polars as pl
-
     memory = RegisterMemory.objects.defer("told").first()
     if memory is None or memory.rules != rules() or (on - memory.whole_on).days >= WHOLE_EVERY_DAYS:
         return None
     told = _told()
-    marked = lines.with_columns(_digest("raw").alias("told"))
-    marked = marked.with_columns(pl.col("told").is_in(told["told"].implode()).alias("known"))
-    as_before = marked.filter("known")
-    if as_before["told"].n_unique() < as_before.height:
-        return None  # the same line twice is for the reader to refuse
-    return News(marked.filter(~pl.col("known")).select(lines.columns), as_before, memory.version, told)
+    said = lines.select(told=_digest("raw"))["told"]
+    known = _known(said, told["told"])
+    return News(lines, said, known, memory.version, told) if known is not None else None
+
+
+def _known(said: pl.Series, told: pl.Series) -> pl.Series | None:
+    """Which digests of a file are in the memory; None where one of them stands twice, which is for the reader to refuse.
+
+    Registers mostly write everybody in the same order, so those in the same place are compared first.
+    """
+
+    both = min(len(said), len(told))
+    same = said[:both] == told[:both]
+    elsewhere = told.filter(~same.extend_constant(False, len(told) - both))
+    known = same.extend_constant(False, len(said) - both)
+    others = said.filter(~known)
+    found = others.is_in(elsewhere.implode())
+    if others.filter(found).n_unique() < found.sum():
+        return None
+    return known.scatter((~known).arg_true().filter(found), True)
 
 
 def says_twice(news: News, read: ReadFile) -> bool:
     """Whether somebody of the new lines also stands on a line that is as before: one of the two is wrong."""
-    spoken = read.accepted.select(_digest("person_number").alias("person"))
-    earlier = news.told.join(spoken, on="person", how="semi")
-    return bool(earlier.join(news.as_before, on="told", how="semi").height)
+    spoken = read.accepted.select(_digest("person_number").alias("person"))["person"]
+    earlier = news.told.filter(news.told["person"].is_in(spoken.implode()))["told"]
+    return bool(news.said.is_in(earlier.implode()).any())
 
 
 def filled_of(as_before: pl.DataFrame) -> dict[str, int]:
@@ -113,10 +136,14 @@ def missing_of(as_before: pl.DataFrame, read: ReadFile) -> int:
 
 
 def digests_keep(load: RegisterLoad, lines: pl.DataFrame, read: ReadFile) -> None:
-    """Keep the digests of a file's accepted lines until it is applied."""
+    """Keep the digests of the accepted ones of these lines until their file is applied."""
+    import polars as pl
+
     accepted = read.accepted.select("line", _digest("person_number").alias("person"))
     raws = lines.select("line", _digest("raw").alias("told"))
-    told = accepted.join(raws, on="line", how="inner").select("person", "told")
+    if accepted.height < raws.height:
+        raws = raws.filter(pl.col("line").is_in(accepted["line"].implode()))
+    told = accepted.select("person").with_columns(raws["told"])
     with _binary() as cursor:
         cursor.execute(
             "INSERT INTO screening_registerdigests (load_id, told) VALUES (%s, %b)", [load.pk, _packed(told)]
@@ -217,8 +244,11 @@ def _told() -> pl.DataFrame:
         later = [_unpacked(bytes(told)) for (told,) in cursor.fetchall()]
     if not later:
         return memory
-    last = pl.concat(later).unique("person", keep="first")
-    return pl.concat([memory.join(last, on="person", how="anti"), last])
+    last = pl.concat(later).unique("person", keep="first", maintain_order=True)
+    at = memory["person"].is_in(last["person"].implode()).arg_true()
+    over = memory[at].select("person").join(last, on="person", how="left", maintain_order="left")
+    fresh = last.join(over, on="person", how="anti")
+    return pl.concat([memory.with_columns(memory["told"].scatter(at, over["told"])), fresh])
 
 
 def _read(query: LiteralString, *params: int) -> pl.DataFrame:

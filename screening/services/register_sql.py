@@ -68,6 +68,33 @@ LEFT JOIN screening_postcodefifth f ON f.postcode = s.postcode
 {_KEPT}
 WHERE s.load_id = %(load)s
 """
+_OF_LINES = [c for c in STAGED_TABLE_COLUMNS if c != "load_id"]
+_OF_PEOPLE = ["id", *NEW_VALUES]
+TOGETHER = f"""
+CREATE TEMP TABLE register_joined AS
+SELECT {", ".join(f"s.{c} AS s_{c}" for c in _OF_LINES)}, {", ".join(f"p.{c} AS p_{c}" for c in _OF_PEOPLE)},
+    a.id AS a_id, pr.id AS pr_id, f.fifth AS f_fifth, c.kept AS c_kept
+{JOINED}
+"""
+"""Keeps a load's lines with their people as they are, for the statements that apply it; few lines only."""
+SEPARATE = "DROP TABLE register_joined"
+_JOINED_BEFORE = f"""
+FROM register_joined j
+CROSS JOIN LATERAL (SELECT {", ".join(f"j.s_{c} AS {c}" for c in _OF_LINES)}) s
+CROSS JOIN LATERAL (SELECT {", ".join(f"j.p_{c} AS {c}" for c in _OF_PEOPLE)}) p
+CROSS JOIN LATERAL (SELECT j.a_id AS id) a
+CROSS JOIN LATERAL (SELECT j.pr_id AS id) pr
+CROSS JOIN LATERAL (SELECT j.f_fifth AS fifth) f
+CROSS JOIN LATERAL (SELECT j.c_kept AS kept) c
+WHERE true
+"""
+
+
+def of_joined(statement: str) -> str:
+    """The same statement over lines and people that `TOGETHER` has joined."""
+    return statement.replace(JOINED, _JOINED_BEFORE)
+
+
 DIFFERS = "(" + " OR ".join(f"p.{c} IS DISTINCT FROM {value}" for c, value in NEW_VALUES.items()) + ")"
 
 
@@ -88,7 +115,7 @@ SELECT count(*) AS lines, count(*) FILTER (WHERE p.id IS NULL) AS created,
     count(*) FILTER (WHERE p.id IS NOT NULL AND NOT {DIFFERS}) AS unchanged,
     count(*) FILTER (WHERE s.deceased_on IS NOT NULL AND p.deceased_on IS NULL AND p.id IS NOT NULL) AS deaths,
     count(*) FILTER (WHERE s.left_area_on IS NOT NULL AND p.left_area_on IS NULL AND p.id IS NOT NULL) AS leavers,
-    count(*) FILTER (WHERE s.practice_code <> '' AND pr.id IS NULL) AS unknown_practices,
+    count(*) FILTER (WHERE s.practice_code <> '' AND pr.id IS NULL) AS unknown_practices, count(c.kept) AS corrected,
     {", ".join(f"count(*) FILTER (WHERE p.id IS NOT NULL AND p.{c} IS DISTINCT FROM {NEW_VALUES[c]}) AS field_{c}" for c in SHOWN)},
     {", ".join(_emptied(c) for c in CAN_BE_EMPTIED)}
 {JOINED}
@@ -98,6 +125,22 @@ SAMPLE = f"""
 SELECT p.id, s.line, s.person_number, {", ".join(f"p.{c}::text, ({NEW_VALUES[c]})::text" for c in SHOWN)}
 {JOINED} AND p.id IS NOT NULL AND {DIFFERS} ORDER BY s.line LIMIT %(limit)s
 """
+
+COUNTS_OF_NEW = """
+SELECT count(*), count(*) FILTER (WHERE s.practice_code <> '' AND pr.id IS NULL)
+FROM screening_stagedperson s LEFT JOIN screening_practice pr ON pr.code = s.practice_code WHERE s.load_id = %(load)s
+"""
+"""Lines, and those with an unknown practice, where nobody is known yet."""
+
+WITH_NOBODY = """
+FROM screening_stagedperson s
+LEFT JOIN screening_area a ON a.code = s.area_code
+LEFT JOIN screening_practice pr ON pr.code = s.practice_code
+LEFT JOIN screening_postcodefifth f ON f.postcode = s.postcode
+CROSS JOIN (SELECT (NULL::screening_person).*) p
+CROSS JOIN (SELECT NULL::jsonb AS kept) c
+"""
+"""The lines as `JOINED` gives them where nobody is known yet."""
 
 _CURRENT = f"i.scheme = '{PersonIdentifier.REGISTER}' AND i.valid_to IS NULL"
 KNOWN = f"""
@@ -122,27 +165,33 @@ SELECT DISTINCT birth_date, deceased_on, left_area_on, address_1 <> '' FROM scre
 """All that decides the next date of people without a history, each combination once; see `due.answers_of_new`."""
 
 _SAME_FACTS = " AND ".join(
-    f"coalesce(f.{c}, 'infinity') = coalesce(d.{c}, 'infinity')"
+    f"coalesce({{facts}}.{c}, 'infinity') = coalesce(d.{c}, 'infinity')"
     for c in ("birth_date", "deceased_on", "left_area_on")
 )
-_NEW_COLUMNS = [*NEW_VALUES, "hidden_address", "last_feed_id", "next_due_on", "not_due_code"]
+NEW_DATES = f"""(birth_date, deceased_on, left_area_on, addressed, due, code)
+        ON {_SAME_FACTS} AND ({{facts}}.address_1 <> '') = d.addressed"""
+"""Joins new people's facts (`{facts}`) with the next date that was computed for each combination, under the name d."""
+
+NEW_COLUMNS = [*NEW_VALUES, "hidden_address", "last_feed_id", "next_due_on", "not_due_code"]
 INSERT_NEW = f"""
 WITH fresh AS MATERIALIZED (
     SELECT nextval(pg_get_serial_sequence('screening_person', 'id')) AS new_id, s.person_number,
         {", ".join(f"{value} AS {c}" for c, value in NEW_VALUES.items())}
     {JOINED} AND p.id IS NULL ORDER BY s.line),
 people AS (
-    INSERT INTO screening_person (id, {", ".join(_NEW_COLUMNS)})
+    INSERT INTO screening_person (id, {", ".join(NEW_COLUMNS)})
     SELECT f.new_id, {", ".join(f"f.{c}" for c in NEW_VALUES)}, false, %(load)s, d.due, coalesce(d.code, '') FROM fresh f
     LEFT JOIN unnest(%(births)s::date[], %(deaths)s::date[], %(lefts)s::date[], %(addressed)s::bool[], %(dues)s::date[],
-        %(codes)s::text[]) AS d (birth_date, deceased_on, left_area_on, addressed, due, code)
-        ON {_SAME_FACTS} AND (f.address_1 <> '') = d.addressed),
+        %(codes)s::text[]) AS d {NEW_DATES.format(facts="f")}),
 numbers AS (
     INSERT INTO screening_personidentifier (person_id, scheme, value, valid_from)
     SELECT new_id, '{PersonIdentifier.REGISTER}', person_number, %(today)s FROM fresh)
-SELECT new_id FROM fresh
+SELECT count(*), CASE WHEN NOT %(at_once)s THEN array_agg(new_id) END FROM fresh
 """
-"""New people with their numbers. Those whose facts stand in the arrays get the next date, or the reason for none, at once."""
+"""New people with their numbers: how many and, unless their dates are written at once, who.
+
+Those whose facts stand in the arrays get the next date, or the reason for none, at once.
+"""
 
 # What the rule of eligibility reads of a person's own facts: where none of it changes, neither does the next date.
 _RULED = ("birth_date", "sex", "deceased_on", "left_area_on")
@@ -157,14 +206,14 @@ UPDATE screening_person t SET {", ".join(f"{c} = w.{c}" for c in NEW_VALUES)}, l
     next_due_on = CASE WHEN w.deceased_on IS NULL THEN t.next_due_on END
 FROM (SELECT p.id, {", ".join(f"{value} AS {c}" for c, value in NEW_VALUES.items())}, {_RULED_CHANGES} AS ruled
       {JOINED} AND p.id IS NOT NULL AND {DIFFERS}) w
-WHERE t.id = w.id RETURNING t.id, w.ruled
+WHERE t.id = w.id RETURNING t.id, w.ruled, t.deceased_on IS NOT NULL OR t.left_area_on IS NOT NULL
 """
-"""Returns whom it changed, and whether their next date has to be computed anew."""
+"""Returns whom it changed, whether their next date has to be computed anew, and whether they died or leave."""
 
 SURVIVORS_DIED = """
 UPDATE screening_person t SET deceased_on = m.deceased_on, next_due_on = NULL, last_feed_id = %(load)s
 FROM screening_person m
-WHERE m.id = ANY(%(changed)s::bigint[]) AND m.merged_into_id = t.id AND m.deceased_on IS NOT NULL AND t.deceased_on IS NULL
+WHERE m.id = ANY(%(gone)s::bigint[]) AND m.merged_into_id = t.id AND m.deceased_on IS NOT NULL AND t.deceased_on IS NULL
     AND NOT EXISTS (SELECT 1 FROM screening_fieldcorrection c WHERE c.person_id = t.id AND c.field = 'deceased_on'
         AND c.ended_on IS NULL AND c.feed_value = m.deceased_on::text)
 RETURNING t.id

@@ -20,6 +20,7 @@ from screening.models import (
     Round,
     StagedPerson,
 )
+from screening.services import register_memory
 from screening.services.register import (
     register_apply,
     register_changes,
@@ -140,6 +141,34 @@ def test_a_file_that_would_change_too_many_is_held_for_a_second_person(
         register_apply(by=by, load=load, override_hold=True)
     assert alone.value.code == "second_person"
     assert register_apply(by=cast.member(cast.MANAGER), load=load, override_hold=True).status == "applied"
+
+
+def test_a_file_once_held_waits_for_a_second_person_whatever_changes_since(by: User) -> None:
+    loaded(by, five_hundred())
+    load = register_stage(by=by, content=changed_copy(five_hundred(), lines=3), file_name="delta.csv")
+    with connection.cursor() as cursor:
+        cursor.execute("UPDATE screening_screeningpolicy SET feed_change_percent = 100")
+    with pytest.raises(RoundbookError, match="3 of 500"):
+        register_apply(by=cast.member(cast.MANAGER), load=load)
+
+
+@pytest.mark.parametrize("whole", [False, True], ids=["few lines", "every line read"])
+def test_a_file_is_weighed_again_when_it_is_applied(
+    by: User, whole: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    loaded(by, five_hundred())
+    if whole:
+        monkeypatch.setattr(register_memory, "news_of", lambda *_a, **_k: None)
+    load = register_stage(by=by, content=changed_copy(five_hundred(), lines=2), file_name="delta.csv")
+    assert load.status == "staged"
+    staged = StagedPerson.objects.filter(load=load).values("person_number")
+    with connection.cursor() as cursor:
+        cursor.execute("UPDATE screening_screeningpolicy SET feed_change_percent = 0.39")
+    with pytest.raises(RoundbookError, match="2 of 500") as held:
+        register_apply(by=by, load=load)
+    assert held.value.code == "load_held"
+    assert staged.count() == (500 if whole else 2)
+    assert not Person.objects.filter(last_feed=load).exists()
 
 
 def test_a_file_that_empties_a_field_is_held_with_the_fields_name(by: User) -> None:

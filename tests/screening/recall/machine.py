@@ -37,13 +37,20 @@ from tests import cast
 from tests.screening.recall.believed import REOPENED, Band, Believed, Passage
 from tests.screening.recall.ground import BIRTHS, WHO, Ground
 
+INTERRUPTIONS = ["dies", "leaves", "opts_out", "waits", "gone", "silent"]
+"""Rare by themselves, since a person has to be under way just then; so a run may begin with some of them."""
+
 
 class OnePlace(Ground):
     """Six people, one batch after another."""
 
-    @initialize(opening=st.integers(0, 5), high=st.booleans())
-    def begin(self, opening: int, high: bool) -> None:
-        """The register's first file and some kits; often somebody is well on the way already."""
+    @initialize(
+        opening=st.integers(0, 5),
+        high=st.booleans(),
+        befalls=st.lists(st.sampled_from(INTERRUPTIONS), max_size=3, unique=True),
+    )
+    def begin(self, opening: int, high: bool, befalls: list[str]) -> None:
+        """The register's first file and some kits; often somebody is well on the way already, or something came between."""
         with self.now():
             for n, birth in enumerate(BIRTHS, start=1):
                 self.people.append(Believed(person_number_make(n), birth))
@@ -51,6 +58,11 @@ class OnePlace(Ground):
             lot = Lot.objects.order_by("-expires_on")[0]
             Lot.objects.filter(pk=lot.pk).update(expires_on=date(2060, 1, 1))
             kits_stock(by=self.by(cast.ADMINISTRATOR), lot=lot, first_number=1, count=120)
+        if befalls:
+            self.invites(6)
+            self.hands_over()
+        for i, how in enumerate(befalls):
+            self.is_interrupted(i, how)
         for _ in range(opening):
             for i in range(4):
                 self.goes_on(i, high)
@@ -77,7 +89,7 @@ class OnePlace(Ground):
         self.goes_on(first, high)
         self.goes_on(second, not high)
 
-    @rule(i=WHO, how=st.sampled_from(["dies", "leaves", "opts_out", "waits", "gone", "silent"]))
+    @rule(i=WHO, how=st.sampled_from(INTERRUPTIONS))
     def is_interrupted(self, i: int, how: str) -> None:
         """Something comes between while the kit is here or with the person."""
         under_way = [n for n, p in enumerate(self.people) if p.place in {"kit_due", "kit_out"}] or [i]
