@@ -27,7 +27,7 @@ QUERY = "?from=2024-01-01&to=2026-06-17"
 
 def addresses() -> list[str]:
     slugs = ["", *(f"{slug}/" for slug in PAGES if slug != "overview"), "two-cohorts/", "definition/uptake_90/",
-             "people/", "files/", "told/"]  # fmt: skip
+             "people/", "files/", "told/", "examiners/"]  # fmt: skip
     found = [f"/how-are-we-doing/{slug}{QUERY}" for slug in slugs]
     found += [f"/how-are-we-doing/equity/{QUERY}&by=age", f"/how-are-we-doing/uptake/{QUERY}&by=area&language=en&band=1",
               f"/how-are-we-doing/equity/{QUERY}&by=language&shoe=9"]  # fmt: skip
