@@ -1,7 +1,7 @@
 """Measures the pages of figures over years of rounds: against straight aggregation, a columnar engine, and their upkeep."""
 
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import timedelta
@@ -17,11 +17,14 @@ from oversight.measuring import straight
 from oversight.measuring.bench import Bench, Measured, bare_hands, with_times
 from oversight.measuring.rounds import rounds_out, serials_of
 from oversight.pages.directory import PAGES
+from oversight.pages.examiners import examiners
+from oversight.pages.flow import compare
 from oversight.periods import default_period
 from oversight.services.cells import sweep, values
 from oversight.services.figures import Counted, figures
 from oversight.services.rollup import fold, fold_all, waiting
 from oversight.walls import MANY, ONE
+from screening.months import add_months
 from screening.services.intake import bench_scan, delivery_record, session_start
 from staff import clock
 from staff.models import Site
@@ -100,11 +103,22 @@ def _queries() -> Iterator[list[float]]:
         yield times
 
 
+def _pages() -> Mapping[str, Callable[[Asked], object]]:
+    """Every page of figures: those of the directory, examiners, and two cohorts, the other one a year earlier."""
+
+    def two_cohorts(asked: Asked) -> object:
+        earlier = replace(asked, since=add_months(asked.since, -12), until=add_months(asked.until, -12))
+        return compare(asked, earlier)
+
+    named = {name: build for name, (_title, build) in PAGES.items()}
+    return {**named, "examiners": examiners, "two cohorts": two_cohorts}
+
+
 def dashboard_pages(bench: Bench) -> Measured:
     """The statements of the slowest page over twelve months, and of every page over all years; must stay under 200 ms."""
     spent: list[tuple[float, str]] = []
     for asked in (_twelve_months(), _twelve_months("area"), years_asked(), years_asked("age")):
-        for name, (_title, build) in PAGES.items():
+        for name, build in _pages().items():
             build(asked)
             with _queries() as times:
                 build(asked)
