@@ -118,7 +118,9 @@ def test_pages_of_figures_at_200_percent(browser: Browser, server: str, scheme: 
         assert page.evaluate("document.documentElement.scrollWidth") <= 1280
 
 
-def test_from_a_figure_to_its_list_by_keyboard(browser: Browser, server: str) -> None:  # noqa: F811
+def test_from_a_figure_to_its_list_and_from_what_was_told_to_its_figure_by_keyboard(
+    browser: Browser, server: str
+) -> None:  # noqa: F811
     past_laid_down(600, by=cast.member(cast.ADMINISTRATOR))
     connections.close_all()
     page = signed_in_page(browser, server, cast.MANAGER)
@@ -136,6 +138,7 @@ def test_from_a_figure_to_its_list_by_keyboard(browser: Browser, server: str) ->
     page.keyboard.press("Enter")
     expect(page).to_have_url(re.compile("by=sex"))
     assert "from=2024-01-01" in page.url
+    tell_and_take_back_by_keyboard(page, server)
 
 
 def test_from_a_step_of_equity_up_to_its_definition_and_down_to_its_people_by_keyboard(
@@ -162,8 +165,7 @@ def test_from_a_step_of_equity_up_to_its_definition_and_down_to_its_people_by_ke
     assert "from=2024-01-01" in page.url
 
 
-def test_a_figure_is_told_and_taken_back_by_keyboard(browser: Browser, server: str) -> None:  # noqa: F811
-    page = signed_in_page(browser, server, cast.MANAGER)
+def tell_and_take_back_by_keyboard(page: Page, server: str) -> None:  # noqa: F811
     page.goto(f"{server}/how-are-we-doing/service/{QUERY}")
     page.get_by_role("link", name="Tell a figure, or take one back").focus()
     page.keyboard.press("Enter")

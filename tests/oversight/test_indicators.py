@@ -215,7 +215,7 @@ def test_no_percentage_is_rounded_up_to_complete() -> None:
     assert figure_of(1, 200, basis="cohort", passed=0.9999).maturity.percent == 99
 
 
-@pytest.mark.parametrize("key", list(indicators()))
-def test_every_figure_can_be_said_in_a_sentence(key: str) -> None:
-    words = pattern_of(indicators()[key])
-    assert all(name in words for name in ("%(n)s", "%(share)s", "%(what)s", "%(until)s"))
+def test_every_figure_can_be_said_in_a_sentence() -> None:
+    for one in indicators().values():
+        words = pattern_of(one)
+        assert all(name in words for name in ("%(n)s", "%(share)s", "%(what)s", "%(until)s")), one.key
