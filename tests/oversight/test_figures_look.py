@@ -118,9 +118,7 @@ def test_pages_of_figures_at_200_percent(browser: Browser, server: str, scheme: 
         assert page.evaluate("document.documentElement.scrollWidth") <= 1280
 
 
-def test_from_a_figure_to_its_list_and_from_what_was_told_to_its_figure_by_keyboard(
-    browser: Browser, server: str
-) -> None:  # noqa: F811
+def test_to_a_list_and_telling_a_figure_by_keyboard(browser: Browser, server: str) -> None:  # noqa: F811
     past_laid_down(600, by=cast.member(cast.ADMINISTRATOR))
     connections.close_all()
     page = signed_in_page(browser, server, cast.MANAGER)
