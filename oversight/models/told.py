@@ -11,6 +11,7 @@ from django.db.models.lookups import Exact
 from django.utils.translation import gettext_lazy as _
 
 _DAY_AFTER = ExpressionWrapper(F("until") + 1, output_field=models.DateField())
+_OUT_OF_TOLD, _MOST = (2, 3, 4, 5), 2_000_000_000
 
 
 class ToldFigure(models.Model):
@@ -27,9 +28,9 @@ class ToldFigure(models.Model):
         DEATHS = 5, _("deaths from bowel cancer of all residents")
         COST = 6, _("cost of the programme")
 
-    OF_OTHERS: ClassVar[tuple[int, ...]] = (Kind.CALLS, Kind.REPORTS, Kind.CANCERS, Kind.DEATHS)
+    OF_OTHERS: ClassVar[tuple[int, ...]] = _OUT_OF_TOLD
     """Kinds of which the denominator is told as well."""
-    MOST: ClassVar[int] = 2_000_000_000
+    MOST: ClassVar[int] = _MOST
 
     kind = models.PositiveSmallIntegerField(_("what"), choices=Kind.choices)
     since = models.DateField(_("first day"))
@@ -63,12 +64,12 @@ class ToldFigure(models.Model):
             ),
             models.CheckConstraint(
                 condition=Q(
-                    kind__in=(2, 3, 4, 5), out_of__isnull=False, out_of__gt=0, counted__lte=F("out_of")
+                    kind__in=_OUT_OF_TOLD, out_of__isnull=False, out_of__gt=0, counted__lte=F("out_of")
                 )
                 | Q(kind__in=(1, 6), out_of=None),
                 name="told_out_of_what",
             ),
-            models.CheckConstraint(condition=Q(counted__lte=2_000_000_000), name="told_within_reason"),
+            models.CheckConstraint(condition=Q(counted__lte=_MOST), name="told_within_reason"),
             models.CheckConstraint(condition=~Q(source=""), name="told_figure_says_by_whom"),
             models.CheckConstraint(
                 condition=Q(ended_at=None, ended_by=None, ended_why="")

@@ -1,5 +1,8 @@
 """Figures told by others: what stands, telling one, taking one back."""
 
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -13,6 +16,9 @@ from oversight.views.definition import reader_of
 from staff import clock
 from staff.access import require_role, user_holds
 from staff.errors import RoundbookError
+
+if TYPE_CHECKING:
+    from django_stubs_ext import StrOrPromise
 
 TAKEN_BACK_SHOWN = 20
 
@@ -36,14 +42,16 @@ def told_figures(request: HttpRequest) -> HttpResponse:
     rows = ToldFigure.objects.select_related("told_by", "ended_by")
     context = {
         "form": form,
-        "rows": [(one, TELLS[one.kind].counted, span_words(one.since, one.until)) for one in rows.filter(ended_at=None)],
-        "taken_back": [
-            (one, TELLS[one.kind].counted, span_words(one.since, one.until))
-            for one in rows.exclude(ended_at=None).order_by("-ended_at")[:TAKEN_BACK_SHOWN]
-        ],
+        "rows": _with_words(rows.filter(ended_at=None)),
+        "taken_back": _with_words(rows.exclude(ended_at=None).order_by("-ended_at")[:TAKEN_BACK_SHOWN]),
         "may_tell": user_holds(by, MAY_TELL),
     }  # fmt: skip
     return render(request, "oversight/told.html", context, status=422 if form.is_bound else 200)
+
+
+def _with_words(rows: Iterable[ToldFigure]) -> "list[tuple[ToldFigure, StrOrPromise, str]]":
+    """Each figure with what it counts and its months in words."""
+    return [(one, TELLS[one.kind].counted, span_words(one.since, one.until)) for one in rows]
 
 
 @require_POST
