@@ -10,7 +10,7 @@ from rest_framework.request import Request
 from screening.models import RegisterLoad
 from screening.routes_people import LARGEST_REGISTER
 from screening.services.register import register_apply, register_discard, register_effect, register_stage
-from screening.services.register_read import COLUMNS
+from screening.services.register_lines import COLUMNS
 from staff.api.base import Acts, Reads, Shown, asked, page_of
 from staff.api.does import Does
 from staff.api.fields import Shape

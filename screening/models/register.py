@@ -91,7 +91,8 @@ class RegisterDigests(models.Model):
 class StagedPerson(models.Model):
     """One checked line of a staged register file, in the feed's own columns."""
 
-    load = models.ForeignKey(RegisterLoad, on_delete=models.CASCADE, db_index=True, db_constraint=False)
+    pk = models.CompositePrimaryKey("load_id", "line")
+    load = models.ForeignKey(RegisterLoad, on_delete=models.CASCADE, db_index=False, db_constraint=False)
     line = models.IntegerField()
     person_number = models.CharField(max_length=32)
     family_name = models.CharField(max_length=120)

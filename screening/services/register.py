@@ -5,14 +5,12 @@ Staging and applying are one transaction each, so a process that dies leaves the
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from hashlib import sha256
-from io import BytesIO
-from typing import TYPE_CHECKING
 
 from django.db import connection, transaction
 from django.utils.translation import gettext as _
@@ -23,20 +21,16 @@ from screening.services import register_sql as sql
 from screening.services.due import due_dates_refresh
 from screening.services.planner import few_among_many, whole_sets
 from screening.services.policies import policy_on
+from screening.services.register_copy import file_laid, lines_laid
 from screening.services.register_first import nobody_yet
-from screening.services.register_read import Refused, file_lines, lines_read
+from screening.services.register_read import lines_read
 from screening.services.register_write import Fitted, people_written, rounds_ended
 from staff.acting import Acting, acting
 from staff.errors import IllegalMove, NotAllowed, RoundbookError
 from staff.models import User
 
-if TYPE_CHECKING:
-    import polars as pl
-
 FEW_OF = 20
 """A load is of few lines where so large a part of it, or less, is read: one in so many."""
-STAGED_AT_ONCE = 10_000
-"""So many lines are written out together."""
 _ONE_AT_A_TIME = 726_101  # advisory lock: one load is staged or applied at a time
 
 
@@ -75,25 +69,26 @@ def register_stage(*, by: User, content: bytes, file_name: str, is_full: bool = 
     with ThreadPoolExecutor(1) as beside, acting(by, reason="register file") as frame:
         summed = beside.submit(lambda: sha256(content).hexdigest())
         _one_at_a_time()
-        lines, areas = file_lines(content), frozenset(Area.objects.values_list("code", flat=True))
+        areas = frozenset(Area.objects.values_list("code", flat=True))
+        news = memory.news_of(content, on=frame.today)
         known = _known(digest := summed.result())
         if known is not None:
             return known
-        news = memory.news_of(lines, on=frame.today)
-        fresh = lines if news is None else news.lines
-        read = lines_read(fresh, today=frame.today, areas=areas)
-        if news is not None and memory.says_twice(news, read):
-            news, fresh, read = None, lines, lines_read(lines, today=frame.today, areas=areas)
+        read = None if news is None else lines_read(news.lines, today=frame.today, areas=areas)
+        if news is not None and read is not None and memory.says_twice(news, read):
+            news = None
         load = RegisterLoad.objects.create(
-            file_name=file_name[:200], sha256=digest, is_full=is_full, lines=lines.height, refused=len(read.refused),
-            status=RegisterLoad.Status.STAGED, staged_by=by, staged_at=frame.now,
+            file_name=file_name[:200], sha256=digest, is_full=is_full, status=RegisterLoad.Status.STAGED,
+            staged_by=by, staged_at=frame.now,
         )  # fmt: skip
-        if news is not None:
-            load.as_before, load.memory = lines.height - fresh.height, news.version
+        if news is None or read is None:
+            laid = file_laid(load, content, today=frame.today, areas=areas)
+        else:
+            laid = lines_laid(load, news.lines, read)
+            load.as_before, load.memory = news.height - news.lines.height, news.version
             load.missing = memory.missing_of(news.as_before, read) if is_full else 0
-        _copy_staged(load, read.accepted)
-        _copy_refused(load, read.refused)
-        memory.digests_keep(load, fresh, read)
+        load.lines, load.refused = load.as_before + laid.lines, laid.refused
+        memory.digests_keep(load, laid.told)
         _weigh(load, frame, news)
     return load
 
@@ -114,37 +109,25 @@ def _one_at_a_time() -> None:
         cursor.execute("SELECT pg_advisory_xact_lock(%s)", [_ONE_AT_A_TIME])
 
 
-def _copy_staged(load: RegisterLoad, accepted: pl.DataFrame) -> None:
-    import polars as pl
-
-    frame = accepted.with_columns(pl.lit(load.pk).alias("load_id")).select(sql.STAGED_TABLE_COLUMNS)
-    with connection.cursor() as cursor, cursor.copy(sql.COPY_STAGED) as copy:
-        for part in frame.iter_slices(STAGED_AT_ONCE):  # written while the server takes the one before
-            body = BytesIO()
-            part.write_csv(body, include_header=False)
-            copy.write(body.getvalue())
-
-
-def _copy_refused(load: RegisterLoad, refused: Sequence[Refused]) -> None:
-    with connection.cursor() as cursor, cursor.copy(sql.COPY_REFUSED) as copy:
-        for r in refused:
-            copy.write_row(
-                (load.pk, r.line, r.code, r.sentence, r.raw.replace("\x00", "\N{SYMBOL FOR NULL}"))
-            )
-
-
 def register_effect(load: RegisterLoad) -> Effect:
     """What applying would do now, counted against the people as they are."""
+    effect = _effect_now(load)
+    if not nobody_yet():
+        return effect
+    with connection.cursor() as cursor:
+        cursor.execute(sql.STRANGE_PRACTICES, {"load": load.pk})
+        return replace(effect, unknown_practices=int(cursor.fetchone()[0]))
+
+
+def _effect_now(load: RegisterLoad) -> Effect:
     with transaction.atomic(), _joined(load) as fitted:
         return _effect(load, fitted)
 
 
 def _effect(load: RegisterLoad, fitted: Fitted) -> Effect:
+    if nobody_yet():
+        return Effect(created=load.lines - load.refused - load.as_before)
     with connection.cursor() as cursor:
-        if nobody_yet():
-            cursor.execute(sql.COUNTS_OF_NEW, {"load": load.pk})
-            new, strange = cursor.fetchone()
-            return Effect(created=new, unknown_practices=strange)
         cursor.execute(fitted(sql.COUNTS), {"load": load.pk})
         names = [column.name for column in cursor.description]
         row = dict(zip(names, cursor.fetchone(), strict=True))
@@ -213,11 +196,11 @@ def _joined_once(load: RegisterLoad) -> Iterator[Fitted]:
 
 def _weigh(load: RegisterLoad, frame: Acting, news: memory.News | None) -> None:
     """Count the effect of a load that is being staged, keep it on the load, and hold the load when it would change too much."""
-    effect = register_effect(load)
+    effect = _effect_now(load)
     reasons = _held_reasons(effect, frame)
     if reasons and effect.emptied and news is not None:  # of how many, the lines as before have to tell
         load.filled = memory.filled_of(news.as_before)
-        effect = register_effect(load)
+        effect = _effect_now(load)
         reasons = _held_reasons(effect, frame)
     load.created, load.changed, load.unchanged = effect.created, effect.changed, effect.unchanged
     _hold(load, reasons)

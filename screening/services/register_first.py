@@ -17,13 +17,16 @@ FIRST_PEOPLE = f"""
 CREATE OR REPLACE FUNCTION screening_first_people(of_load bigint, today date, births date[], deaths date[], lefts date[],
     addressed bool[], dues date[], codes text[]) RETURNS bigint
 LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp
-SET enable_nestloop = off SET maintenance_work_mem = '256MB' AS $$
+SET enable_nestloop = off SET enable_sort = off SET maintenance_work_mem = '256MB' AS $$
 DECLARE
     filled regclass[] := ARRAY['screening_person', 'screening_personidentifier']::regclass[];
+    touched regclass;
     dropped text[];
     built text[];
     statement text;
     below bigint;
+    numbered bigint;
+    last integer;
     made bigint;
 BEGIN
     LOCK TABLE screening_person, screening_personidentifier, screening_area, screening_practice, screening_registerload
@@ -31,28 +34,37 @@ BEGIN
     IF EXISTS (SELECT 1 FROM screening_person) OR EXISTS (SELECT 1 FROM screening_personidentifier) THEN
         RETURN NULL;
     END IF;
-    SELECT array_agg(gone), array_agg(back) INTO dropped, built FROM (
+    FOR touched IN SELECT DISTINCT conrelid::regclass FROM pg_constraint WHERE contype = 'f' AND confrelid = ANY(filled) LOOP
+        EXECUTE format('LOCK TABLE %s IN ACCESS EXCLUSIVE MODE NOWAIT', touched);
+    END LOOP;
+    SELECT array_agg(gone ORDER BY turn, gone), array_agg(back ORDER BY turn DESC, gone) INTO dropped, built FROM (
         SELECT format('ALTER TABLE %s DROP CONSTRAINT %I', conrelid::regclass, conname) AS gone,
             format('ALTER TABLE %s ADD CONSTRAINT %I %s', conrelid::regclass, conname, pg_get_constraintdef(oid)) AS back,
-            2 AS turn
-        FROM pg_constraint WHERE contype = 'f' AND conrelid = ANY(filled)
+            CASE contype WHEN 'f' THEN 1 ELSE 2 END AS turn
+        FROM pg_constraint
+        WHERE contype IN ('f', 'p', 'u') AND conrelid = ANY(filled) OR contype = 'f' AND confrelid = ANY(filled)
         UNION ALL
-        SELECT format('DROP INDEX %s', indexrelid::regclass), pg_get_indexdef(indexrelid), 1
+        SELECT format('DROP INDEX %s', indexrelid::regclass), pg_get_indexdef(indexrelid), 2
         FROM pg_index WHERE indrelid = ANY(filled) AND NOT EXISTS (SELECT 1 FROM pg_constraint WHERE conindid = indexrelid)
-        ORDER BY turn, gone) parts;
+        ) parts;
+    ANALYZE screening_stagedperson (load_id, line);
     FOREACH statement IN ARRAY dropped LOOP
         EXECUTE statement;
     END LOOP;
     below := nextval(pg_get_serial_sequence('screening_person', 'id'));
+    numbered := nextval(pg_get_serial_sequence('screening_personidentifier', 'id'));
     INSERT INTO screening_person (id, {", ".join(NEW_COLUMNS)})
     SELECT below + s.line, {", ".join(NEW_VALUES.values())}, false, of_load, d.due, coalesce(d.code, '')
     {WITH_NOBODY}
     LEFT JOIN unnest(births, deaths, lefts, addressed, dues, codes) AS d {NEW_DATES.format(facts="s")}
     WHERE s.load_id = of_load;
     GET DIAGNOSTICS made = ROW_COUNT;
-    INSERT INTO screening_personidentifier (person_id, scheme, value, valid_from)
-    SELECT below + line, '{PersonIdentifier.REGISTER}', person_number, today FROM screening_stagedperson WHERE load_id = of_load;
-    PERFORM setval(pg_get_serial_sequence('screening_person', 'id'), (SELECT max(id) FROM screening_person));
+    INSERT INTO screening_personidentifier (id, person_id, scheme, value, valid_from)
+    SELECT numbered + line, below + line, '{PersonIdentifier.REGISTER}', person_number, today
+    FROM screening_stagedperson WHERE load_id = of_load ORDER BY line;
+    SELECT max(line) INTO last FROM screening_stagedperson WHERE load_id = of_load;
+    PERFORM setval(pg_get_serial_sequence('screening_person', 'id'), below + last),
+        setval(pg_get_serial_sequence('screening_personidentifier', 'id'), numbered + last);
     FOREACH statement IN ARRAY built LOOP
         EXECUTE statement;
     END LOOP;

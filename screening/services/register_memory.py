@@ -23,8 +23,9 @@ from django.db.models import Q
 
 from screening import names, serials
 from screening.models import RegisterDigests, RegisterLoad, RegisterMemory
-from screening.services import register_read, register_sql
-from screening.services.register_read import COLUMNS, ReadFile
+from screening.services import register_lines, register_read, register_sql
+from screening.services.register_lines import COLUMNS, file_lines, file_parts
+from screening.services.register_read import ReadFile
 
 if TYPE_CHECKING:
     from datetime import date
@@ -58,51 +59,65 @@ _ON_THE_BOOKS = f"COPY ({register_sql.ON_THE_BOOKS}) TO STDOUT"
 
 @dataclass(frozen=True)
 class News:
-    """A file's lines (`line`, `raw`), their digests, which of them stood word for word in a file applied before, and the memory."""
+    """What a file says that no file applied before said word for word, and what it was compared with.
 
-    all_lines: pl.DataFrame
+    `lines` (`line`, `raw`) are the new ones of `height`; `said` are the digests of all, `told` is the memory.
+    """
+
+    content: bytes
+    lines: pl.DataFrame
+    height: int
     said: pl.Series
-    known: pl.Series
     version: int
     told: pl.DataFrame
 
     @property
-    def lines(self) -> pl.DataFrame:
-        """The lines that say something new."""
-        return self.all_lines.filter(~self.known)
-
-    @property
     def as_before(self) -> pl.DataFrame:
-        """The lines that say what an earlier one said."""
-        return self.all_lines.filter(self.known)
+        """The lines that say what an earlier one said; the file falls into lines once more for them."""
+        every = file_lines(self.content)
+        return every.filter(~every["line"].is_in(self.lines["line"].implode()))
 
 
-def news_of(lines: pl.DataFrame, *, on: date) -> News | None:
-    """What is new in a file's lines (`line`, `raw`); None where every line has to be read."""
+def news_of(content: bytes, *, on: date) -> News | None:
+    """What is new in a file; None where every line has to be read. RoundbookError as `file_lines`."""
+    import polars as pl
+
     memory = RegisterMemory.objects.defer("told").first()
     if memory is None or memory.rules != rules() or (on - memory.whole_on).days >= WHOLE_EVERY_DAYS:
         return None
     told = _told()
-    said = lines.select(told=_digest("raw"))["told"]
-    known = _known(said, told["told"])
-    return News(lines, said, known, memory.version, told) if known is not None else None
+    said, same, others, height = [], [], [], 0
+    for lines in file_parts(content):
+        digests = lines.select(told=_digest("raw"))["told"]
+        same.append(in_place(digests, told["told"][height : height + lines.height]))
+        others.append(lines.filter(~same[-1]).with_columns(digests.filter(~same[-1])))
+        said.append(digests)
+        height += lines.height
+    elsewhere = pl.concat(others)
+    found = found_elsewhere(elsewhere["told"], told["told"], pl.concat(same))
+    if found is None:
+        return None
+    fresh = elsewhere.filter(~found).drop("told")
+    return News(content, fresh, height, pl.concat(said), memory.version, told)
 
 
-def _known(said: pl.Series, told: pl.Series) -> pl.Series | None:
-    """Which digests of a file are in the memory; None where one of them stands twice, which is for the reader to refuse.
-
-    Registers mostly write everybody in the same order, so those in the same place are compared first.
-    """
-
+def in_place(said: pl.Series, told: pl.Series) -> pl.Series:
+    """Which digests stand where the memory has the same; registers mostly write everybody in the same order."""
     both = min(len(said), len(told))
-    same = said[:both] == told[:both]
-    elsewhere = told.filter(~same.extend_constant(False, len(told) - both))
-    known = same.extend_constant(False, len(said) - both)
-    others = said.filter(~known)
-    found = others.is_in(elsewhere.implode())
+    return (said[:both] == told[:both]).extend_constant(False, len(said) - both)
+
+
+def found_elsewhere(others: pl.Series, told: pl.Series, same: pl.Series) -> pl.Series | None:
+    """Which of the other digests stand anywhere in the memory but where a line has the same place (`same`, line by line).
+
+    None where one of them stands twice, which is for the reader to refuse.
+    """
+    both = min(len(same), len(told))
+    taken = same[:both].extend_constant(False, len(told) - both)
+    found = others.is_in(told.filter(~taken).implode())
     if others.filter(found).n_unique() < found.sum():
         return None
-    return known.scatter((~known).arg_true().filter(found), True)
+    return found
 
 
 def says_twice(news: News, read: ReadFile) -> bool:
@@ -135,15 +150,18 @@ def missing_of(as_before: pl.DataFrame, read: ReadFile) -> int:
     return books.join(pl.concat([spoken, fresh]), on="number", how="anti").height
 
 
-def digests_keep(load: RegisterLoad, lines: pl.DataFrame, read: ReadFile) -> None:
-    """Keep the digests of the accepted ones of these lines until their file is applied."""
+def digests_of(lines: pl.DataFrame, read: ReadFile) -> pl.DataFrame:
+    """The digests of the accepted ones of these lines, by person."""
     import polars as pl
 
-    accepted = read.accepted.select("line", _digest("person_number").alias("person"))
     raws = lines.select("line", _digest("raw").alias("told"))
-    if accepted.height < raws.height:
-        raws = raws.filter(pl.col("line").is_in(accepted["line"].implode()))
-    told = accepted.select("person").with_columns(raws["told"])
+    if read.accepted.height < raws.height:
+        raws = raws.filter(pl.col("line").is_in(read.accepted["line"].implode()))
+    return read.accepted.select(_digest("person_number").alias("person")).with_columns(raws["told"])
+
+
+def digests_keep(load: RegisterLoad, told: pl.DataFrame) -> None:
+    """Keep the digests of a file's lines until it is applied."""
     with _binary() as cursor:
         cursor.execute(
             "INSERT INTO screening_registerdigests (load_id, told) VALUES (%s, %b)", [load.pk, _packed(told)]
@@ -209,7 +227,7 @@ def _reader() -> str:
     import polars as pl
 
     digest = sha256(f"{pl.__version__} {SEED}".encode())
-    for module in (register_read, register_sql, names, serials):
+    for module in (register_lines, register_read, register_sql, names, serials):
         digest.update(Path(str(module.__file__)).read_bytes())
     return digest.hexdigest()
 

@@ -11,22 +11,14 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
 
-from django.utils.translation import gettext as _
-
 from screening.names import name_key_make
 from screening.serials import PERSON_NUMBER_DIGITS
+from screening.services.register_lines import COLUMNS, file_lines
 from screening.services.register_words import refusal
-from staff.errors import RoundbookError
 
 if TYPE_CHECKING:
     import polars as pl
 
-MANY_LINES, SHORTEST_LINE = 20_000, 40
-"""Above so many lines a file is refused as a whole when its lines have fewer bytes than this on average."""
-COLUMNS = (
-    "person_number", "family_name", "given_names", "birth_date", "sex", "address_1", "address_2", "locality", "postcode",
-    "phone", "email", "language", "area_code", "practice_code", "deceased_on", "left_area_on",
-)  # fmt: skip
 LONGEST = {
     "person_number": 32, "family_name": 120, "given_names": 120, "sex": 8, "address_1": 120, "address_2": 120, "locality": 120,
     "postcode": 12, "phone": 24, "email": 120, "language": 12, "area_code": 12, "practice_code": 12,
@@ -34,6 +26,7 @@ LONGEST = {
 DATES = ("birth_date", "deceased_on", "left_area_on")
 SEXES = ("female", "male", "other", "unknown")
 OLDEST_YEARS = 120
+CONTROL = r"[\x00-\x1f\x7f]"
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,10 +41,14 @@ class Refused:
 
 @dataclass(frozen=True)
 class ReadFile:
-    """What lines came to: `accepted` has the columns of the staged table, in its types."""
+    """What lines came to: `accepted` has the columns of the staged table, in its types.
+
+    `numbers` are those of all lines that have as many fields as there are columns, good or not.
+    """
 
     accepted: pl.DataFrame
     refused: list[Refused]
+    numbers: pl.Series
 
     @property
     def lines(self) -> int:
@@ -62,29 +59,6 @@ class ReadFile:
 def register_file_read(content: bytes, *, today: date, areas: frozenset[str]) -> ReadFile:
     """Check a whole file. RoundbookError when the file as such cannot be read; else each line has its answer."""
     return lines_read(file_lines(content), today=today, areas=areas)
-
-
-def file_lines(content: bytes) -> pl.DataFrame:
-    """The lines below a file's header that are not blank: `line` (the header is line 1) and `raw`, as they came.
-
-    RoundbookError when the file as such cannot be read.
-    """
-    import polars as pl
-
-    _lines_long_enough(content)
-    text = _text(content)
-    header, _end, below = (text.replace("\r\n", "\n") if "\r" in text else text).partition("\n")
-    _header_checked(header)
-    raws = pl.Series("raw", [below], dtype=pl.String).str.split("\n").explode()
-    frame = raws.to_frame().with_row_index("line", offset=2).with_columns(pl.col("line").cast(pl.Int32))
-    maybe = (pl.col("raw").str.len_bytes() < SHORTEST_LINE) | pl.col("raw").str.contains(r"^\s")
-    blank = frame.filter(maybe).filter(~pl.col("raw").str.contains(r"\S"))["line"]
-    frame = frame.filter(~pl.col("line").is_in(blank.implode())) if blank.len() else frame
-    if frame.is_empty():
-        raise RoundbookError(
-            "file_empty", _("The file has a header and no line below it. Send the file with its people.")
-        )
-    return frame
 
 
 def lines_read(lines: pl.DataFrame, *, today: date, areas: frozenset[str]) -> ReadFile:
@@ -103,82 +77,37 @@ def lines_read(lines: pl.DataFrame, *, today: date, areas: frozenset[str]) -> Re
     }
     refused += [_answer(row, places[row["person_number"]]) for row in bad.iter_rows(named=True)]
     good = verdicts.filter(pl.col("code") == "") if bad.height else verdicts
-    return ReadFile(_typed(good), sorted(refused, key=lambda r: r.line))
-
-
-def _lines_long_enough(content: bytes) -> None:
-    """A line of people cannot be this short, and answering millions of such lines one by one would take all memory."""
-    lines = content.count(b"\n")
-    if lines > MANY_LINES and len(content) < lines * SHORTEST_LINE:
-        raise RoundbookError(
-            "file_lines_short",
-            _("The lines of this file are too short to hold people: %(n)s lines in %(b)s bytes. Send the file as the register wrote it.")
-            % {"n": lines, "b": len(content)},
-        )  # fmt: skip
-
-
-def _text(content: bytes) -> str:
-    if not content.strip():
-        raise RoundbookError("file_empty", _("The file is empty. Send the register file again."))
-    if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        raise RoundbookError(
-            "file_encoding", _("The file is written in UTF-16. Save it as UTF-8 and send it again.")
-        )
-    try:
-        return content.removeprefix(b"\xef\xbb\xbf").decode("utf-8")
-    except UnicodeDecodeError as error:
-        body = content.removeprefix(b"\xef\xbb\xbf")
-        line = body.count(b"\n", 0, error.start) + 1
-        raise RoundbookError(
-            "file_encoding",
-            _("The file is not UTF-8: byte %(byte)s on line %(line)s does not belong there. Save it as UTF-8 and send it again.")
-            % {"byte": f"0x{body[error.start]:02X}", "line": line},
-            line=line,
-            offset=error.start,
-        ) from error  # fmt: skip
-
-
-def _header_checked(header: str) -> None:
-    found = [name.strip().strip('"') for name in header.split(",")]
-    if tuple(found) == COLUMNS:
-        return
-    expected = ", ".join(COLUMNS)
-    wrong = [_("The first line of a register file must name its columns; this one does not fit.")]
-    if len(found) == 1 and (";" in header or "\t" in header):
-        wrong.append(_("The columns are not separated by commas."))
-    else:
-        missing, strange = [c for c in COLUMNS if c not in found], [c for c in found if c not in COLUMNS]
-        if missing:
-            wrong.append(_("Missing: %(names)s.") % {"names": ", ".join(missing)})
-        if strange:
-            wrong.append(_("Not known: %(names)s.") % {"names": ", ".join(repr(c[:40]) for c in strange)})
-        if not missing and not strange:
-            wrong.append(_("The columns are in another order, or one stands twice."))
-    wrong.append(_("Expected: %(names)s.") % {"names": expected})
-    raise RoundbookError("file_header", " ".join(wrong), found=found)
+    return ReadFile(_typed(good), sorted(refused, key=lambda r: r.line), frame["person_number"])
 
 
 def _split(lines: pl.DataFrame) -> tuple[pl.DataFrame, list[Refused]]:
     """The lines in columns, blanks around fields gone, and those that do not have as many fields as there are columns."""
     import polars as pl
 
-    quoted = pl.col("raw").str.contains('"', literal=True)
+    quoted = lines["raw"].str.contains('"', literal=True)
     rows, refused = _split_quoted(lines.filter(quoted))
-    plain = lines.filter(~quoted)
-    commas = pl.col("raw").str.count_matches(",", literal=True)
-    miscounted = plain.filter(commas != len(COLUMNS) - 1).select("line", "raw", (commas + 1).alias("got"))
-    refused += [_miscounted(*row) for row in miscounted.iter_rows()]
-    fields = (
-        pl.col("raw")
-        .str.split_exact(",", len(COLUMNS) - 1)
-        .struct.rename_fields(list(COLUMNS))
-        .struct.unnest()
-    )
-    framed = plain.filter(commas == len(COLUMNS) - 1).select("line", "raw", fields)
-    schema = {"line": pl.Int32, "raw": pl.String, **dict.fromkeys(COLUMNS, pl.String)}
-    framed = pl.concat([framed, pl.DataFrame(rows, schema=schema, orient="row")]).sort("line")
+    plain = lines.filter(~quoted) if rows or refused else lines
+    names = [*COLUMNS, "more"]
+    fields = pl.col("raw").str.split_exact(",", len(COLUMNS)).struct.rename_fields(names).struct.unnest()
+    framed = plain.select("line", "raw", fields)
+    as_many = framed[COLUMNS[-1]].is_not_null() & framed["more"].is_null()
+    if not as_many.all():
+        got = (pl.col("raw").str.count_matches(",", literal=True) + 1).alias("got")
+        others = framed.filter(~as_many).select("line", "raw", got)
+        refused += [_miscounted(*row) for row in others.iter_rows()]
+        framed = framed.filter(as_many)
+    framed = framed.drop("more")
+    if rows:
+        schema = {"line": pl.Int32, "raw": pl.String, **dict.fromkeys(COLUMNS, pl.String)}
+        framed = pl.concat([framed, pl.DataFrame(rows, schema=schema, orient="row")]).sort("line")
     # The number is answered as it came; blanks around any other field mean nothing.
-    return framed.with_columns(pl.col(COLUMNS[1:]).str.strip_chars(" ")), refused
+    if rows or _blanks_beside_commas(framed["raw"]):
+        framed = framed.with_columns(pl.col(COLUMNS[1:]).str.strip_chars(" "))
+    return framed, refused
+
+
+def _blanks_beside_commas(raws: pl.Series) -> bool:
+    return bool(raws.str.contains_any([" ,", ", "]).any() or raws.str.ends_with(" ").any())
 
 
 def _split_quoted(lines: pl.DataFrame) -> tuple[list[list[object]], list[Refused]]:
@@ -235,8 +164,9 @@ def _verdicts(frame: pl.DataFrame, today: date, areas: frozenset[str]) -> pl.Dat
         *parsed, numbers_ok(frame["person_number"]).alias("valid"), number.is_duplicated().alias("again"),
     )  # fmt: skip
     frame = _with_repeats(frame)
+    strange = COLUMNS if frame["raw"].str.contains(CONTROL).any() else ()
     tests = [
-        *(_problem(pl.col(c).str.contains(r"[\x00-\x1f\x7f]"), "control_character", c) for c in COLUMNS),
+        *(_problem(pl.col(c).str.contains(CONTROL), "control_character", c) for c in strange),
         _problem(number == "", "number_missing", "person_number"),
         _problem(~pl.col("valid"), "number_wrong", "person_number"),
         _problem(pl.col("versions") > 1, "number_twice", "person_number"),
@@ -310,7 +240,7 @@ def name_keys(frame: pl.DataFrame) -> pl.Series:
     import polars as pl
 
     names = frame.select(pl.concat_str("family_name", pl.lit(" "), "given_names").alias("name"))
-    plain = pl.col("name").str.contains(r"^[A-Za-z'-]+( [A-Za-z'-]+)+$")
+    plain = pl.col("name").str.contains(r"^[!-~]+( [!-~]+)*$")
     known = names.select(
         pl.when(plain).then(pl.col("name").str.to_lowercase().str.slice(0, 240)).alias("name_key")
     )["name_key"]

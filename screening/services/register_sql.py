@@ -126,11 +126,11 @@ SELECT p.id, s.line, s.person_number, {", ".join(f"p.{c}::text, ({NEW_VALUES[c]}
 {JOINED} AND p.id IS NOT NULL AND {DIFFERS} ORDER BY s.line LIMIT %(limit)s
 """
 
-COUNTS_OF_NEW = """
-SELECT count(*), count(*) FILTER (WHERE s.practice_code <> '' AND pr.id IS NULL)
-FROM screening_stagedperson s LEFT JOIN screening_practice pr ON pr.code = s.practice_code WHERE s.load_id = %(load)s
+STRANGE_PRACTICES = """
+SELECT count(*) FROM screening_stagedperson s LEFT JOIN screening_practice pr ON pr.code = s.practice_code
+WHERE s.load_id = %(load)s AND s.practice_code <> '' AND pr.id IS NULL
 """
-"""Lines, and those with an unknown practice, where nobody is known yet."""
+"""Lines with an unknown practice."""
 
 WITH_NOBODY = """
 FROM screening_stagedperson s

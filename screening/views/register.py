@@ -24,8 +24,8 @@ from screening.services.register import (
     register_effect,
     register_stage,
 )
+from screening.services.register_lines import COLUMNS
 from screening.services.register_proof import register_changed, register_compare, register_freshness
-from screening.services.register_read import COLUMNS
 from staff import clock
 from staff.errors import RoundbookError
 from staff.models import Purpose, User

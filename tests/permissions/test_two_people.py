@@ -22,7 +22,7 @@ from screening.services.duplicates import duplicates_find, duplicates_open, merg
 from screening.services.exclusions import exclusion_confirm, exclusion_record
 from screening.services.protocols import protocol_approve, protocol_effect, protocol_propose
 from screening.services.register import register_apply, register_stage
-from screening.services.register_read import COLUMNS
+from screening.services.register_lines import COLUMNS
 from staff import clock
 from staff.errors import RoundbookError
 from staff.models import AccessEntry, Posting, User

@@ -8,7 +8,8 @@ import pytest
 
 from outreach.services.packs import manifest_take
 from results.services.readings import MOST_LINES, readings_load
-from screening.services.register_read import COLUMNS, register_file_read
+from screening.services.register_lines import COLUMNS
+from screening.services.register_read import register_file_read
 from staff.errors import RoundbookError
 from tests import cast
 from tests import lab_bench as bench

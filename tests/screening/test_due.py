@@ -19,7 +19,7 @@ from screening.services.due import (
 )
 from screening.services.policies import policy_on
 from screening.services.register import register_apply, register_stage
-from screening.services.register_read import COLUMNS
+from screening.services.register_lines import COLUMNS
 from screening.services.rounds import (
     round_follow_up_concluded,
     rounds_close,

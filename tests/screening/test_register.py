@@ -28,7 +28,8 @@ from screening.services.register import (
     register_effect,
     register_stage,
 )
-from screening.services.register_read import COLUMNS, register_file_read
+from screening.services.register_lines import COLUMNS
+from screening.services.register_read import register_file_read
 from screening.services.register_words import REFUSALS
 from staff.errors import NotAllowed, RoundbookError
 from staff.models import User

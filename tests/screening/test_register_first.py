@@ -13,8 +13,8 @@ from screening.models import Person, PersonIdentifier, RegisterLoad, RegisterMem
 from screening.services import register, register_first
 from screening.services.register import register_apply, register_effect, register_stage
 from screening.services.register_first import first_people
+from screening.services.register_lines import COLUMNS
 from screening.services.register_proof import register_compare
-from screening.services.register_read import COLUMNS
 from staff.models import User
 from tests import cast
 from tests.conftest import FIRST_DAY

@@ -12,7 +12,7 @@ from hypothesis.stateful import RuleBasedStateMachine
 
 from screening.models import Person, Round
 from screening.services.register import register_apply, register_stage
-from screening.services.register_read import COLUMNS
+from screening.services.register_lines import COLUMNS
 from staff import clock
 from staff.models import User
 from tests import cast

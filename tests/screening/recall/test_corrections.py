@@ -18,8 +18,8 @@ from screening.services.corrections import fact_sources, person_correct
 from screening.services.deaths import death_ask, death_decide
 from screening.services.due import person_eligibility
 from screening.services.register import register_apply, register_effect, register_stage
+from screening.services.register_lines import COLUMNS
 from screening.services.register_proof import register_compare, register_freshness
-from screening.services.register_read import COLUMNS
 from staff import clock
 from staff.errors import IllegalMove, NotAllowed, RoundbookError
 from staff.models import User

@@ -14,7 +14,7 @@ from screening.models import Person, PossibleDuplicate
 from screening.services.deaths import death_ask, death_decide
 from screening.services.duplicates import duplicate_different, merge_ask, merge_decide
 from screening.services.register import register_apply, register_stage
-from screening.services.register_read import COLUMNS
+from screening.services.register_lines import COLUMNS
 from staff.acting import acting
 from staff.models import User
 from tests import cast, factories

@@ -14,7 +14,7 @@ from django.db import connection
 from screening.models import Person, PersonIdentifier, RefusedLine, RegisterLoad, StagedPerson
 from screening.serials import person_number_make
 from screening.services.register import register_apply, register_effect, register_stage
-from screening.services.register_read import COLUMNS
+from screening.services.register_lines import COLUMNS
 from screening.services.register_words import REFUSALS
 from staff.errors import RoundbookError
 from staff.models import User

@@ -1,12 +1,15 @@
 """How a register file falls into lines, and which of them are known: the quick ways give what the plain ones give."""
 
+from unittest import mock
+
 import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from screening.services.register_memory import _known
-from screening.services.register_read import COLUMNS, SHORTEST_LINE, file_lines
+from screening.services import register_lines
+from screening.services.register_lines import COLUMNS, SHORTEST_LINE, file_lines
+from screening.services.register_memory import found_elsewhere, in_place
 from staff.errors import RoundbookError
 
 HEADER = ",".join(COLUMNS)
@@ -24,16 +27,22 @@ def plainly(text: str) -> list[tuple[int, str]]:
 
 
 @settings(max_examples=400, deadline=None)
-@given(st.lists(PIECES, max_size=30).map("".join), st.sampled_from(["\n", "\r\n"]), st.booleans())
-def test_lines_are_those_of_plain_splitting(body: str, end: str, mark: bool) -> None:
+@given(
+    st.lists(PIECES, max_size=30).map("".join),
+    st.sampled_from(["\n", "\r\n"]),
+    st.booleans(),
+    st.sampled_from([1, 7, 64, register_lines.PART]),
+)
+def test_lines_are_those_of_plain_splitting(body: str, end: str, mark: bool, part: int) -> None:
     text = HEADER + end + body
     content = (("\ufeff" if mark else "") + text).encode()
     expected = plainly(text)
-    if expected:
-        assert file_lines(content).rows() == expected
-    else:
-        with pytest.raises(RoundbookError, match="no line below it"):
-            file_lines(content)
+    with mock.patch.object(register_lines, "PART", part):
+        if expected:
+            assert file_lines(content).rows() == expected
+        else:
+            with pytest.raises(RoundbookError, match="no line below it"):
+                file_lines(content)
 
 
 @settings(max_examples=400, deadline=None)
@@ -41,12 +50,16 @@ def test_lines_are_those_of_plain_splitting(body: str, end: str, mark: bool) -> 
 def test_lines_are_known_wherever_they_stand_unless_one_stands_twice(
     said: list[int], told: list[int]
 ) -> None:
-    known = _known(pl.Series(said, dtype=pl.UInt64), pl.Series(told, dtype=pl.UInt64))
+    spoken, memory = pl.Series(said, dtype=pl.UInt64), pl.Series(told, dtype=pl.UInt64)
+    same = in_place(spoken, memory)
+    found = found_elsewhere(spoken.filter(~same), memory, same)
     expected = [n in told for n in said]
     again = len(said) != len(set(said))
-    if known is None:
+    if found is None:
         assert again
-    elif not again:
+        return
+    known = same.scatter((~same).arg_true().filter(found), True)
+    if not again:
         assert known.to_list() == expected
     else:  # the one in its own place is known, the same one elsewhere is read, and found to stand twice
         taken = [n for n, is_known in zip(said, known, strict=True) if is_known]

@@ -26,8 +26,9 @@ from screening.serials import person_number_make, person_number_ok
 from screening.services import register_memory
 from screening.services.corrections import person_correct
 from screening.services.register import register_apply, register_discard, register_effect, register_stage
+from screening.services.register_lines import COLUMNS
 from screening.services.register_proof import register_compare
-from screening.services.register_read import COLUMNS, name_keys, numbers_ok
+from screening.services.register_read import name_keys, numbers_ok
 from staff import clock
 from staff.errors import IllegalMove
 from staff.models import User

@@ -16,7 +16,7 @@ from screening.models import Exclusion, Lot, Person, Return, Round
 from screening.services.batches import batch_open, kits_stock
 from screening.services.due import due_dates_refresh
 from screening.services.duplicates import duplicates_find
-from screening.services.register_read import COLUMNS
+from screening.services.register_lines import COLUMNS
 from screening.services.rounds import rounds_close
 from staff import clock
 from tests import cast, factories

@@ -1,0 +1,97 @@
+"""Lays a register file's lines down as staged and refused ones, the next part being read while the server takes the last."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from io import BytesIO
+from typing import TYPE_CHECKING
+
+import psycopg
+from django.db import connection, transaction
+from psycopg.copy import QueuedLibpqWriter
+
+from screening.models import RegisterLoad
+from screening.services import register_memory as memory
+from screening.services import register_sql as sql
+from screening.services.register_lines import file_lines, file_parts
+from screening.services.register_read import ReadFile, Refused, lines_read
+
+if TYPE_CHECKING:
+    import polars as pl
+
+STAGED_AT_ONCE = 10_000
+"""So many lines are written out together."""
+
+
+@dataclass(frozen=True, slots=True)
+class Laid:
+    """How many lines a file has, how many of them were refused, and the digests of the others."""
+
+    lines: int
+    refused: int
+    told: pl.DataFrame
+
+
+class _SaidTwice(Exception):
+    """A number stands on several lines, which only somebody who sees all lines can answer."""
+
+
+def file_laid(load: RegisterLoad, content: bytes, *, today: date, areas: frozenset[str]) -> Laid:
+    """Read a whole file line by line and lay it down. RoundbookError when the file as such cannot be read."""
+    try:
+        with transaction.atomic():
+            return _parts_laid(load, content, today, areas)
+    except _SaidTwice:
+        lines = file_lines(content)
+        return lines_laid(load, lines, lines_read(lines, today=today, areas=areas))
+
+
+def lines_laid(load: RegisterLoad, lines: pl.DataFrame, read: ReadFile) -> Laid:
+    """Lay down lines that were read."""
+    with _staging() as copy:
+        _written(copy, load, read.accepted)
+    _copy_refused(load, read.refused)
+    return Laid(lines.height, len(read.refused), memory.digests_of(lines, read))
+
+
+def _parts_laid(load: RegisterLoad, content: bytes, today: date, areas: frozenset[str]) -> Laid:
+    import polars as pl
+
+    height, refused, told, numbers = 0, [], [], []
+    with _staging() as copy:
+        for lines in file_parts(content):
+            read = lines_read(lines, today=today, areas=areas)
+            _written(copy, load, read.accepted)
+            height += lines.height
+            refused += read.refused
+            told.append(memory.digests_of(lines, read))
+            numbers.append(read.numbers.hash())
+        if pl.concat(numbers).is_duplicated().any():
+            raise _SaidTwice
+    _copy_refused(load, refused)
+    return Laid(height, len(refused), pl.concat(told))
+
+
+def _staging() -> psycopg.Copy:
+    cursor = psycopg.Cursor(connection.connection)
+    return cursor.copy(sql.COPY_STAGED, writer=QueuedLibpqWriter(cursor))
+
+
+def _written(copy: psycopg.Copy, load: RegisterLoad, accepted: pl.DataFrame) -> None:
+    import polars as pl
+
+    frame = accepted.with_columns(pl.lit(load.pk).alias("load_id")).select(sql.STAGED_TABLE_COLUMNS)
+    for part in frame.iter_slices(STAGED_AT_ONCE):
+        body = BytesIO()
+        part.write_csv(body, include_header=False)
+        copy.write(body.getvalue())
+
+
+def _copy_refused(load: RegisterLoad, refused: Sequence[Refused]) -> None:
+    with connection.cursor() as cursor, cursor.copy(sql.COPY_REFUSED) as copy:
+        for r in refused:
+            copy.write_row(
+                (load.pk, r.line, r.code, r.sentence, r.raw.replace("\x00", "\N{SYMBOL FOR NULL}"))
+            )

@@ -1,0 +1,139 @@
+"""How a register file falls into lines; refuses a file that cannot be read as a whole.
+
+A file is taken part by part, so that the lines of a large one never lie in memory all at once where nobody needs that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, NoReturn
+
+from django.utils.translation import gettext as _
+
+from staff.errors import RoundbookError
+
+if TYPE_CHECKING:
+    import polars as pl
+
+COLUMNS = (
+    "person_number", "family_name", "given_names", "birth_date", "sex", "address_1", "address_2", "locality", "postcode",
+    "phone", "email", "language", "area_code", "practice_code", "deceased_on", "left_area_on",
+)  # fmt: skip
+MANY_LINES, SHORTEST_LINE = 20_000, 40
+"""Above so many lines a file is refused as a whole when its lines have fewer bytes than this on average."""
+PART = 2 * 1024 * 1024
+"""So many bytes, up to the end of a line, are taken at once."""
+_BOM = b"\xef\xbb\xbf"
+
+
+def file_lines(content: bytes) -> pl.DataFrame:
+    """The lines below a file's header that are not blank: `line` (the header is line 1) and `raw`, as they came.
+
+    RoundbookError when the file as such cannot be read.
+    """
+    import polars as pl
+
+    return pl.concat(file_parts(content))
+
+
+def file_parts(content: bytes) -> Iterator[pl.DataFrame]:
+    """The same lines a part at a time, in order.
+
+    RoundbookError at once when the file as such cannot be read, and at the part where it cannot be read any further.
+    """
+    _lines_long_enough(content)
+    _maybe_text(content)
+    start = len(_BOM) if content.startswith(_BOM) else 0
+    end = content.find(b"\n", start)
+    end = len(content) if end < 0 else end
+    _header_checked(_decoded(content, start, end).removesuffix("\r"))
+    return _parts(content, end + 1)
+
+
+def _parts(content: bytes, start: int) -> Iterator[pl.DataFrame]:
+    line, found = 2, False
+    while start < len(content):
+        end = content.find(b"\n", start + PART - 1) + 1 or len(content)
+        lines, blank = _part(_decoded(content, start, end), line)
+        line += lines.height + blank
+        start = end
+        if lines.height:
+            found = True
+            yield lines
+    if not found:
+        raise RoundbookError(
+            "file_empty", _("The file has a header and no line below it. Send the file with its people.")
+        )
+
+
+def _part(text: str, first: int) -> tuple[pl.DataFrame, int]:
+    """The lines of a part that are not blank, the first one under this number, and how many are blank."""
+    import polars as pl
+
+    if "\r" in text:
+        text = text.replace("\r\n", "\n")
+    raws = pl.Series("raw", [text.removesuffix("\n")], dtype=pl.String).str.split("\n").explode()
+    frame = raws.to_frame().with_row_index("line", offset=first).with_columns(pl.col("line").cast(pl.Int32))
+    maybe = (pl.col("raw").str.len_bytes() < SHORTEST_LINE) | pl.col("raw").str.contains(r"^\s")
+    blank = frame.filter(maybe).filter(~pl.col("raw").str.contains(r"\S"))["line"]
+    if blank.len():
+        frame = frame.filter(~pl.col("line").is_in(blank.implode()))
+    return frame, blank.len()
+
+
+def _lines_long_enough(content: bytes) -> None:
+    """A line of people cannot be this short, and answering millions of such lines one by one would take all memory."""
+    lines = content.count(b"\n")
+    if lines > MANY_LINES and len(content) < lines * SHORTEST_LINE:
+        raise RoundbookError(
+            "file_lines_short",
+            _("The lines of this file are too short to hold people: %(n)s lines in %(b)s bytes. Send the file as the register wrote it.")
+            % {"n": lines, "b": len(content)},
+        )  # fmt: skip
+
+
+def _maybe_text(content: bytes) -> None:
+    if not content or content.isspace():
+        raise RoundbookError("file_empty", _("The file is empty. Send the register file again."))
+    if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        raise RoundbookError(
+            "file_encoding", _("The file is written in UTF-16. Save it as UTF-8 and send it again.")
+        )
+
+
+def _decoded(content: bytes, start: int, end: int) -> str:
+    try:
+        return str(memoryview(content)[start:end], "utf-8")
+    except UnicodeDecodeError as error:
+        _undecodable(content, start + error.start, error)
+
+
+def _undecodable(content: bytes, at: int, error: UnicodeDecodeError) -> NoReturn:
+    line = content.count(b"\n", 0, at) + 1
+    raise RoundbookError(
+        "file_encoding",
+        _("The file is not UTF-8: byte %(byte)s on line %(line)s does not belong there. Save it as UTF-8 and send it again.")
+        % {"byte": f"0x{content[at]:02X}", "line": line},
+        line=line,
+        offset=at,
+    ) from error  # fmt: skip
+
+
+def _header_checked(header: str) -> None:
+    found = [name.strip().strip('"') for name in header.split(",")]
+    if tuple(found) == COLUMNS:
+        return
+    expected = ", ".join(COLUMNS)
+    wrong = [_("The first line of a register file must name its columns; this one does not fit.")]
+    if len(found) == 1 and (";" in header or "\t" in header):
+        wrong.append(_("The columns are not separated by commas."))
+    else:
+        missing, strange = [c for c in COLUMNS if c not in found], [c for c in found if c not in COLUMNS]
+        if missing:
+            wrong.append(_("Missing: %(names)s.") % {"names": ", ".join(missing)})
+        if strange:
+            wrong.append(_("Not known: %(names)s.") % {"names": ", ".join(repr(c[:40]) for c in strange)})
+        if not missing and not strange:
+            wrong.append(_("The columns are in another order, or one stands twice."))
+    wrong.append(_("Expected: %(names)s.") % {"names": expected})
+    raise RoundbookError("file_header", " ".join(wrong), found=found)
