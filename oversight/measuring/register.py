@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from itertools import count
 from time import perf_counter
 
 import psycopg
@@ -13,6 +12,7 @@ from oversight.measuring.database import empty_template, working_copy
 from oversight.measuring.feed import feed_file, feed_parts
 from oversight.measuring.region import lay_down
 from screening.services.register import register_apply, register_stage
+from screening.services.register_lines import COLUMNS
 from staff import clock
 from staff.models import User
 
@@ -26,6 +26,30 @@ WHERE table_schema = 'public' AND table_name = %s
 INDEXES_OF = (
     "SELECT indexdef FROM pg_indexes WHERE schemaname = 'public' AND tablename = %s ORDER BY indexname"
 )
+
+KEYS_OF = """
+SELECT pg_get_constraintdef(oid) FROM pg_constraint WHERE contype = 'f' AND conrelid = %s::regclass
+    AND confrelid <> 'screening_registerload'::regclass ORDER BY conname
+"""
+"""A table's keys to others; not to loads, since the bare way leaves none."""
+FEED_FACTS = {
+    **{c: f"l.{c}" for c in ("family_name", "given_names", "address_1", "address_2", "locality", "postcode", "phone", "email", "language")},
+    "name_key": "lower(l.family_name || ' ' || l.given_names)",
+    "sex": "coalesce(nullif(l.sex, ''), 'unknown')",
+    **{c: f"nullif(l.{c}, '')::date" for c in ("birth_date", "deceased_on", "left_area_on")},
+    "area_id": "a.id", "practice_id": "pr.id", "deprivation_fifth": "f.fifth",
+}  # fmt: skip
+UPSERT = f"""
+INSERT INTO {{into}} (id, {", ".join(FEED_FACTS)}, hidden_address, not_due_code)
+SELECT i.person_id, {", ".join(FEED_FACTS.values())}, false, ''
+FROM bare_lines l
+JOIN screening_personidentifier i ON i.scheme = 'register' AND i.value = l.person_number AND i.valid_to IS NULL
+LEFT JOIN screening_area a ON a.code = l.area_code
+LEFT JOIN screening_practice pr ON pr.code = l.practice_code
+LEFT JOIN screening_postcodefifth f ON f.postcode = l.postcode
+ON CONFLICT (id) DO UPDATE SET {", ".join(f"{c} = excluded.{c}" for c in FEED_FACTS)}
+"""
+"""Everybody on a file, by their number, with what it says of them."""
 
 
 def people_load(content: bytes, *, by: User, second: User) -> int:
@@ -42,7 +66,16 @@ def people_fill(people: int) -> None:
 
 
 def first_load(bench: Bench) -> Measured:
-    """A whole register into an empty database, three times over."""
+    """A whole register into an empty database, three times over, against COPY of the same rows as text."""
+    return _first_load(bench, form="csv", keys=True)
+
+
+def first_load_rows(bench: Bench) -> Measured:
+    """The same against rows made ready in the server's own binary form, into tables that get no keys to others."""
+    return _first_load(bench, form="binary", keys=False)
+
+
+def _first_load(bench: Bench, *, form: str, keys: bool) -> Measured:
     content, empty = feed_file(bench.people), empty_template(lay_down=lay_down)
 
     def ours(_n: int) -> int:
@@ -50,24 +83,23 @@ def first_load(bench: Bench) -> Measured:
 
     with working_copy(empty), bare_hands(by=bench.desk) as owner:
         ours(0)
-        rows = [_rows_of(owner, table) for table in LEFT_BEHIND]
+        rows = [_rows_of(owner, table, form=form) for table in LEFT_BEHIND]
 
     def bare(_n: int) -> int:
         with bare_hands(by=bench.desk) as owner, owner.transaction():
             for table, content in zip(LEFT_BEHIND, rows, strict=True):
                 _like(owner, table)
-                _rows_into(owner, f"bare_{table}", content)
-                for statement in _indexes(owner, table):
+                _rows_into(owner, f"bare_{table}", content, form=form)
+                for statement in [*_indexes(owner, table), *(_keys(owner, table) if keys else [])]:
                     owner.execute(statement)
         return bench.people
 
     return with_peak(bench.race(ours, bare, around=lambda: working_copy(empty)))
 
 
-def _rows_of(owner: psycopg.Connection, table: str, **instead: str) -> bytes:
-    """All rows of a table as COPY gives and takes them; `instead` of a column's value another, as SQL."""
-    values = ", ".join(instead.get(c, c) for c in _columns(owner, table))
-    rows = f"COPY (SELECT {values} FROM {table}) TO STDOUT (FORMAT binary)"
+def _rows_of(owner: psycopg.Connection, table: str, *, form: str = "binary") -> bytes:
+    """All rows of a table as COPY gives and takes them."""
+    rows = f"COPY (SELECT {', '.join(_columns(owner, table))} FROM {table}) TO STDOUT (FORMAT {form})"
     with owner.cursor() as cursor, cursor.copy(rows.encode()) as copy:
         return b"".join(bytes(part) for part in copy)
 
@@ -77,15 +109,15 @@ def _columns(owner: psycopg.Connection, table: str) -> list[str]:
     return str(found[0]).split(", ") if found else []
 
 
-def _rows_into(owner: psycopg.Connection, table: str, rows: bytes) -> None:
-    with owner.cursor() as cursor, cursor.copy(f"COPY {table} FROM STDIN (FORMAT binary)".encode()) as copy:
+def _rows_into(owner: psycopg.Connection, table: str, rows: bytes, *, form: str = "binary") -> None:
+    with owner.cursor() as cursor, cursor.copy(f"COPY {table} FROM STDIN (FORMAT {form})".encode()) as copy:
         copy.write(rows)
 
 
-def _like(owner: psycopg.Connection, table: str, name: str = "") -> None:
+def _like(owner: psycopg.Connection, table: str) -> None:
     """A table of the same columns and checks as one of ours, without keys, indexes and triggers."""
-    made = name or f"bare_{table}"
-    owner.execute(f"CREATE TABLE {made} (LIKE {table} INCLUDING DEFAULTS INCLUDING CONSTRAINTS)".encode())
+    made = f"CREATE TABLE bare_{table} (LIKE {table} INCLUDING DEFAULTS INCLUDING CONSTRAINTS)"
+    owner.execute(made.encode())
 
 
 def _indexes(owner: psycopg.Connection, table: str) -> list[bytes]:
@@ -97,55 +129,61 @@ def _indexes(owner: psycopg.Connection, table: str) -> list[bytes]:
     ]
 
 
+def _keys(owner: psycopg.Connection, table: str) -> list[bytes]:
+    """What gives the bare like our table's keys to others; a key to people becomes one to the bare people."""
+    found = owner.execute(KEYS_OF, [table]).fetchall()
+    people = f"REFERENCES {TABLES[0]}("
+    return [
+        f"ALTER TABLE bare_{table} ADD {key.replace(people, people.replace(' ', ' bare_'))}".encode()
+        for (key,) in found
+    ]
+
+
 def reload_one_percent(bench: Bench) -> Measured:
     """The register again with one person in a hundred moved; each round moves others.
 
     As on any night but one a week: a file is read line by line before.
     """
     files = [feed_file(bench.people, moved=n + 1) for n in range(ROUNDS)]
-    return with_peak(_reloaded(bench, files, moved="id % 100 = {}"))
+    return with_peak(_reloaded(bench, files))
 
 
 def reload_same(bench: Bench) -> Measured:
     """The register again with nobody changed, in another order so that the file is not known; as on any night but one a week."""
-    orders = [feed_file(bench.people, backwards=True) + b"\n" * n for n in range(ROUNDS)]
-    return _reloaded(bench, orders, moved="false")
+    return _reloaded(bench, [feed_file(bench.people, backwards=True) + b"\n" * n for n in range(ROUNDS)])
 
 
-def _reloaded(bench: Bench, files: Sequence[bytes], *, moved: str) -> Measured:
-    """Each round's file through the service, in a race with upserting everybody; `moved` says in SQL who moves in round {}."""
+def _reloaded(bench: Bench, files: Sequence[bytes]) -> Measured:
+    """Each round's file through the service, in a race with upserting everybody on it."""
     today = feed_file(bench.people) + b"\n"  # without that it would be the file laid down, known and not read
     people_load(today, by=bench.desk, second=bench.second)
     with bare_hands(by=bench.desk) as owner:
-        everybody = _Everybody(owner, moved)
+        everybody = _Everybody(owner, files)
         return bench.race(
             lambda n: people_load(files[n], by=bench.desk, second=bench.second),
-            lambda _n: everybody.upserted(TABLES[0]),
-            untriggered=lambda _n: everybody.upserted(f"bare_{TABLES[0]}"),
-            around=everybody.ready,
+            lambda n: everybody.upserted(n, TABLES[0]),
+            untriggered=lambda n: everybody.upserted(n, f"bare_{TABLES[0]}"),
+            around=everybody.swept,
         )
 
 
 class _Everybody:
-    """The limit of a reload: everybody's row copied in and upserted, every column, into the register as it stands.
+    """The limit of a reload: the same file copied in as it is, unchecked, and everybody on it upserted into the register.
 
     Beside it stands a table with the columns, checks and indexes of ours, without its triggers and its keys to other
     tables. The upsert is taken back at the end, so that the register stays as our own loads left it.
     """
 
-    def __init__(self, owner: psycopg.Connection, moved: str) -> None:
-        self._owner, self._moved, self._rounds, self._rows = owner, moved, count(), b""
+    def __init__(self, owner: psycopg.Connection, files: Sequence[bytes]) -> None:
+        self._owner, self._files = owner, files
         _like(owner, TABLES[0])
         _rows_into(owner, f"bare_{TABLES[0]}", _rows_of(owner, TABLES[0]))
         for statement in _indexes(owner, TABLES[0]):
             owner.execute(statement)
 
     @contextmanager
-    def ready(self) -> Iterator[None]:
-        """One round: the rows as they come in, and afterwards what the upserts left behind swept up."""
-        who = self._moved.format(next(self._rounds))
-        address = f"CASE WHEN {who} THEN '9' || address_1 ELSE address_1 END"
-        self._rows = _rows_of(self._owner, TABLES[0], address_1=address)
+    def swept(self) -> Iterator[None]:
+        """One round: what upserts left behind is swept up before and after it."""
         self._sweep()
         yield
         self._sweep()
@@ -153,14 +191,15 @@ class _Everybody:
     def _sweep(self) -> None:
         self._owner.execute(f"VACUUM ANALYZE {TABLES[0]}, bare_{TABLES[0]}".encode())
 
-    def upserted(self, into: str) -> int:
-        """How many rows were upserted."""
-        changed = ", ".join(f"{c} = excluded.{c}" for c in _columns(self._owner, TABLES[0]) if c != "id")
-        upsert = f"INSERT INTO {into} SELECT * FROM bare_staged ON CONFLICT (id) DO UPDATE SET {changed}"
+    def upserted(self, n: int, into: str) -> int:
+        """How many people of a round's file were upserted."""
+        copied = f"COPY bare_lines FROM STDIN (FORMAT csv, HEADER, FORCE_NOT_NULL ({', '.join(COLUMNS)}))"
         with self._owner.transaction(force_rollback=True):
-            _like(self._owner, TABLES[0], "bare_staged")
-            _rows_into(self._owner, "bare_staged", self._rows)
-            return self._owner.execute(upsert.encode()).rowcount
+            self._owner.execute(f"CREATE TEMP TABLE bare_lines ({' text, '.join(COLUMNS)} text)".encode())
+            with self._owner.cursor() as cursor, cursor.copy(copied.encode()) as copy:
+                copy.write(self._files[n].rstrip(b"\n"))
+            self._owner.execute(b"SET LOCAL enable_nestloop = off")
+            return self._owner.execute(UPSERT.format(into=into).encode()).rowcount
 
 
 DUE_LIST = "SELECT id FROM screening_person WHERE next_due_on <= %(today)s"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import date
 from io import BytesIO
@@ -74,7 +75,7 @@ def _parts_laid(load: RegisterLoad, content: bytes, today: date, areas: frozense
     return Laid(height, len(refused), pl.concat(told))
 
 
-def _staging() -> psycopg.Copy:
+def _staging() -> AbstractContextManager[psycopg.Copy]:
     cursor = psycopg.Cursor(connection.connection)
     return cursor.copy(sql.COPY_STAGED, writer=QueuedLibpqWriter(cursor))
 

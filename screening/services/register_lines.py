@@ -73,9 +73,14 @@ def _part(text: str, first: int) -> tuple[pl.DataFrame, int]:
     if "\r" in text:
         text = text.replace("\r\n", "\n")
     raws = pl.Series("raw", [text.removesuffix("\n")], dtype=pl.String).str.split("\n").explode()
-    frame = raws.to_frame().with_row_index("line", offset=first).with_columns(pl.col("line").cast(pl.Int32))
-    maybe = (pl.col("raw").str.len_bytes() < SHORTEST_LINE) | pl.col("raw").str.contains(r"^\s")
-    blank = frame.filter(maybe).filter(~pl.col("raw").str.contains(r"\S"))["line"]
+    frame = pl.DataFrame(
+        [pl.int_range(first, first + raws.len(), dtype=pl.Int32, eager=True).alias("line"), raws]
+    )
+    begins_plainly = (raws >= "!") & (
+        raws < "\x7f"
+    )  # with a printed character of ASCII, so not with any kind of blank
+    maybe = frame.filter((raws.str.len_bytes() < SHORTEST_LINE) | ~begins_plainly)
+    blank = maybe.filter(~pl.col("raw").str.contains(r"\S"))["line"]
     if blank.len():
         frame = frame.filter(~pl.col("line").is_in(blank.implode()))
     return frame, blank.len()
@@ -83,7 +88,9 @@ def _part(text: str, first: int) -> tuple[pl.DataFrame, int]:
 
 def _lines_long_enough(content: bytes) -> None:
     """A line of people cannot be this short, and answering millions of such lines one by one would take all memory."""
-    lines = content.count(b"\n")
+    import numpy as np
+
+    lines = int(np.count_nonzero(np.frombuffer(content, np.uint8) == ord("\n")))
     if lines > MANY_LINES and len(content) < lines * SHORTEST_LINE:
         raise RoundbookError(
             "file_lines_short",
