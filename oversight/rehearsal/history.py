@@ -8,6 +8,7 @@ from oversight.rehearsal.plan import Plan
 from screening.models import Protocol
 from screening.months import add_months
 from staff.acting import acting
+from staff.arrays import array_text
 from staff.models import User
 
 ROUNDS = """
@@ -54,9 +55,9 @@ def history_lay_in(plan: Plan, rows: list[int], *, by: User, protocol: Protocol)
     ]
     with acting(by, reason="history from the earlier registry"), connection.cursor() as cursor:
         facts: dict[str, Any] = {
-            "numbers": numbers,
-            "invited": invited,
-            "below": below,
+            "numbers": array_text(numbers),
+            "invited": array_text(invited),
+            "below": array_text(below),
             "protocol": protocol.pk,
         }
         cursor.execute(ROUNDS, facts)

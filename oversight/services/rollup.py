@@ -14,6 +14,7 @@ from oversight.rollup.cells import Adding, additions, lines_from_cells
 from oversight.rollup.facts import COLUMNS, facts_sql, same
 from oversight.walls import RESOLVE
 from staff import clock
+from staff.arrays import array_text
 
 LOCK = 726_310
 CHUNK = 20_000
@@ -81,16 +82,17 @@ def _rounds_of(cursor: CursorWrapper, marks: Sequence[tuple[str, int, str]]) -> 
     cursor.execute(
         "WITH m AS (SELECT * FROM unnest(%s::text[], %s::bigint[], %s::text[]) WITH ORDINALITY AS m(kind, ref, cause, n))"
         f" SELECT round_id, cause FROM ({parts}) q WHERE round_id IS NOT NULL ORDER BY n",
-        [list(column) for column in zip(*marks, strict=True)],
+        [array_text(column) for column in zip(*marks, strict=True)],
     )
     return dict(cursor.fetchall())
 
 
 def _deltas(cursor: CursorWrapper, fold_id: int, causes: Mapping[int, str]) -> int:
     """Append what goes out and what comes in; returns how many facts changed."""
-    people = "r.person_id = ANY(ARRAY(SELECT DISTINCT t.person_id FROM screening_round t WHERE t.id = ANY(%(rounds)s)))"
+    people = "r.person_id = ANY(ARRAY(SELECT DISTINCT t.person_id FROM screening_round t WHERE t.id = ANY(%(rounds)s::bigint[])))"
     params: dict[str, Any] = {
-        "fold": fold_id, "zone": clock.zone().key, "rounds": list(causes), "causes": list(causes.values()),
+        "fold": fold_id, "zone": clock.zone().key, "rounds": array_text(causes),
+        "causes": array_text(causes.values()),
     }  # fmt: skip
     cursor.execute(
         f"INSERT INTO oversight_delta (fold_id, sign, cause, {NAMES})"

@@ -15,6 +15,7 @@ from screening.services.planner import few_among_many
 from screening.services.policies import policy_on
 from staff import clock
 from staff.acting import acting
+from staff.arrays import array_text
 from staff.models import User
 
 CHUNK = 20_000
@@ -107,7 +108,7 @@ def person_facts(
     """
     days = result_days or {}
     with transaction.atomic(), few_among_many(), connection.cursor() as cursor:
-        cursor.execute(_FACTS, {"ids": list(person_ids), "on": on, "zone": clock.zone().key})
+        cursor.execute(_FACTS, {"ids": array_text(person_ids), "on": on, "zone": clock.zone().key})
         return {row[0]: _facts(row[1:], days.get(row[0])) for row in cursor.fetchall()}
 
 
@@ -203,7 +204,7 @@ def answers_of_new(facts: Iterable[NewFacts], *, on: date) -> Iterator[tuple[*Ne
 def _write(answers: Iterable[tuple[int, date | None, str]]) -> int:
     rows = list(answers)
     with few_among_many(), connection.cursor() as cursor:
-        cursor.execute(_WRITE, [[r[0] for r in rows], [r[1] for r in rows], [r[2] for r in rows]])
+        cursor.execute(_WRITE, [array_text(r[n] for r in rows) for n in range(3)])
         return int(cursor.rowcount)
 
 

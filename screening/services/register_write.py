@@ -15,6 +15,7 @@ from screening.services.corrections import name_keys_renew
 from screening.services.due import answers_of_new
 from screening.services.planner import few_among_many
 from screening.services.stopping import rounds_stop
+from staff.arrays import array_text
 
 if TYPE_CHECKING:
     from screening.services.register import Effect
@@ -76,7 +77,7 @@ def _survivors_died(load: RegisterLoad, gone: list[int]) -> list[int]:
         return [pk for (pk,) in cursor.fetchall()]
 
 
-def _dates_of_new(load: RegisterLoad, frame: Acting, *, at_once: bool) -> dict[str, list[Any]]:
+def _dates_of_new(load: RegisterLoad, frame: Acting, *, at_once: bool) -> dict[str, str]:
     """What `INSERT_NEW` needs to write next dates; without `at_once` nothing, and they are computed afterwards."""
     answers: list[tuple[Any, ...]] = []
     if at_once:
@@ -84,7 +85,7 @@ def _dates_of_new(load: RegisterLoad, frame: Acting, *, at_once: bool) -> dict[s
             cursor.execute(sql.NEW_FACTS, {"load": load.pk})
             answers = list(answers_of_new(cursor.fetchall(), on=frame.today))
     names = ("births", "deaths", "lefts", "addressed", "dues", "codes")
-    return {name: [answer[n] for answer in answers] for n, name in enumerate(names)}
+    return {name: array_text(answer[n] for answer in answers) for n, name in enumerate(names)}
 
 
 def rounds_ended(gone: list[int], by: User, frame: Acting) -> None:

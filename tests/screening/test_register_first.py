@@ -28,9 +28,9 @@ SELECT conname, pg_get_constraintdef(oid), convalidated FROM pg_constraint
 WHERE conrelid IN ('screening_person'::regclass, 'screening_personidentifier'::regclass)
 ORDER BY 1, 2
 """
-NONE_DATED: dict[str, Any] = {
-    name: [] for name in ("births", "deaths", "lefts", "addressed", "dues", "codes")
-} | {"today": FIRST_DAY}
+NONE_DATED: dict[str, Any] = dict.fromkeys(
+    ("births", "deaths", "lefts", "addressed", "dues", "codes"), "{}"
+) | {"today": FIRST_DAY}
 
 
 @pytest.fixture
