@@ -55,6 +55,17 @@ class Migration(migrations.Migration):
                 ('result', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='letters', to='results.result')),
                 ('round', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='letters', to='screening.round')),
             ],
+            options={
+                'indexes': [
+                    models.Index(condition=models.Q(('state__in', ['owed', 'held', 'frozen', 'printed'])), fields=['state', 'kind', 'due_on'], name='letter_waiting'),
+                    models.Index(fields=['person'], name='letter_of_person'),
+                    models.Index(condition=models.Q(('result__isnull', False)), fields=['result'], name='letter_of_result'),
+                    models.Index(fields=['round'], name='letter_of_round'),
+                ],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('state__in', ['', 'owed', 'held', 'cancelled', 'superseded']), models.Q(models.Q(('text_version', ''), _negated=True), models.Q(('checksum', ''), _negated=True), ('context__isnull', False)), _connector='OR'), name='frozen_letter_keeps_its_words'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='LetterMove',
@@ -76,6 +87,11 @@ class Migration(migrations.Migration):
                 ('owner', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('subject', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='moves', to='outreach.letter')),
             ],
+            options={
+                'constraints': [
+                    models.UniqueConstraint(fields=('subject', 'seq'), name='letter_moves_in_order'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='OutreachPolicy',
@@ -87,6 +103,11 @@ class Migration(migrations.Migration):
                 ('post_days', models.SmallIntegerField(default=2, verbose_name='days a letter travels')),
                 ('protocol', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='outreach', to='screening.protocol')),
             ],
+            options={
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('reminder_days__range', (21, 42))), name='reminder_day_is_plausible'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='PrintRun',
@@ -108,6 +129,9 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-made_at'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(models.Q(('status', 'handed_over'), _negated=True), models.Q(('handed_over_at__isnull', False), ('handed_over_by__isnull', False)), _connector='OR'), name='handed_over_run_says_when_and_by_whom'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -124,6 +148,10 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['position'],
+                'constraints': [
+                    models.UniqueConstraint(fields=('letter',), name='a_letter_is_in_one_print_run'),
+                    models.UniqueConstraint(fields=('print_run', 'position'), name='positions_in_a_print_run'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -133,45 +161,5 @@ class Migration(migrations.Migration):
                 ('content', models.BinaryField()),
                 ('print_run', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='document', to='outreach.printrun')),
             ],
-        ),
-        migrations.AddIndex(
-            model_name='letter',
-            index=models.Index(condition=models.Q(('state__in', ['owed', 'held', 'frozen', 'printed'])), fields=['state', 'kind', 'due_on'], name='letter_waiting'),
-        ),
-        migrations.AddIndex(
-            model_name='letter',
-            index=models.Index(fields=['person'], name='letter_of_person'),
-        ),
-        migrations.AddIndex(
-            model_name='letter',
-            index=models.Index(condition=models.Q(('result__isnull', False)), fields=['result'], name='letter_of_result'),
-        ),
-        migrations.AddIndex(
-            model_name='letter',
-            index=models.Index(fields=['round'], name='letter_of_round'),
-        ),
-        migrations.AddConstraint(
-            model_name='letter',
-            constraint=models.CheckConstraint(condition=models.Q(('state__in', ['', 'owed', 'held', 'cancelled', 'superseded']), models.Q(models.Q(('text_version', ''), _negated=True), models.Q(('checksum', ''), _negated=True), ('context__isnull', False)), _connector='OR'), name='frozen_letter_keeps_its_words'),
-        ),
-        migrations.AddConstraint(
-            model_name='lettermove',
-            constraint=models.UniqueConstraint(fields=('subject', 'seq'), name='letter_moves_in_order'),
-        ),
-        migrations.AddConstraint(
-            model_name='outreachpolicy',
-            constraint=models.CheckConstraint(condition=models.Q(('reminder_days__range', (21, 42))), name='reminder_day_is_plausible'),
-        ),
-        migrations.AddConstraint(
-            model_name='printrun',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('status', 'handed_over'), _negated=True), models.Q(('handed_over_at__isnull', False), ('handed_over_by__isnull', False)), _connector='OR'), name='handed_over_run_says_when_and_by_whom'),
-        ),
-        migrations.AddConstraint(
-            model_name='printedletter',
-            constraint=models.UniqueConstraint(fields=('letter',), name='a_letter_is_in_one_print_run'),
-        ),
-        migrations.AddConstraint(
-            model_name='printedletter',
-            constraint=models.UniqueConstraint(fields=('print_run', 'position'), name='positions_in_a_print_run'),
         ),
     ]

@@ -25,6 +25,9 @@ class Migration(migrations.Migration):
                 ('pgh_context', pghistory.utils.JSONField(null=True)),
                 ('pgh_context_id', models.UUIDField(null=True)),
                 ('id', models.BigIntegerField()),
+                ('area', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='screening.area')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='events', to='outreach.areadesk')),
+                ('site', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='staff.site')),
             ],
             options={
                 'abstract': False,
@@ -41,21 +44,6 @@ class Migration(migrations.Migration):
         pgtrigger.migrations.AddTrigger(
             model_name='areadesk',
             trigger=pgtrigger.compiler.Trigger(name='delete_delete', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "outreach_areadeskhistory" ("area_id", "id", "pgh_context", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "site_id") SELECT old_values."area_id", old_values."id", COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_metadata\', TRUE), \'\'), NULL)::JSONB, COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_id\', TRUE), \'\'), NULL)::UUID, roundbook_now(), \'delete\', old_values."id", old_values."site_id" FROM ( SELECT old_values.* FROM old_values  ) AS old_values, _pgh_attached_context; RETURN NULL;', hash='a7191a5ec32a14b91e75878c5fc955493b7e28d2', level='STATEMENT', operation='DELETE', pgid='pgtrigger_delete_delete_af0a1', referencing='REFERENCING OLD TABLE AS old_values ', table='outreach_areadesk', when='AFTER')),
-        ),
-        migrations.AddField(
-            model_name='areadeskhistory',
-            name='area',
-            field=models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='screening.area'),
-        ),
-        migrations.AddField(
-            model_name='areadeskhistory',
-            name='pgh_obj',
-            field=models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='events', to='outreach.areadesk'),
-        ),
-        migrations.AddField(
-            model_name='areadeskhistory',
-            name='site',
-            field=models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='staff.site'),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='areadeskhistory',

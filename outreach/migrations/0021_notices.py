@@ -47,6 +47,15 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['pk'],
+                'indexes': [
+                    models.Index(condition=models.Q(('state', 'waiting')), fields=['next_at', 'id'], name='notice_waiting_by_time'),
+                    models.Index(condition=models.Q(('state', 'given_up')), fields=['due_on', 'id'], name='notice_given_up_by_day'),
+                ],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(models.Q(('ended_at__isnull', True), ('next_at__isnull', False), ('state', 'waiting')), models.Q(('ended_at__isnull', True), ('next_at__isnull', True), ('state', 'given_up')), models.Q(('ended_at__isnull', False), ('next_at__isnull', True), ('state__in', ['taken', 'settled', 'dropped'])), _connector='OR'), name='notice_waits_or_has_ended'),
+                    models.CheckConstraint(condition=models.Q(models.Q(('state', 'given_up'), _negated=True), models.Q(('due_on__isnull', False), models.Q(('last_error', ''), _negated=True), models.Q(('owner__isnull', False), models.Q(('pool', ''), _negated=True), _connector='OR')), _connector='OR'), name='notice_given_up_has_owner_day_and_reason'),
+                    models.CheckConstraint(condition=models.Q(models.Q(('state__in', ['settled', 'dropped']), _negated=True), models.Q(('note', ''), _negated=True), _connector='OR'), name='notice_ended_otherwise_says_how'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -75,6 +84,9 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['practice__name'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(models.Q(('way', 'http'), models.Q(('address', ''), _negated=True)), models.Q(('address', ''), ('way__in', ['off', 'folder'])), _connector='OR'), name='notice_route_has_the_address_it_needs'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -96,30 +108,6 @@ class Migration(migrations.Migration):
             options={
                 'abstract': False,
             },
-        ),
-        migrations.AddIndex(
-            model_name='notice',
-            index=models.Index(condition=models.Q(('state', 'waiting')), fields=['next_at', 'id'], name='notice_waiting_by_time'),
-        ),
-        migrations.AddIndex(
-            model_name='notice',
-            index=models.Index(condition=models.Q(('state', 'given_up')), fields=['due_on', 'id'], name='notice_given_up_by_day'),
-        ),
-        migrations.AddConstraint(
-            model_name='notice',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('ended_at__isnull', True), ('next_at__isnull', False), ('state', 'waiting')), models.Q(('ended_at__isnull', True), ('next_at__isnull', True), ('state', 'given_up')), models.Q(('ended_at__isnull', False), ('next_at__isnull', True), ('state__in', ['taken', 'settled', 'dropped'])), _connector='OR'), name='notice_waits_or_has_ended'),
-        ),
-        migrations.AddConstraint(
-            model_name='notice',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('state', 'given_up'), _negated=True), models.Q(('due_on__isnull', False), models.Q(('last_error', ''), _negated=True), models.Q(('owner__isnull', False), models.Q(('pool', ''), _negated=True), _connector='OR')), _connector='OR'), name='notice_given_up_has_owner_day_and_reason'),
-        ),
-        migrations.AddConstraint(
-            model_name='notice',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('state__in', ['settled', 'dropped']), _negated=True), models.Q(('note', ''), _negated=True), _connector='OR'), name='notice_ended_otherwise_says_how'),
-        ),
-        migrations.AddConstraint(
-            model_name='noticeroute',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('way', 'http'), models.Q(('address', ''), _negated=True)), models.Q(('address', ''), ('way__in', ['off', 'folder'])), _connector='OR'), name='notice_route_has_the_address_it_needs'),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='noticeroute',

@@ -23,6 +23,11 @@ class Migration(migrations.Migration):
                 ('n', models.IntegerField(db_default=0, default=0)),
                 ('kept', models.IntegerField(db_default=0, default=0)),
             ],
+            options={
+                'constraints': [
+                    models.UniqueConstraint(fields=('month', 'sex', 'age', 'fifth', 'history', 'area_id'), name='one_due_cell'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='DueLine',
@@ -34,6 +39,11 @@ class Migration(migrations.Migration):
                 ('n', models.IntegerField(db_default=0, default=0)),
                 ('kept', models.IntegerField(db_default=0, default=0)),
             ],
+            options={
+                'constraints': [
+                    models.UniqueConstraint(fields=('cut', 'month', 'key'), name='one_due_line'),
+                ],
+            },
         ),
         migrations.AddField(
             model_name='arrivedcell',
@@ -408,13 +418,5 @@ class Migration(migrations.Migration):
         migrations.AddIndex(
             model_name='fact',
             index=models.Index(condition=models.Q(('finding', 'cancer'), ('high', True)), fields=['exam_on'], name='fact_cancer'),
-        ),
-        migrations.AddConstraint(
-            model_name='duecell',
-            constraint=models.UniqueConstraint(fields=('month', 'sex', 'age', 'fifth', 'history', 'area_id'), name='one_due_cell'),
-        ),
-        migrations.AddConstraint(
-            model_name='dueline',
-            constraint=models.UniqueConstraint(fields=('cut', 'month', 'key'), name='one_due_line'),
         ),
     ]

@@ -60,6 +60,33 @@ class Migration(migrations.Migration):
             ],
         ),
         migrations.CreateModel(
+            name='Referral',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('state', models.CharField(db_default='', default='', editable=False, max_length=24)),
+                ('last_seq', models.SmallIntegerField(db_default=0, default=0, editable=False)),
+                ('due_on', models.DateField(editable=False, null=True)),
+                ('due_time', models.TimeField(editable=False, null=True)),
+                ('pool', models.CharField(db_default='', default='', editable=False, max_length=16)),
+                ('state_since', models.DateTimeField(editable=False, null=True)),
+                ('closed_at', models.DateTimeField(editable=False, null=True)),
+                ('close_reason', models.CharField(db_default='', default='', editable=False, max_length=40)),
+                ('opened_on', models.DateField(verbose_name='first authorised on')),
+                ('owner', models.ForeignKey(editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('person', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='referrals', to='screening.person')),
+            ],
+            options={
+                'indexes': [
+                    models.Index(condition=models.Q(('state', 'closed'), _negated=True), fields=['due_on', 'id'], name='referral_open_by_date'),
+                    models.Index(fields=['person'], name='referral_of_person'),
+                ],
+                'constraints': [
+                    models.UniqueConstraint(condition=models.Q(('state', 'closed'), _negated=True), fields=('person',), name='one_live_referral_a_person'),
+                    models.CheckConstraint(condition=models.Q(models.Q(('closed_at__isnull', False), ('state', 'closed'), models.Q(('close_reason', ''), _negated=True)), models.Q(models.Q(('state', 'closed'), _negated=True), ('close_reason', ''), ('closed_at__isnull', True)), _connector='OR'), name='referral_closed_has_reason_and_date'),
+                ],
+            },
+        ),
+        migrations.CreateModel(
             name='Booking',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -69,7 +96,13 @@ class Migration(migrations.Migration):
                 ('made_on', models.DateField()),
                 ('made_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('site', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, to='staff.site')),
+                ('referral', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='bookings', to='results.referral')),
             ],
+            options={
+                'constraints': [
+                    models.UniqueConstraint(condition=models.Q(('status', 'booked')), fields=('referral',), name='one_booking_waiting_a_referral'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='ControlLot',
@@ -89,6 +122,11 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['analyser', 'level'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('sd__gt', 0), ('target__gt', 0)), name='control_target_and_sd_positive'),
+                    models.CheckConstraint(condition=models.Q(('confirmed_by__isnull', True), models.Q(('confirmed_by', models.F('entered_by')), _negated=True), _connector='OR'), name='control_target_confirmed_by_a_second_person'),
+                    models.UniqueConstraint(fields=('analyser', 'level', 'lot'), name='one_row_per_control_lot'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -104,6 +142,39 @@ class Migration(migrations.Migration):
                 ('proposed_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('protocol', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='cutoffs', to='screening.protocol')),
             ],
+            options={
+                'constraints': [
+                    django.contrib.postgres.constraints.ExclusionConstraint(condition=models.Q(('approved_by__isnull', False)), expressions=[('sex_key', '&&'), ('ages', '&&'), ('valid', '&&')], name='no_two_cutoff_rules_overlap'),
+                    models.CheckConstraint(condition=models.Q(('cutoff_ug_g__range', (5, 200))), name='cutoff_is_plausible'),
+                    models.CheckConstraint(condition=models.Q(('approved_by__isnull', True), models.Q(('approved_by', models.F('proposed_by')), _negated=True), _connector='OR'), name='cutoff_approved_by_a_second_person'),
+                    models.CheckConstraint(condition=models.Q(('comparison__in', ['>=', '>'])), name='cutoff_comparison_is_known'),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name='Run',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('day', models.DateField(verbose_name='day')),
+                ('nth', models.SmallIntegerField(default=1, verbose_name='nth run of the day')),
+                ('unit', models.CharField(choices=[('ng/mL', 'ng/mL'), ('ug/g', 'µg/g')], max_length=6, verbose_name='unit confirmed on the display')),
+                ('status', models.CharField(choices=[('open', 'open'), ('in_control', 'closed in control'), ('held', 'held by its controls'), ('resolved', 'held, then resolved'), ('refused', 'never started: its opening controls were out')], max_length=12)),
+                ('opened_at', models.DateTimeField()),
+                ('closed_at', models.DateTimeField(null=True)),
+                ('resolution', models.TextField(blank=True, default='')),
+                ('analyser', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='runs', to='results.analyser')),
+                ('closed_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('opened_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'ordering': ['-opened_at'],
+                'constraints': [
+                    models.UniqueConstraint(condition=models.Q(('status', 'open')), fields=('analyser',), name='one_open_run_an_analyser'),
+                    models.UniqueConstraint(fields=('analyser', 'day', 'nth'), name='runs_of_a_day_are_counted'),
+                    models.CheckConstraint(condition=models.Q(('status__in', ['open', 'refused']), ('closed_at__isnull', False), _connector='OR'), name='ended_run_has_its_end'),
+                    models.CheckConstraint(condition=models.Q(models.Q(('status', 'resolved'), _negated=True), models.Q(('resolution', ''), _negated=True), _connector='OR'), name='resolved_run_says_how'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='ReadingsFile',
@@ -116,7 +187,35 @@ class Migration(migrations.Migration):
                 ('taken', models.IntegerField(default=0)),
                 ('loaded_at', models.DateTimeField()),
                 ('loaded_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('run', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='files', to='results.run')),
             ],
+        ),
+        migrations.CreateModel(
+            name='Sample',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('state', models.CharField(db_default='', default='', editable=False, max_length=24)),
+                ('last_seq', models.SmallIntegerField(db_default=0, default=0, editable=False)),
+                ('due_on', models.DateField(editable=False, null=True)),
+                ('due_time', models.TimeField(editable=False, null=True)),
+                ('pool', models.CharField(db_default='', default='', editable=False, max_length=16)),
+                ('state_since', models.DateTimeField(editable=False, null=True)),
+                ('closed_at', models.DateTimeField(editable=False, null=True)),
+                ('close_reason', models.CharField(db_default='', default='', editable=False, max_length=40)),
+                ('serial', models.CharField(max_length=20, unique=True)),
+                ('collected_earliest', models.DateField()),
+                ('usable_until', models.DateField()),
+                ('kit', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='screening.kit')),
+                ('owner', models.ForeignKey(editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('person', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='screening.person')),
+                ('return_of', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='sample', to='screening.return')),
+                ('round', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='samples', to='screening.round')),
+            ],
+            options={
+                'indexes': [
+                    models.Index(condition=models.Q(('state', 'reported'), _negated=True), fields=['state', 'usable_until'], name='sample_open_by_age'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='Reading',
@@ -132,24 +231,19 @@ class Migration(migrations.Migration):
                 ('analysed_on', models.DateField()),
                 ('read_at', models.DateTimeField()),
                 ('file', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='readings', to='results.readingsfile')),
+                ('run', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='readings', to='results.run')),
+                ('sample', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='readings', to='results.sample')),
             ],
-        ),
-        migrations.CreateModel(
-            name='Referral',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('state', models.CharField(db_default='', default='', editable=False, max_length=24)),
-                ('last_seq', models.SmallIntegerField(db_default=0, default=0, editable=False)),
-                ('due_on', models.DateField(editable=False, null=True)),
-                ('due_time', models.TimeField(editable=False, null=True)),
-                ('pool', models.CharField(db_default='', default='', editable=False, max_length=16)),
-                ('state_since', models.DateTimeField(editable=False, null=True)),
-                ('closed_at', models.DateTimeField(editable=False, null=True)),
-                ('close_reason', models.CharField(db_default='', default='', editable=False, max_length=40)),
-                ('opened_on', models.DateField(verbose_name='first authorised on')),
-                ('owner', models.ForeignKey(editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('person', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='referrals', to='screening.person')),
-            ],
+            options={
+                'indexes': [
+                    models.Index(fields=['sample'], name='reading_of_sample'),
+                ],
+                'constraints': [
+                    models.UniqueConstraint(fields=('run', 'running_number'), name='a_running_number_once_a_run'),
+                    models.CheckConstraint(condition=models.Q(('comparator__in', ['', '<', '>'])), name='reading_comparator_is_known'),
+                    models.CheckConstraint(condition=models.Q(models.Q(('value__gte', 0), ('value__isnull', False)), models.Q(('flag', ''), _negated=True), _connector='OR'), name='reading_has_value_or_flag'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='NextStep',
@@ -164,6 +258,12 @@ class Migration(migrations.Migration):
                 ('signed_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('referral', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='next_steps', to='results.referral')),
             ],
+            options={
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('step__in', ['treatment', 'no_further']), ('on__isnull', False), _connector='OR'), name='next_step_has_its_date'),
+                    models.CheckConstraint(condition=models.Q(('words', ''), _negated=True), name='next_step_is_written'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='Examination',
@@ -182,6 +282,13 @@ class Migration(migrations.Migration):
                 ('site', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, to='staff.site')),
                 ('referral', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='examinations', to='results.referral')),
             ],
+            options={
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(models.Q(('finding', 'nothing'), _negated=True), models.Q(('complete', True), ('prep_adequate', True)), _connector='OR'), name='incomplete_examination_is_never_clean'),
+                    models.CheckConstraint(condition=models.Q(('finding__in', ['cancer', 'advanced_adenoma', 'advanced_serrated', 'non_advanced', 'other', 'nothing', 'inconclusive'])), name='finding_class_is_known'),
+                    models.CheckConstraint(condition=models.Q(('report_document', ''), _negated=True), name='examination_has_its_report'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='ContactAttempt',
@@ -213,6 +320,11 @@ class Migration(migrations.Migration):
                 ('next_step', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, to='results.nextstep')),
                 ('referral', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='evidence', to='results.referral')),
             ],
+            options={
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('second_person__isnull', True), models.Q(('second_person', models.F('closed_by')), _negated=True), _connector='OR'), name='second_person_is_another'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='BookingHistory',
@@ -236,11 +348,6 @@ class Migration(migrations.Migration):
                 'abstract': False,
             },
         ),
-        migrations.AddField(
-            model_name='booking',
-            name='referral',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='bookings', to='results.referral'),
-        ),
         migrations.CreateModel(
             name='Assessment',
             fields=[
@@ -256,6 +363,11 @@ class Migration(migrations.Migration):
                 ('made_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('referral', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='assessments', to='results.referral')),
             ],
+            options={
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(models.Q(models.Q(('anticoagulants', True), _negated=True), models.Q(('outcome', 'conditions'), _negated=True)), models.Q(('plan', ''), _negated=True), _connector='OR'), name='blood_thinners_and_conditions_need_a_plan'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='ReferralMove',
@@ -277,6 +389,11 @@ class Migration(migrations.Migration):
                 ('owner', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('subject', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='moves', to='results.referral')),
             ],
+            options={
+                'constraints': [
+                    models.UniqueConstraint(fields=('subject', 'seq'), name='referral_moves_in_order'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='Result',
@@ -308,7 +425,23 @@ class Migration(migrations.Migration):
                 ('reading', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='results', to='results.reading')),
                 ('round', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='results', to='screening.round')),
                 ('rule', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, to='results.cutoffrule')),
+                ('run', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='results', to='results.run')),
+                ('sample', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='results', to='results.sample')),
             ],
+            options={
+                'indexes': [
+                    models.Index(fields=['person'], name='result_of_person'),
+                    models.Index(fields=['authorised_on'], name='result_by_day'),
+                ],
+                'constraints': [
+                    models.UniqueConstraint(fields=('sample', 'version'), name='result_versions_in_order'),
+                    models.UniqueConstraint(condition=models.Q(('is_current', True)), fields=('sample',), name='one_current_result_a_chain'),
+                    models.UniqueConstraint(condition=models.Q(('is_deciding', True)), fields=('round',), name='one_deciding_result_a_round'),
+                    models.CheckConstraint(condition=models.Q(('is_current', True), ('is_deciding', False), _connector='OR'), name='deciding_result_is_current'),
+                    models.CheckConstraint(condition=models.Q(('side__in', ['below', 'at_or_above'])), name='result_side_is_known'),
+                    models.CheckConstraint(condition=models.Q(('comparator__in', ['', '<', '>'])), name='result_comparator_is_known'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='ReferralResult',
@@ -332,40 +465,12 @@ class Migration(migrations.Migration):
                 ('histology_working_days', models.SmallIntegerField(default=10, verbose_name='working days to histology')),
                 ('protocol', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='results', to='screening.protocol')),
             ],
-        ),
-        migrations.CreateModel(
-            name='Run',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('day', models.DateField(verbose_name='day')),
-                ('nth', models.SmallIntegerField(default=1, verbose_name='nth run of the day')),
-                ('unit', models.CharField(choices=[('ng/mL', 'ng/mL'), ('ug/g', 'µg/g')], max_length=6, verbose_name='unit confirmed on the display')),
-                ('status', models.CharField(choices=[('open', 'open'), ('in_control', 'closed in control'), ('held', 'held by its controls'), ('resolved', 'held, then resolved'), ('refused', 'never started: its opening controls were out')], max_length=12)),
-                ('opened_at', models.DateTimeField()),
-                ('closed_at', models.DateTimeField(null=True)),
-                ('resolution', models.TextField(blank=True, default='')),
-                ('analyser', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='runs', to='results.analyser')),
-                ('closed_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('opened_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-            ],
             options={
-                'ordering': ['-opened_at'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('decimals__range', (0, 2))), name='reporting_decimals_are_plausible'),
+                    models.CheckConstraint(condition=models.Q(('control_levels__range', (1, 3))), name='a_run_needs_controls'),
+                ],
             },
-        ),
-        migrations.AddField(
-            model_name='result',
-            name='run',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='results', to='results.run'),
-        ),
-        migrations.AddField(
-            model_name='readingsfile',
-            name='run',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='files', to='results.run'),
-        ),
-        migrations.AddField(
-            model_name='reading',
-            name='run',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='readings', to='results.run'),
         ),
         migrations.CreateModel(
             name='ControlReading',
@@ -384,39 +489,10 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['run', 'seq'],
+                'constraints': [
+                    models.UniqueConstraint(fields=('run', 'seq'), name='control_readings_in_order'),
+                ],
             },
-        ),
-        migrations.CreateModel(
-            name='Sample',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('state', models.CharField(db_default='', default='', editable=False, max_length=24)),
-                ('last_seq', models.SmallIntegerField(db_default=0, default=0, editable=False)),
-                ('due_on', models.DateField(editable=False, null=True)),
-                ('due_time', models.TimeField(editable=False, null=True)),
-                ('pool', models.CharField(db_default='', default='', editable=False, max_length=16)),
-                ('state_since', models.DateTimeField(editable=False, null=True)),
-                ('closed_at', models.DateTimeField(editable=False, null=True)),
-                ('close_reason', models.CharField(db_default='', default='', editable=False, max_length=40)),
-                ('serial', models.CharField(max_length=20, unique=True)),
-                ('collected_earliest', models.DateField()),
-                ('usable_until', models.DateField()),
-                ('kit', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='screening.kit')),
-                ('owner', models.ForeignKey(editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('person', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='screening.person')),
-                ('return_of', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='sample', to='screening.return')),
-                ('round', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='samples', to='screening.round')),
-            ],
-        ),
-        migrations.AddField(
-            model_name='result',
-            name='sample',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='results', to='results.sample'),
-        ),
-        migrations.AddField(
-            model_name='reading',
-            name='sample',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='readings', to='results.sample'),
         ),
         migrations.CreateModel(
             name='SampleMove',
@@ -438,177 +514,18 @@ class Migration(migrations.Migration):
                 ('owner', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('subject', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='moves', to='results.sample')),
             ],
-        ),
-        migrations.AddConstraint(
-            model_name='controllot',
-            constraint=models.CheckConstraint(condition=models.Q(('sd__gt', 0), ('target__gt', 0)), name='control_target_and_sd_positive'),
-        ),
-        migrations.AddConstraint(
-            model_name='controllot',
-            constraint=models.CheckConstraint(condition=models.Q(('confirmed_by__isnull', True), models.Q(('confirmed_by', models.F('entered_by')), _negated=True), _connector='OR'), name='control_target_confirmed_by_a_second_person'),
-        ),
-        migrations.AddConstraint(
-            model_name='controllot',
-            constraint=models.UniqueConstraint(fields=('analyser', 'level', 'lot'), name='one_row_per_control_lot'),
-        ),
-        migrations.AddConstraint(
-            model_name='cutoffrule',
-            constraint=django.contrib.postgres.constraints.ExclusionConstraint(condition=models.Q(('approved_by__isnull', False)), expressions=[('sex_key', '&&'), ('ages', '&&'), ('valid', '&&')], name='no_two_cutoff_rules_overlap'),
-        ),
-        migrations.AddConstraint(
-            model_name='cutoffrule',
-            constraint=models.CheckConstraint(condition=models.Q(('cutoff_ug_g__range', (5, 200))), name='cutoff_is_plausible'),
-        ),
-        migrations.AddConstraint(
-            model_name='cutoffrule',
-            constraint=models.CheckConstraint(condition=models.Q(('approved_by__isnull', True), models.Q(('approved_by', models.F('proposed_by')), _negated=True), _connector='OR'), name='cutoff_approved_by_a_second_person'),
-        ),
-        migrations.AddConstraint(
-            model_name='cutoffrule',
-            constraint=models.CheckConstraint(condition=models.Q(('comparison__in', ['>=', '>'])), name='cutoff_comparison_is_known'),
-        ),
-        migrations.AddIndex(
-            model_name='referral',
-            index=models.Index(condition=models.Q(('state', 'closed'), _negated=True), fields=['due_on', 'id'], name='referral_open_by_date'),
-        ),
-        migrations.AddIndex(
-            model_name='referral',
-            index=models.Index(fields=['person'], name='referral_of_person'),
-        ),
-        migrations.AddConstraint(
-            model_name='referral',
-            constraint=models.UniqueConstraint(condition=models.Q(('state', 'closed'), _negated=True), fields=('person',), name='one_live_referral_a_person'),
-        ),
-        migrations.AddConstraint(
-            model_name='referral',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('closed_at__isnull', False), ('state', 'closed'), models.Q(('close_reason', ''), _negated=True)), models.Q(models.Q(('state', 'closed'), _negated=True), ('close_reason', ''), ('closed_at__isnull', True)), _connector='OR'), name='referral_closed_has_reason_and_date'),
-        ),
-        migrations.AddConstraint(
-            model_name='nextstep',
-            constraint=models.CheckConstraint(condition=models.Q(('step__in', ['treatment', 'no_further']), ('on__isnull', False), _connector='OR'), name='next_step_has_its_date'),
-        ),
-        migrations.AddConstraint(
-            model_name='nextstep',
-            constraint=models.CheckConstraint(condition=models.Q(('words', ''), _negated=True), name='next_step_is_written'),
-        ),
-        migrations.AddConstraint(
-            model_name='examination',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('finding', 'nothing'), _negated=True), models.Q(('complete', True), ('prep_adequate', True)), _connector='OR'), name='incomplete_examination_is_never_clean'),
-        ),
-        migrations.AddConstraint(
-            model_name='examination',
-            constraint=models.CheckConstraint(condition=models.Q(('finding__in', ['cancer', 'advanced_adenoma', 'advanced_serrated', 'non_advanced', 'other', 'nothing', 'inconclusive'])), name='finding_class_is_known'),
-        ),
-        migrations.AddConstraint(
-            model_name='examination',
-            constraint=models.CheckConstraint(condition=models.Q(('report_document', ''), _negated=True), name='examination_has_its_report'),
-        ),
-        migrations.AddConstraint(
-            model_name='closingevidence',
-            constraint=models.CheckConstraint(condition=models.Q(('second_person__isnull', True), models.Q(('second_person', models.F('closed_by')), _negated=True), _connector='OR'), name='second_person_is_another'),
+            options={
+                'constraints': [
+                    models.UniqueConstraint(fields=('subject', 'seq'), name='sample_moves_in_order'),
+                ],
+            },
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='bookinghistory',
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='9e0c026a60ce6275989139b11f5b7f6f39822e23', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_f768b', table='results_bookinghistory', when='BEFORE')),
         ),
-        migrations.AddConstraint(
-            model_name='booking',
-            constraint=models.UniqueConstraint(condition=models.Q(('status', 'booked')), fields=('referral',), name='one_booking_waiting_a_referral'),
-        ),
         pgtrigger.migrations.AddTrigger(
             model_name='booking',
             trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "results_bookinghistory" ("day", "id", "made_by_id", "made_on", "pgh_context", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "referral_id", "site_id", "status", "time") SELECT new_values."day", new_values."id", new_values."made_by_id", new_values."made_on", COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_metadata\', TRUE), \'\'), NULL)::JSONB, COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_id\', TRUE), \'\'), NULL)::UUID, roundbook_now(), \'update\', new_values."id", new_values."referral_id", new_values."site_id", new_values."status", new_values."time" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='3dea0f27551a384801f537514365c6f45f133cfe', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_a7b42', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='results_booking', when='AFTER')),
-        ),
-        migrations.AddConstraint(
-            model_name='assessment',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(models.Q(('anticoagulants', True), _negated=True), models.Q(('outcome', 'conditions'), _negated=True)), models.Q(('plan', ''), _negated=True), _connector='OR'), name='blood_thinners_and_conditions_need_a_plan'),
-        ),
-        migrations.AddConstraint(
-            model_name='referralmove',
-            constraint=models.UniqueConstraint(fields=('subject', 'seq'), name='referral_moves_in_order'),
-        ),
-        migrations.AddConstraint(
-            model_name='resultspolicy',
-            constraint=models.CheckConstraint(condition=models.Q(('decimals__range', (0, 2))), name='reporting_decimals_are_plausible'),
-        ),
-        migrations.AddConstraint(
-            model_name='resultspolicy',
-            constraint=models.CheckConstraint(condition=models.Q(('control_levels__range', (1, 3))), name='a_run_needs_controls'),
-        ),
-        migrations.AddConstraint(
-            model_name='run',
-            constraint=models.UniqueConstraint(condition=models.Q(('status', 'open')), fields=('analyser',), name='one_open_run_an_analyser'),
-        ),
-        migrations.AddConstraint(
-            model_name='run',
-            constraint=models.UniqueConstraint(fields=('analyser', 'day', 'nth'), name='runs_of_a_day_are_counted'),
-        ),
-        migrations.AddConstraint(
-            model_name='run',
-            constraint=models.CheckConstraint(condition=models.Q(('status__in', ['open', 'refused']), ('closed_at__isnull', False), _connector='OR'), name='ended_run_has_its_end'),
-        ),
-        migrations.AddConstraint(
-            model_name='run',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('status', 'resolved'), _negated=True), models.Q(('resolution', ''), _negated=True), _connector='OR'), name='resolved_run_says_how'),
-        ),
-        migrations.AddConstraint(
-            model_name='controlreading',
-            constraint=models.UniqueConstraint(fields=('run', 'seq'), name='control_readings_in_order'),
-        ),
-        migrations.AddIndex(
-            model_name='sample',
-            index=models.Index(condition=models.Q(('state', 'reported'), _negated=True), fields=['state', 'usable_until'], name='sample_open_by_age'),
-        ),
-        migrations.AddIndex(
-            model_name='result',
-            index=models.Index(fields=['person'], name='result_of_person'),
-        ),
-        migrations.AddIndex(
-            model_name='result',
-            index=models.Index(fields=['authorised_on'], name='result_by_day'),
-        ),
-        migrations.AddConstraint(
-            model_name='result',
-            constraint=models.UniqueConstraint(fields=('sample', 'version'), name='result_versions_in_order'),
-        ),
-        migrations.AddConstraint(
-            model_name='result',
-            constraint=models.UniqueConstraint(condition=models.Q(('is_current', True)), fields=('sample',), name='one_current_result_a_chain'),
-        ),
-        migrations.AddConstraint(
-            model_name='result',
-            constraint=models.UniqueConstraint(condition=models.Q(('is_deciding', True)), fields=('round',), name='one_deciding_result_a_round'),
-        ),
-        migrations.AddConstraint(
-            model_name='result',
-            constraint=models.CheckConstraint(condition=models.Q(('is_current', True), ('is_deciding', False), _connector='OR'), name='deciding_result_is_current'),
-        ),
-        migrations.AddConstraint(
-            model_name='result',
-            constraint=models.CheckConstraint(condition=models.Q(('side__in', ['below', 'at_or_above'])), name='result_side_is_known'),
-        ),
-        migrations.AddConstraint(
-            model_name='result',
-            constraint=models.CheckConstraint(condition=models.Q(('comparator__in', ['', '<', '>'])), name='result_comparator_is_known'),
-        ),
-        migrations.AddIndex(
-            model_name='reading',
-            index=models.Index(fields=['sample'], name='reading_of_sample'),
-        ),
-        migrations.AddConstraint(
-            model_name='reading',
-            constraint=models.UniqueConstraint(fields=('run', 'running_number'), name='a_running_number_once_a_run'),
-        ),
-        migrations.AddConstraint(
-            model_name='reading',
-            constraint=models.CheckConstraint(condition=models.Q(('comparator__in', ['', '<', '>'])), name='reading_comparator_is_known'),
-        ),
-        migrations.AddConstraint(
-            model_name='reading',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('value__gte', 0), ('value__isnull', False)), models.Q(('flag', ''), _negated=True), _connector='OR'), name='reading_has_value_or_flag'),
-        ),
-        migrations.AddConstraint(
-            model_name='samplemove',
-            constraint=models.UniqueConstraint(fields=('subject', 'seq'), name='sample_moves_in_order'),
         ),
     ]

@@ -39,6 +39,10 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['analyser', 'material', '-opened_on'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('confirmed_by__isnull', True), models.Q(('confirmed_by', models.F('entered_by')), _negated=True), _connector='OR'), name='check_lot_confirmed_by_a_second_person'),
+                    models.UniqueConstraint(fields=('analyser', 'material', 'lot'), name='one_row_per_check_lot'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -68,6 +72,9 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['said_at', 'pk'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('words', ''), _negated=True), name='control_comment_says_something'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -93,34 +100,12 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-valid_from', '-pk'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('checks__range', (0, 3)), ('levels__range', (1, 3))), name='control_plan_needs_controls'),
+                    models.CheckConstraint(condition=models.Q(('every_hours__range', (1, 24)), ('every_samples__range', (1, 500))), name='control_plan_rhythm_is_plausible'),
+                    models.CheckConstraint(condition=models.Q(('confirmed_by__isnull', True), models.Q(('confirmed_by', models.F('entered_by')), _negated=True), _connector='OR'), name='control_plan_confirmed_by_a_second_person'),
+                    models.CheckConstraint(condition=models.Q(('on_1_3s', 'reject')), name='beyond_three_sd_always_rejects'),
+                ],
             },
-        ),
-        migrations.AddConstraint(
-            model_name='checklot',
-            constraint=models.CheckConstraint(condition=models.Q(('confirmed_by__isnull', True), models.Q(('confirmed_by', models.F('entered_by')), _negated=True), _connector='OR'), name='check_lot_confirmed_by_a_second_person'),
-        ),
-        migrations.AddConstraint(
-            model_name='checklot',
-            constraint=models.UniqueConstraint(fields=('analyser', 'material', 'lot'), name='one_row_per_check_lot'),
-        ),
-        migrations.AddConstraint(
-            model_name='controlcomment',
-            constraint=models.CheckConstraint(condition=models.Q(('words', ''), _negated=True), name='control_comment_says_something'),
-        ),
-        migrations.AddConstraint(
-            model_name='controlplan',
-            constraint=models.CheckConstraint(condition=models.Q(('checks__range', (0, 3)), ('levels__range', (1, 3))), name='control_plan_needs_controls'),
-        ),
-        migrations.AddConstraint(
-            model_name='controlplan',
-            constraint=models.CheckConstraint(condition=models.Q(('every_hours__range', (1, 24)), ('every_samples__range', (1, 500))), name='control_plan_rhythm_is_plausible'),
-        ),
-        migrations.AddConstraint(
-            model_name='controlplan',
-            constraint=models.CheckConstraint(condition=models.Q(('confirmed_by__isnull', True), models.Q(('confirmed_by', models.F('entered_by')), _negated=True), _connector='OR'), name='control_plan_confirmed_by_a_second_person'),
-        ),
-        migrations.AddConstraint(
-            model_name='controlplan',
-            constraint=models.CheckConstraint(condition=models.Q(('on_1_3s', 'reject')), name='beyond_three_sd_always_rejects'),
         ),
     ]

@@ -14,11 +14,6 @@ class Migration(migrations.Migration):
     ]
 
     operations = [
-        migrations.AddField(
-            model_name='analyser',
-            name='positions',
-            field=models.SmallIntegerField(default=1, verbose_name='vials side by side'),
-        ),
         migrations.CreateModel(
             name='LabLot',
             fields=[
@@ -38,6 +33,11 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['kind', 'name', 'expires_on', 'pk'],
+                'constraints': [
+                    models.UniqueConstraint(fields=('kind', 'lot'), name='one_row_per_lab_lot'),
+                    models.CheckConstraint(condition=models.Q(('tests_per_unit__gt', 0)), name='lab_lot_holds_tests'),
+                    models.CheckConstraint(condition=models.Q(('confirmed_by__isnull', True), models.Q(('confirmed_by', models.F('entered_by')), _negated=True), _connector='OR'), name='lab_lot_confirmed_by_a_second_person'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -49,6 +49,11 @@ class Migration(migrations.Migration):
                 ('run', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lots', to='results.run')),
                 ('scanned_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
             ],
+            options={
+                'constraints': [
+                    models.UniqueConstraint(fields=('run', 'lot'), name='a_lot_is_scanned_once_a_run'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='StockCount',
@@ -61,6 +66,9 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-counted_on', '-pk'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('packs_left__gte', 0)), name='stock_is_not_negative'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -115,24 +123,9 @@ class Migration(migrations.Migration):
                 'constraints': [models.UniqueConstraint(fields=('analyser', 'day'), name='a_day_is_closed_once'), models.CheckConstraint(condition=models.Q(('memory_count', models.F('captured_count'))), name='closed_day_counts_match')],
             },
         ),
-        migrations.AddConstraint(
-            model_name='lablot',
-            constraint=models.UniqueConstraint(fields=('kind', 'lot'), name='one_row_per_lab_lot'),
-        ),
-        migrations.AddConstraint(
-            model_name='lablot',
-            constraint=models.CheckConstraint(condition=models.Q(('tests_per_unit__gt', 0)), name='lab_lot_holds_tests'),
-        ),
-        migrations.AddConstraint(
-            model_name='lablot',
-            constraint=models.CheckConstraint(condition=models.Q(('confirmed_by__isnull', True), models.Q(('confirmed_by', models.F('entered_by')), _negated=True), _connector='OR'), name='lab_lot_confirmed_by_a_second_person'),
-        ),
-        migrations.AddConstraint(
-            model_name='runlot',
-            constraint=models.UniqueConstraint(fields=('run', 'lot'), name='a_lot_is_scanned_once_a_run'),
-        ),
-        migrations.AddConstraint(
-            model_name='stockcount',
-            constraint=models.CheckConstraint(condition=models.Q(('packs_left__gte', 0)), name='stock_is_not_negative'),
+        migrations.AddField(
+            model_name='analyser',
+            name='positions',
+            field=models.SmallIntegerField(default=1, verbose_name='vials side by side'),
         ),
     ]

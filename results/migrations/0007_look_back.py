@@ -25,9 +25,21 @@ class Migration(migrations.Migration):
                 ('opened_at', models.DateTimeField()),
                 ('closed_at', models.DateTimeField(null=True)),
                 ('closing_words', models.TextField(blank=True, default='')),
+                ('analyser', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='results.analyser')),
+                ('closed_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('control_lot', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='results.controllot')),
+                ('delivery', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='screening.delivery')),
+                ('kit_lot', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='screening.lot')),
+                ('lab_lot', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='results.lablot')),
+                ('opened_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('run', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='results.run')),
             ],
             options={
                 'ordering': ['-opened_at', '-pk'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('reason', ''), _negated=True), name='look_back_says_why'),
+                    models.CheckConstraint(condition=models.Q(models.Q(('kind', 'kit_lot'), ('kit_lot__isnull', False)), models.Q(('kind', 'lab_lot'), ('lab_lot__isnull', False)), models.Q(('control_lot__isnull', False), ('kind', 'control_lot')), models.Q(('kind', 'run'), ('run__isnull', False)), models.Q(('analyser__isnull', False), ('from_at__isnull', False), ('kind', 'hours'), ('until_at__gt', models.F('from_at'))), models.Q(('delivery__isnull', False), ('kind', 'delivery')), _connector='OR'), name='look_back_names_what_is_in_doubt'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -39,9 +51,20 @@ class Migration(migrations.Migration):
                 ('decided_at', models.DateTimeField(null=True)),
                 ('settled_at', models.DateTimeField(null=True)),
                 ('settled_how', models.CharField(blank=True, default='', max_length=80)),
+                ('decided_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('look_back', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='rows', to='results.lookback')),
+                ('result', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='look_backs', to='results.result')),
+                ('sample', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='look_backs', to='results.sample')),
             ],
             options={
                 'ordering': ['look_back', 'pk'],
+                'indexes': [
+                    models.Index(condition=models.Q(('settled_at__isnull', True)), fields=['result'], name='look_back_unsettled'),
+                ],
+                'constraints': [
+                    models.UniqueConstraint(fields=('look_back', 'sample'), name='a_sample_once_a_look_back'),
+                    models.CheckConstraint(condition=models.Q(('settled_at__isnull', True), models.Q(('action', ''), _negated=True), _connector='OR'), name='settled_row_was_decided'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -49,6 +72,8 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('destroyed_at', models.DateTimeField()),
+                ('destroyed_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('sample', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='destroyed', to='results.sample')),
             ],
         ),
         migrations.AddField(
@@ -64,95 +89,5 @@ class Migration(migrations.Migration):
         migrations.AddConstraint(
             model_name='resultspolicy',
             constraint=models.CheckConstraint(condition=models.Q(('near_cutoff_percent__range', (0, 50))), name='near_cutoff_is_plausible'),
-        ),
-        migrations.AddField(
-            model_name='lookback',
-            name='analyser',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='results.analyser'),
-        ),
-        migrations.AddField(
-            model_name='lookback',
-            name='closed_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='lookback',
-            name='control_lot',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='results.controllot'),
-        ),
-        migrations.AddField(
-            model_name='lookback',
-            name='delivery',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='screening.delivery'),
-        ),
-        migrations.AddField(
-            model_name='lookback',
-            name='kit_lot',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='screening.lot'),
-        ),
-        migrations.AddField(
-            model_name='lookback',
-            name='lab_lot',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='results.lablot'),
-        ),
-        migrations.AddField(
-            model_name='lookback',
-            name='opened_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='lookback',
-            name='run',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='results.run'),
-        ),
-        migrations.AddField(
-            model_name='lookbackrow',
-            name='decided_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='lookbackrow',
-            name='look_back',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='rows', to='results.lookback'),
-        ),
-        migrations.AddField(
-            model_name='lookbackrow',
-            name='result',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='look_backs', to='results.result'),
-        ),
-        migrations.AddField(
-            model_name='lookbackrow',
-            name='sample',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='look_backs', to='results.sample'),
-        ),
-        migrations.AddField(
-            model_name='vialdestroyed',
-            name='destroyed_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='vialdestroyed',
-            name='sample',
-            field=models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='destroyed', to='results.sample'),
-        ),
-        migrations.AddConstraint(
-            model_name='lookback',
-            constraint=models.CheckConstraint(condition=models.Q(('reason', ''), _negated=True), name='look_back_says_why'),
-        ),
-        migrations.AddConstraint(
-            model_name='lookback',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'kit_lot'), ('kit_lot__isnull', False)), models.Q(('kind', 'lab_lot'), ('lab_lot__isnull', False)), models.Q(('control_lot__isnull', False), ('kind', 'control_lot')), models.Q(('kind', 'run'), ('run__isnull', False)), models.Q(('analyser__isnull', False), ('from_at__isnull', False), ('kind', 'hours'), ('until_at__gt', models.F('from_at'))), models.Q(('delivery__isnull', False), ('kind', 'delivery')), _connector='OR'), name='look_back_names_what_is_in_doubt'),
-        ),
-        migrations.AddIndex(
-            model_name='lookbackrow',
-            index=models.Index(condition=models.Q(('settled_at__isnull', True)), fields=['result'], name='look_back_unsettled'),
-        ),
-        migrations.AddConstraint(
-            model_name='lookbackrow',
-            constraint=models.UniqueConstraint(fields=('look_back', 'sample'), name='a_sample_once_a_look_back'),
-        ),
-        migrations.AddConstraint(
-            model_name='lookbackrow',
-            constraint=models.CheckConstraint(condition=models.Q(('settled_at__isnull', True), models.Q(('action', ''), _negated=True), _connector='OR'), name='settled_row_was_decided'),
         ),
     ]

@@ -13,11 +13,6 @@ class Migration(migrations.Migration):
     ]
 
     operations = [
-        migrations.AddField(
-            model_name='resultspolicy',
-            name='unit_watch',
-            field=models.BooleanField(default=False, verbose_name='hold a run whose readings look to be in the other unit'),
-        ),
         migrations.CreateModel(
             name='ComparisonSet',
             fields=[
@@ -35,6 +30,10 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-made_on', '-pk'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(models.Q(('kind', 'lot'), ('known_lot__isnull', False), ('new_lot__isnull', False)), models.Q(('kind', 'analyser'), ('new_analyser__isnull', False)), _connector='OR'), name='comparison_names_both_sides'),
+                    models.CheckConstraint(condition=models.Q(('approved_by__isnull', True), models.Q(('approved_by', models.F('entered_by')), _negated=True), _connector='OR'), name='comparison_approved_by_a_second_person'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -48,6 +47,10 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['pk'],
+                'constraints': [
+                    models.UniqueConstraint(fields=('comparison', 'serial'), name='a_sample_once_a_comparison'),
+                    models.CheckConstraint(condition=models.Q(('known_ug_g__gte', 0), ('new_ug_g__gte', 0)), name='pair_is_not_negative'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -59,6 +62,11 @@ class Migration(migrations.Migration):
                 ('at', models.DateTimeField()),
                 ('run', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='alarms', to='results.run')),
             ],
+            options={
+                'constraints': [
+                    models.UniqueConstraint(fields=('run', 'kind'), name='an_alarm_once_a_run'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='AssessmentRound',
@@ -79,24 +87,9 @@ class Migration(migrations.Migration):
                 'constraints': [models.UniqueConstraint(fields=('analyser', 'scheme', 'number'), name='an_assessment_once_an_analyser'), models.CheckConstraint(condition=models.Q(('sd__isnull', True), ('sd__gt', 0), _connector='OR'), name='assessment_sd_positive')],
             },
         ),
-        migrations.AddConstraint(
-            model_name='comparisonset',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'lot'), ('known_lot__isnull', False), ('new_lot__isnull', False)), models.Q(('kind', 'analyser'), ('new_analyser__isnull', False)), _connector='OR'), name='comparison_names_both_sides'),
-        ),
-        migrations.AddConstraint(
-            model_name='comparisonset',
-            constraint=models.CheckConstraint(condition=models.Q(('approved_by__isnull', True), models.Q(('approved_by', models.F('entered_by')), _negated=True), _connector='OR'), name='comparison_approved_by_a_second_person'),
-        ),
-        migrations.AddConstraint(
-            model_name='comparisonpair',
-            constraint=models.UniqueConstraint(fields=('comparison', 'serial'), name='a_sample_once_a_comparison'),
-        ),
-        migrations.AddConstraint(
-            model_name='comparisonpair',
-            constraint=models.CheckConstraint(condition=models.Q(('known_ug_g__gte', 0), ('new_ug_g__gte', 0)), name='pair_is_not_negative'),
-        ),
-        migrations.AddConstraint(
-            model_name='watchalarm',
-            constraint=models.UniqueConstraint(fields=('run', 'kind'), name='an_alarm_once_a_run'),
+        migrations.AddField(
+            model_name='resultspolicy',
+            name='unit_watch',
+            field=models.BooleanField(default=False, verbose_name='hold a run whose readings look to be in the other unit'),
         ),
     ]

@@ -25,9 +25,15 @@ class Migration(migrations.Migration):
                 ('source', models.CharField(max_length=80, verbose_name='who told')),
                 ('words', models.TextField(verbose_name='what happened')),
                 ('entered_on', models.DateField()),
+                ('entered_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('examination', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='events', to='results.examination')),
             ],
             options={
                 'ordering': ['happened_on', 'pk'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(models.Q(('words', ''), _negated=True), models.Q(('source', ''), _negated=True)), name='adverse_event_is_told'),
+                    models.CheckConstraint(condition=models.Q(('happened_on__lte', models.F('entered_on'))), name='adverse_event_lies_in_the_past'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -38,7 +44,16 @@ class Migration(migrations.Migration):
                 ('answer', models.CharField(choices=[('well', 'nothing happened'), ('event', 'something happened'), ('not_reached', 'not reached')], max_length=12, verbose_name='answer')),
                 ('note', models.TextField(blank=True, default='', verbose_name='note')),
                 ('made_on', models.DateField()),
+                ('event', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='results.adverseevent')),
+                ('examination', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='after_calls', to='results.examination')),
+                ('made_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
             ],
+            options={
+                'constraints': [
+                    models.UniqueConstraint(condition=models.Q(('answer', 'not_reached'), _negated=True), fields=('examination', 'mark'), name='one_answer_a_mark'),
+                    models.CheckConstraint(condition=models.Q(models.Q(('answer', 'event'), ('event__isnull', False)), models.Q(models.Q(('answer', 'event'), _negated=True), ('event__isnull', True)), _connector='OR'), name='an_event_is_entered_with_its_answer'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='CancerReport',
@@ -52,9 +67,17 @@ class Migration(migrations.Migration):
                 ('link_certain', models.BooleanField(default=True, verbose_name='it is certainly this person')),
                 ('words', models.TextField(blank=True, default='', verbose_name='note')),
                 ('entered_on', models.DateField()),
+                ('entered_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('person', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='cancer_reports', to='screening.person')),
+                ('second_reader', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
             ],
             options={
                 'ordering': ['diagnosed_on', 'pk'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('diagnosed_on__lte', models.F('entered_on'))), name='cancer_was_diagnosed_before_it_was_entered'),
+                    models.CheckConstraint(condition=models.Q(('second_reader__isnull', True), models.Q(('second_reader', models.F('entered_by')), _negated=True), _connector='OR'), name='second_reader_is_another'),
+                    models.CheckConstraint(condition=models.Q(models.Q(('document', ''), _negated=True), models.Q(('source', ''), _negated=True)), name='cancer_report_has_its_source'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -64,6 +87,8 @@ class Migration(migrations.Migration):
                 ('cause', models.CharField(choices=[('caused', 'caused by the examination or its preparation'), ('possible', 'possibly caused by it'), ('unrelated', 'not related')], max_length=10, verbose_name='cause')),
                 ('words', models.TextField(verbose_name='grounds')),
                 ('judged_on', models.DateField()),
+                ('event', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='judgements', to='results.adverseevent')),
+                ('judged_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
             ],
             options={
                 'ordering': ['pk'],
@@ -87,26 +112,11 @@ class Migration(migrations.Migration):
                 ('months_high', models.SmallIntegerField(null=True)),
                 ('counted_from', models.DateField(null=True)),
                 ('made_at', models.DateTimeField()),
+                ('made_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('referral', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='computed', to='results.referral')),
             ],
             options={
                 'ordering': ['pk'],
-            },
-        ),
-        migrations.CreateModel(
-            name='Histology',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('version', models.SmallIntegerField(default=1)),
-                ('tissue', models.CharField(choices=[('tubular', 'tubular adenoma'), ('tubulovillous', 'tubulovillous adenoma'), ('villous', 'villous adenoma'), ('sessile_serrated', 'sessile serrated lesion'), ('traditional_serrated', 'traditional serrated adenoma'), ('hyperplastic', 'hyperplastic polyp'), ('carcinoma', 'adenocarcinoma'), ('other_cancer', 'cancer of other origin'), ('not_neoplastic', 'no neoplasia')], max_length=22, verbose_name='histology')),
-                ('dysplasia', models.CharField(choices=[('none', 'no dysplasia'), ('low', 'low-grade dysplasia'), ('high', 'high-grade dysplasia')], max_length=4, verbose_name='dysplasia')),
-                ('clear_margins', models.BooleanField(null=True, verbose_name='margins clear')),
-                ('pot_in_doubt', models.BooleanField(default=False, verbose_name='it is not certain that this pot held this lesion')),
-                ('words', models.TextField(blank=True, default='', verbose_name='conclusion in words')),
-                ('document', models.CharField(max_length=80, verbose_name='report, reference')),
-                ('reported_on', models.DateField()),
-            ],
-            options={
-                'ordering': ['lesion_id', 'version'],
             },
         ),
         migrations.CreateModel(
@@ -122,9 +132,39 @@ class Migration(migrations.Migration):
                 ('retrieved', models.BooleanField(default=True, verbose_name='retrieved')),
                 ('pot', models.SmallIntegerField(null=True, verbose_name='pot')),
                 ('tattooed', models.BooleanField(default=False, verbose_name='place marked in the bowel')),
+                ('examination', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lesions', to='results.examination')),
+                ('same_as', models.OneToOneField(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='seen_again', to='results.lesionrow', verbose_name='same as the earlier lesion')),
             ],
             options={
                 'ordering': ['examination_id', 'number'],
+                'constraints': [
+                    models.UniqueConstraint(fields=('examination', 'number'), name='lesions_of_an_examination_are_numbered'),
+                    models.CheckConstraint(condition=models.Q(('size_mm__range', (1, 200))), name='lesion_size_is_plausible'),
+                    models.CheckConstraint(condition=models.Q(models.Q(('pot__isnull', True), models.Q(('removal', 'left'), ('retrieved', False), _connector='OR')), models.Q(('pot__gte', 1), ('retrieved', True), models.Q(('removal', 'left'), _negated=True)), _connector='OR'), name='a_retrieved_lesion_lies_in_a_pot'),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name='Histology',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('version', models.SmallIntegerField(default=1)),
+                ('tissue', models.CharField(choices=[('tubular', 'tubular adenoma'), ('tubulovillous', 'tubulovillous adenoma'), ('villous', 'villous adenoma'), ('sessile_serrated', 'sessile serrated lesion'), ('traditional_serrated', 'traditional serrated adenoma'), ('hyperplastic', 'hyperplastic polyp'), ('carcinoma', 'adenocarcinoma'), ('other_cancer', 'cancer of other origin'), ('not_neoplastic', 'no neoplasia')], max_length=22, verbose_name='histology')),
+                ('dysplasia', models.CharField(choices=[('none', 'no dysplasia'), ('low', 'low-grade dysplasia'), ('high', 'high-grade dysplasia')], max_length=4, verbose_name='dysplasia')),
+                ('clear_margins', models.BooleanField(null=True, verbose_name='margins clear')),
+                ('pot_in_doubt', models.BooleanField(default=False, verbose_name='it is not certain that this pot held this lesion')),
+                ('words', models.TextField(blank=True, default='', verbose_name='conclusion in words')),
+                ('document', models.CharField(max_length=80, verbose_name='report, reference')),
+                ('reported_on', models.DateField()),
+                ('entered_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('lesion', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='histology', to='results.lesionrow')),
+            ],
+            options={
+                'ordering': ['lesion_id', 'version'],
+                'constraints': [
+                    models.UniqueConstraint(fields=('lesion', 'version'), name='histology_versions_in_order'),
+                    models.CheckConstraint(condition=models.Q(('document', ''), _negated=True), name='histology_has_its_report'),
+                ],
             },
         ),
         migrations.RemoveConstraint(
@@ -222,136 +262,8 @@ class Migration(migrations.Migration):
             constraint=models.CheckConstraint(condition=models.Q(('surveillance_stop_age__range', (60, 110))), name='surveillance_stop_age_is_plausible'),
         ),
         migrations.AddField(
-            model_name='adverseevent',
-            name='entered_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='adverseevent',
-            name='examination',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='events', to='results.examination'),
-        ),
-        migrations.AddField(
-            model_name='aftercall',
-            name='event',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='results.adverseevent'),
-        ),
-        migrations.AddField(
-            model_name='aftercall',
-            name='examination',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='after_calls', to='results.examination'),
-        ),
-        migrations.AddField(
-            model_name='aftercall',
-            name='made_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='cancerreport',
-            name='entered_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='cancerreport',
-            name='person',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='cancer_reports', to='screening.person'),
-        ),
-        migrations.AddField(
-            model_name='cancerreport',
-            name='second_reader',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='eventjudgement',
-            name='event',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='judgements', to='results.adverseevent'),
-        ),
-        migrations.AddField(
-            model_name='eventjudgement',
-            name='judged_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='findingcomputed',
-            name='made_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='findingcomputed',
-            name='referral',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='computed', to='results.referral'),
-        ),
-        migrations.AddField(
             model_name='nextstep',
             name='computed',
             field=models.ForeignKey(db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='signed', to='results.findingcomputed'),
-        ),
-        migrations.AddField(
-            model_name='histology',
-            name='entered_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='lesionrow',
-            name='examination',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lesions', to='results.examination'),
-        ),
-        migrations.AddField(
-            model_name='lesionrow',
-            name='same_as',
-            field=models.OneToOneField(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='seen_again', to='results.lesionrow', verbose_name='same as the earlier lesion'),
-        ),
-        migrations.AddField(
-            model_name='histology',
-            name='lesion',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='histology', to='results.lesionrow'),
-        ),
-        migrations.AddConstraint(
-            model_name='adverseevent',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('words', ''), _negated=True), models.Q(('source', ''), _negated=True)), name='adverse_event_is_told'),
-        ),
-        migrations.AddConstraint(
-            model_name='adverseevent',
-            constraint=models.CheckConstraint(condition=models.Q(('happened_on__lte', models.F('entered_on'))), name='adverse_event_lies_in_the_past'),
-        ),
-        migrations.AddConstraint(
-            model_name='aftercall',
-            constraint=models.UniqueConstraint(condition=models.Q(('answer', 'not_reached'), _negated=True), fields=('examination', 'mark'), name='one_answer_a_mark'),
-        ),
-        migrations.AddConstraint(
-            model_name='aftercall',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('answer', 'event'), ('event__isnull', False)), models.Q(models.Q(('answer', 'event'), _negated=True), ('event__isnull', True)), _connector='OR'), name='an_event_is_entered_with_its_answer'),
-        ),
-        migrations.AddConstraint(
-            model_name='cancerreport',
-            constraint=models.CheckConstraint(condition=models.Q(('diagnosed_on__lte', models.F('entered_on'))), name='cancer_was_diagnosed_before_it_was_entered'),
-        ),
-        migrations.AddConstraint(
-            model_name='cancerreport',
-            constraint=models.CheckConstraint(condition=models.Q(('second_reader__isnull', True), models.Q(('second_reader', models.F('entered_by')), _negated=True), _connector='OR'), name='second_reader_is_another'),
-        ),
-        migrations.AddConstraint(
-            model_name='cancerreport',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('document', ''), _negated=True), models.Q(('source', ''), _negated=True)), name='cancer_report_has_its_source'),
-        ),
-        migrations.AddConstraint(
-            model_name='lesionrow',
-            constraint=models.UniqueConstraint(fields=('examination', 'number'), name='lesions_of_an_examination_are_numbered'),
-        ),
-        migrations.AddConstraint(
-            model_name='lesionrow',
-            constraint=models.CheckConstraint(condition=models.Q(('size_mm__range', (1, 200))), name='lesion_size_is_plausible'),
-        ),
-        migrations.AddConstraint(
-            model_name='lesionrow',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('pot__isnull', True), models.Q(('removal', 'left'), ('retrieved', False), _connector='OR')), models.Q(('pot__gte', 1), ('retrieved', True), models.Q(('removal', 'left'), _negated=True)), _connector='OR'), name='a_retrieved_lesion_lies_in_a_pot'),
-        ),
-        migrations.AddConstraint(
-            model_name='histology',
-            constraint=models.UniqueConstraint(fields=('lesion', 'version'), name='histology_versions_in_order'),
-        ),
-        migrations.AddConstraint(
-            model_name='histology',
-            constraint=models.CheckConstraint(condition=models.Q(('document', ''), _negated=True), name='histology_has_its_report'),
         ),
     ]

@@ -26,9 +26,17 @@ class Migration(migrations.Migration):
                 ('usual_unit', models.CharField(choices=[('ng/mL', 'ng/mL'), ('ug/g', 'µg/g')], max_length=6, verbose_name='usual unit')),
                 ('positions', models.SmallIntegerField(default=1, verbose_name='vials side by side')),
                 ('valid_from', models.DateField(verbose_name='in force from')),
+                ('analyser', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='versions', to='results.analyser')),
+                ('confirmed_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('entered_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('site', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='staff.site', verbose_name='laboratory')),
             ],
             options={
                 'ordering': ['code', '-valid_from', '-pk'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('positions__range', (1, 200))), name='analyser_positions_are_plausible'),
+                    models.CheckConstraint(condition=models.Q(models.Q(('analyser__isnull', True), ('confirmed_by__isnull', True)), models.Q(('analyser__isnull', False), models.Q(('confirmed_by', models.F('entered_by')), _negated=True), ('confirmed_by__isnull', False)), _connector='OR'), name='analyser_version_in_force_by_a_second_person'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -44,9 +52,15 @@ class Migration(migrations.Migration):
                 ('upper_ug_g', models.DecimalField(decimal_places=3, max_digits=8, verbose_name='upper limit, µg/g')),
                 ('sample_age_limit_days', models.SmallIntegerField(default=14, verbose_name='oldest sample, days')),
                 ('valid_from', models.DateField(verbose_name='from')),
+                ('confirmed_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('entered_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('kit_model', models.OneToOneField(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='proposal', to='screening.kitmodel')),
             ],
             options={
                 'ordering': ['name', '-valid_from', '-pk'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(models.Q(('confirmed_by__isnull', True), ('kit_model__isnull', True)), models.Q(('kit_model__isnull', False), models.Q(('confirmed_by', models.F('entered_by')), _negated=True), ('confirmed_by__isnull', False)), _connector='OR'), name='kit_model_in_force_by_a_second_person'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -56,6 +70,8 @@ class Migration(migrations.Migration):
                 ('expected', models.TextField()),
                 ('shift', models.SmallIntegerField(null=True)),
                 ('checked_at', models.DateTimeField()),
+                ('checked_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('run', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='slip_checks', to='results.run')),
             ],
             options={
                 'ordering': ['-pk'],
@@ -68,62 +84,5 @@ class Migration(migrations.Migration):
         migrations.AddConstraint(
             model_name='typedreading',
             constraint=models.CheckConstraint(condition=models.Q(('again_by__isnull', True), models.Q(('again_by', models.F('typed_by')), _negated=True), ('again_at__gte', django.db.models.expressions.CombinedExpression(models.F('typed_at'), '+', models.Value(datetime.timedelta(seconds=1800)))), _connector='OR'), name='typed_again_by_another_or_after_half_an_hour'),
-        ),
-        migrations.AddField(
-            model_name='analyserversion',
-            name='analyser',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='versions', to='results.analyser'),
-        ),
-        migrations.AddField(
-            model_name='analyserversion',
-            name='confirmed_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='analyserversion',
-            name='entered_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='analyserversion',
-            name='site',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='staff.site', verbose_name='laboratory'),
-        ),
-        migrations.AddField(
-            model_name='kitmodelproposal',
-            name='confirmed_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='kitmodelproposal',
-            name='entered_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='kitmodelproposal',
-            name='kit_model',
-            field=models.OneToOneField(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='proposal', to='screening.kitmodel'),
-        ),
-        migrations.AddField(
-            model_name='slipcheck',
-            name='checked_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='slipcheck',
-            name='run',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='slip_checks', to='results.run'),
-        ),
-        migrations.AddConstraint(
-            model_name='analyserversion',
-            constraint=models.CheckConstraint(condition=models.Q(('positions__range', (1, 200))), name='analyser_positions_are_plausible'),
-        ),
-        migrations.AddConstraint(
-            model_name='analyserversion',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('analyser__isnull', True), ('confirmed_by__isnull', True)), models.Q(('analyser__isnull', False), models.Q(('confirmed_by', models.F('entered_by')), _negated=True), ('confirmed_by__isnull', False)), _connector='OR'), name='analyser_version_in_force_by_a_second_person'),
-        ),
-        migrations.AddConstraint(
-            model_name='kitmodelproposal',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('confirmed_by__isnull', True), ('kit_model__isnull', True)), models.Q(('kit_model__isnull', False), models.Q(('confirmed_by', models.F('entered_by')), _negated=True), ('confirmed_by__isnull', False)), _connector='OR'), name='kit_model_in_force_by_a_second_person'),
         ),
     ]

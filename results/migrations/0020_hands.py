@@ -29,6 +29,9 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['since', 'pk'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('until__isnull', True), ('until__gte', django.db.models.expressions.CombinedExpression(models.F('since'), '-', models.Value(1))), _connector='OR'), name='absence_ends_after_it_begins'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -47,6 +50,12 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-pk'],
+                'indexes': [
+                    models.Index(condition=models.Q(('ended_at__isnull', True)), fields=['absence'], name='hand_over_running'),
+                ],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(models.Q(('to__isnull', True), models.Q(('pool', ''), _negated=True)), models.Q(('pool', ''), ('to__isnull', False)), _connector='OR'), name='hand_over_goes_to_one_pair_of_hands'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -58,25 +67,11 @@ class Migration(migrations.Migration):
                 ('hand_over', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='lines', to='results.handover')),
                 ('referral', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='hand_over_lines', to='results.referral')),
             ],
-        ),
-        migrations.AddConstraint(
-            model_name='absence',
-            constraint=models.CheckConstraint(condition=models.Q(('until__isnull', True), ('until__gte', django.db.models.expressions.CombinedExpression(models.F('since'), '-', models.Value(1))), _connector='OR'), name='absence_ends_after_it_begins'),
-        ),
-        migrations.AddIndex(
-            model_name='handover',
-            index=models.Index(condition=models.Q(('ended_at__isnull', True)), fields=['absence'], name='hand_over_running'),
-        ),
-        migrations.AddConstraint(
-            model_name='handover',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('to__isnull', True), models.Q(('pool', ''), _negated=True)), models.Q(('pool', ''), ('to__isnull', False)), _connector='OR'), name='hand_over_goes_to_one_pair_of_hands'),
-        ),
-        migrations.AddConstraint(
-            model_name='handoverline',
-            constraint=models.UniqueConstraint(fields=('hand_over', 'referral'), name='a_referral_once_a_hand_over'),
-        ),
-        migrations.AddConstraint(
-            model_name='handoverline',
-            constraint=models.CheckConstraint(condition=models.Q(('back_at__isnull', True), ('moved_at__isnull', False), _connector='OR'), name='given_back_only_after_it_was_moved'),
+            options={
+                'constraints': [
+                    models.UniqueConstraint(fields=('hand_over', 'referral'), name='a_referral_once_a_hand_over'),
+                    models.CheckConstraint(condition=models.Q(('back_at__isnull', True), ('moved_at__isnull', False), _connector='OR'), name='given_back_only_after_it_was_moved'),
+                ],
+            },
         ),
     ]

@@ -34,9 +34,17 @@ class Migration(migrations.Migration):
                 ('interpreter', models.BooleanField(default=False, verbose_name='an interpreter can be there')),
                 ('cancelled_at', models.DateTimeField(null=True)),
                 ('why', models.TextField(blank=True, default='', verbose_name='why')),
+                ('cancelled_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('laid_down_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('site', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='clinic_lists', to='staff.site', verbose_name='unit')),
             ],
             options={
                 'ordering': ['day', 'starts', 'pk'],
+                'constraints': [
+                    models.UniqueConstraint(condition=models.Q(('cancelled_at__isnull', True)), fields=('site', 'day', 'starts', 'name'), name='no_list_laid_down_twice'),
+                    models.CheckConstraint(condition=models.Q(('minutes__range', (5, 120)), ('points__range', (1, 60))), name='list_is_plausible'),
+                    models.CheckConstraint(condition=models.Q(models.Q(('cancelled_at__isnull', True), ('cancelled_by__isnull', True)), models.Q(('cancelled_at__isnull', False), ('cancelled_by__isnull', False), models.Q(('why', ''), _negated=True)), _connector='OR'), name='cancelled_list_says_why'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -51,7 +59,23 @@ class Migration(migrations.Migration):
                 ('interpreter', models.BooleanField(default=False)),
                 ('urgent', models.BooleanField(default=False)),
                 ('made_at', models.DateTimeField()),
+                ('booking', models.OneToOneField(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='place', to='results.booking')),
+                ('list', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='places', to='results.cliniclist')),
+                ('made_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('referral', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='places', to='results.referral')),
             ],
+            options={
+                'indexes': [
+                    models.Index(fields=['list', 'status'], name='place_on_list'),
+                    models.Index(fields=['referral', 'status'], name='place_of_referral'),
+                ],
+                'constraints': [
+                    django.contrib.postgres.constraints.ExclusionConstraint(condition=models.Q(('status__in', ['held', 'booked', 'used'])), expressions=[(models.Func(models.F('list_id'), models.F('list_id'), models.Value('[]'), function='int8range'), '&&'), ('points', '&&')], name='no_point_of_a_list_twice'),
+                    models.UniqueConstraint(condition=models.Q(('status', 'booked')), fields=('referral',), name='one_booked_place_a_referral'),
+                    models.CheckConstraint(condition=models.Q(models.Q(('booking__isnull', True), ('held_until__isnull', False), ('status', 'held')), models.Q(('status__in', ['held', 'booked', 'used']), _negated=True), models.Q(('booking__isnull', False), ('status__in', ['booked', 'used'])), _connector='OR'), name='place_is_held_or_booked'),
+                    models.CheckConstraint(condition=models.Q(('points__isempty', False), ('points__startswith__gte', 0)), name='place_has_points'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='ListPlaceHistory',
@@ -70,6 +94,11 @@ class Migration(migrations.Migration):
                 ('interpreter', models.BooleanField(default=False)),
                 ('urgent', models.BooleanField(default=False)),
                 ('made_at', models.DateTimeField()),
+                ('booking', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='results.booking')),
+                ('list', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='results.cliniclist')),
+                ('made_by', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='events', to='results.listplace')),
+                ('referral', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='results.referral')),
             ],
             options={
                 'abstract': False,
@@ -80,7 +109,15 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('minutes', models.SmallIntegerField(verbose_name='minutes')),
+                ('area', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='travel', to='screening.area')),
+                ('site', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='travel', to='staff.site')),
             ],
+            options={
+                'constraints': [
+                    models.UniqueConstraint(fields=('area', 'site'), name='one_travel_time_a_way'),
+                    models.CheckConstraint(condition=models.Q(('minutes__range', (0, 600))), name='travel_time_is_plausible'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='UnitCalendar',
@@ -91,7 +128,16 @@ class Migration(migrations.Migration):
                 ('reserve_percent', models.SmallIntegerField(default=6, verbose_name='kept back for urgent and repeat examinations, % of the points of a week')),
                 ('points_each', models.SmallIntegerField(default=2, verbose_name='points of an examination')),
                 ('points_more', models.SmallIntegerField(default=1, verbose_name='points more for an interpreter or the theatre')),
+                ('begun_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('site', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='calendar', to='staff.site', verbose_name='unit')),
             ],
+            options={
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('kept_until__isnull', True), ('kept_until__gt', models.F('kept_from')), _connector='OR'), name='calendar_ends_after_it_begins'),
+                    models.CheckConstraint(condition=models.Q(('reserve_percent__range', (0, 50))), name='reserve_is_plausible'),
+                    models.CheckConstraint(condition=models.Q(('points_each__range', (1, 10)), ('points_more__range', (0, 10))), name='points_of_an_examination_are_plausible'),
+                ],
+            },
         ),
         pgtrigger.migrations.RemoveTrigger(
             model_name='booking',
@@ -180,122 +226,6 @@ class Migration(migrations.Migration):
             model_name='resultspolicy',
             constraint=models.CheckConstraint(condition=models.Q(('alarm_days__gt', models.F('examination_days')), ('contact_days__range', (1, 30)), ('examination_days__range', (7, 120)), ('fail_days__gt', models.F('alarm_days')), ('fail_days__lte', 730), ('histology_working_days__range', (1, 60)), ('report_days__range', (1, 60)), ('surveillance_days_before__range', (0, 180))), name='promises_and_alarms_are_in_order'),
         ),
-        migrations.AddField(
-            model_name='cliniclist',
-            name='cancelled_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='cliniclist',
-            name='laid_down_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='cliniclist',
-            name='site',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='clinic_lists', to='staff.site', verbose_name='unit'),
-        ),
-        migrations.AddField(
-            model_name='listplace',
-            name='booking',
-            field=models.OneToOneField(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='place', to='results.booking'),
-        ),
-        migrations.AddField(
-            model_name='listplace',
-            name='list',
-            field=models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='places', to='results.cliniclist'),
-        ),
-        migrations.AddField(
-            model_name='listplace',
-            name='made_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='listplace',
-            name='referral',
-            field=models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='places', to='results.referral'),
-        ),
-        migrations.AddField(
-            model_name='listplacehistory',
-            name='booking',
-            field=models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='results.booking'),
-        ),
-        migrations.AddField(
-            model_name='listplacehistory',
-            name='list',
-            field=models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='results.cliniclist'),
-        ),
-        migrations.AddField(
-            model_name='listplacehistory',
-            name='made_by',
-            field=models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='listplacehistory',
-            name='pgh_obj',
-            field=models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='events', to='results.listplace'),
-        ),
-        migrations.AddField(
-            model_name='listplacehistory',
-            name='referral',
-            field=models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='results.referral'),
-        ),
-        migrations.AddField(
-            model_name='traveltime',
-            name='area',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='travel', to='screening.area'),
-        ),
-        migrations.AddField(
-            model_name='traveltime',
-            name='site',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='travel', to='staff.site'),
-        ),
-        migrations.AddField(
-            model_name='unitcalendar',
-            name='begun_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='unitcalendar',
-            name='site',
-            field=models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='calendar', to='staff.site', verbose_name='unit'),
-        ),
-        migrations.AddConstraint(
-            model_name='cliniclist',
-            constraint=models.UniqueConstraint(condition=models.Q(('cancelled_at__isnull', True)), fields=('site', 'day', 'starts', 'name'), name='no_list_laid_down_twice'),
-        ),
-        migrations.AddConstraint(
-            model_name='cliniclist',
-            constraint=models.CheckConstraint(condition=models.Q(('minutes__range', (5, 120)), ('points__range', (1, 60))), name='list_is_plausible'),
-        ),
-        migrations.AddConstraint(
-            model_name='cliniclist',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('cancelled_at__isnull', True), ('cancelled_by__isnull', True)), models.Q(('cancelled_at__isnull', False), ('cancelled_by__isnull', False), models.Q(('why', ''), _negated=True)), _connector='OR'), name='cancelled_list_says_why'),
-        ),
-        migrations.AddIndex(
-            model_name='listplace',
-            index=models.Index(fields=['list', 'status'], name='place_on_list'),
-        ),
-        migrations.AddIndex(
-            model_name='listplace',
-            index=models.Index(fields=['referral', 'status'], name='place_of_referral'),
-        ),
-        migrations.AddConstraint(
-            model_name='listplace',
-            constraint=django.contrib.postgres.constraints.ExclusionConstraint(condition=models.Q(('status__in', ['held', 'booked', 'used'])), expressions=[(models.Func(models.F('list_id'), models.F('list_id'), models.Value('[]'), function='int8range'), '&&'), ('points', '&&')], name='no_point_of_a_list_twice'),
-        ),
-        migrations.AddConstraint(
-            model_name='listplace',
-            constraint=models.UniqueConstraint(condition=models.Q(('status', 'booked')), fields=('referral',), name='one_booked_place_a_referral'),
-        ),
-        migrations.AddConstraint(
-            model_name='listplace',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('booking__isnull', True), ('held_until__isnull', False), ('status', 'held')), models.Q(('status__in', ['held', 'booked', 'used']), _negated=True), models.Q(('booking__isnull', False), ('status__in', ['booked', 'used'])), _connector='OR'), name='place_is_held_or_booked'),
-        ),
-        migrations.AddConstraint(
-            model_name='listplace',
-            constraint=models.CheckConstraint(condition=models.Q(('points__isempty', False), ('points__startswith__gte', 0)), name='place_has_points'),
-        ),
         pgtrigger.migrations.AddTrigger(
             model_name='listplace',
             trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "results_listplacehistory" ("bed", "booking_id", "held_until", "id", "interpreter", "list_id", "made_at", "made_by_id", "pgh_context", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "points", "referral_id", "status", "theatre", "urgent") SELECT new_values."bed", new_values."booking_id", new_values."held_until", new_values."id", new_values."interpreter", new_values."list_id", new_values."made_at", new_values."made_by_id", COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_metadata\', TRUE), \'\'), NULL)::JSONB, COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_id\', TRUE), \'\'), NULL)::UUID, roundbook_now(), \'update\', new_values."id", new_values."points", new_values."referral_id", new_values."status", new_values."theatre", new_values."urgent" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='4d3b821803be60ccd7ea2ff09e63c26927814e67', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_b09ac', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='results_listplace', when='AFTER')),
@@ -303,25 +233,5 @@ class Migration(migrations.Migration):
         pgtrigger.migrations.AddTrigger(
             model_name='listplacehistory',
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='450d7103faf79531941b33b6cc79886fa7370bd6', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_6794e', table='results_listplacehistory', when='BEFORE')),
-        ),
-        migrations.AddConstraint(
-            model_name='traveltime',
-            constraint=models.UniqueConstraint(fields=('area', 'site'), name='one_travel_time_a_way'),
-        ),
-        migrations.AddConstraint(
-            model_name='traveltime',
-            constraint=models.CheckConstraint(condition=models.Q(('minutes__range', (0, 600))), name='travel_time_is_plausible'),
-        ),
-        migrations.AddConstraint(
-            model_name='unitcalendar',
-            constraint=models.CheckConstraint(condition=models.Q(('kept_until__isnull', True), ('kept_until__gt', models.F('kept_from')), _connector='OR'), name='calendar_ends_after_it_begins'),
-        ),
-        migrations.AddConstraint(
-            model_name='unitcalendar',
-            constraint=models.CheckConstraint(condition=models.Q(('reserve_percent__range', (0, 50))), name='reserve_is_plausible'),
-        ),
-        migrations.AddConstraint(
-            model_name='unitcalendar',
-            constraint=models.CheckConstraint(condition=models.Q(('points_each__range', (1, 10)), ('points_more__range', (0, 10))), name='points_of_an_examination_are_plausible'),
         ),
     ]

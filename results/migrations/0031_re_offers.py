@@ -22,7 +22,20 @@ class Migration(migrations.Migration):
                 ('answer', models.CharField(blank=True, choices=[('wants', 'wants the examination now'), ('declines', 'still declines'), ('not_reached', 'not reached this time'), ('settled', 'no longer needed')], default='', max_length=12)),
                 ('note', models.TextField(blank=True, default='', verbose_name='note')),
                 ('answered_on', models.DateField(null=True)),
+                ('answered_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('evidence', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='re_offers', to='results.closingevidence')),
+                ('owner', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('referral', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='re_offers', to='results.referral')),
             ],
+            options={
+                'indexes': [
+                    models.Index(condition=models.Q(('answer', '')), fields=['due_on', 'id'], name='re_offer_open_by_day'),
+                ],
+                'constraints': [
+                    models.UniqueConstraint(fields=('evidence', 'months'), name='a_re_offer_once_a_closing'),
+                    models.CheckConstraint(condition=models.Q(models.Q(('answer', ''), ('answered_by__isnull', True), ('answered_on__isnull', True)), models.Q(models.Q(('answer', ''), _negated=True), ('answered_by__isnull', False), ('answered_on__isnull', False)), _connector='OR'), name='re_offer_answered_has_day_and_person'),
+                ],
+            },
         ),
         migrations.AddField(
             model_name='closingevidence',
@@ -32,37 +45,5 @@ class Migration(migrations.Migration):
         migrations.AddConstraint(
             model_name='closingevidence',
             constraint=models.CheckConstraint(condition=models.Q(('refusal', ''), ('reason', 'informed_refusal'), _connector='OR'), name='only_a_refusal_has_a_reason_of_its_own'),
-        ),
-        migrations.AddField(
-            model_name='reoffer',
-            name='answered_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='reoffer',
-            name='evidence',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='re_offers', to='results.closingevidence'),
-        ),
-        migrations.AddField(
-            model_name='reoffer',
-            name='owner',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='reoffer',
-            name='referral',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='re_offers', to='results.referral'),
-        ),
-        migrations.AddIndex(
-            model_name='reoffer',
-            index=models.Index(condition=models.Q(('answer', '')), fields=['due_on', 'id'], name='re_offer_open_by_day'),
-        ),
-        migrations.AddConstraint(
-            model_name='reoffer',
-            constraint=models.UniqueConstraint(fields=('evidence', 'months'), name='a_re_offer_once_a_closing'),
-        ),
-        migrations.AddConstraint(
-            model_name='reoffer',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('answer', ''), ('answered_by__isnull', True), ('answered_on__isnull', True)), models.Q(models.Q(('answer', ''), _negated=True), ('answered_by__isnull', False), ('answered_on__isnull', False)), _connector='OR'), name='re_offer_answered_has_day_and_person'),
         ),
     ]

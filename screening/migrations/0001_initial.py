@@ -31,17 +31,6 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
-            name='Exclusion',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('kind', models.CharField(choices=[('postponed', "postponed at the person's wish"), ('cancer_care', 'under treatment or follow-up for bowel cancer'), ('colectomy', 'whole large bowel removed'), ('ibd_care', 'inflammatory bowel disease under endoscopic follow-up'), ('hereditary', 'hereditary syndrome under specialist care'), ('recent_colonoscopy', 'complete colonoscopy elsewhere not long ago'), ('life_limiting', "life-limiting illness, on a doctor's advice"), ('surveillance', 'in surveillance')], max_length=20, verbose_name='reason')),
-                ('since', models.DateField(verbose_name='since')),
-                ('until', models.DateField(blank=True, null=True, verbose_name='until')),
-                ('confirmed', models.BooleanField(default=False, verbose_name='confirmed by a clinician')),
-                ('note', models.TextField(blank=True, default='', verbose_name='note')),
-            ],
-        ),
-        migrations.CreateModel(
             name='Practice',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -51,6 +40,91 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['name'],
+            },
+        ),
+        migrations.CreateModel(
+            name='RegisterLoad',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('file_name', models.CharField(max_length=200)),
+                ('sha256', models.CharField(db_index=True, max_length=64)),
+                ('status', models.CharField(choices=[('staged', 'ready to apply'), ('held', 'held: it would change too much'), ('refused', 'refused'), ('applied', 'applied'), ('discarded', 'discarded')], max_length=10)),
+                ('is_full', models.BooleanField(default=False, verbose_name='whole register')),
+                ('held_reason', models.TextField(blank=True, default='')),
+                ('lines', models.IntegerField(default=0)),
+                ('refused', models.IntegerField(default=0)),
+                ('created', models.IntegerField(default=0)),
+                ('changed', models.IntegerField(default=0)),
+                ('unchanged', models.IntegerField(default=0)),
+                ('staged_at', models.DateTimeField()),
+                ('applied_at', models.DateTimeField(null=True)),
+                ('applied_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('staged_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(models.Q(('status', 'applied'), _negated=True), models.Q(('applied_at__isnull', False), ('applied_by__isnull', False)), _connector='OR'), name='applied_load_says_when_and_by_whom'),
+                    models.UniqueConstraint(condition=models.Q(('status', 'applied')), fields=('sha256',), name='a_register_file_is_applied_once'),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name='Person',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('family_name', models.CharField(max_length=120, verbose_name='family name')),
+                ('given_names', models.CharField(max_length=120, verbose_name='given names')),
+                ('name_key', models.CharField(default='', editable=False, max_length=240)),
+                ('birth_date', models.DateField(null=True, verbose_name='birth date')),
+                ('sex', models.CharField(choices=[('female', 'female'), ('male', 'male'), ('other', 'other'), ('unknown', 'unknown')], default='unknown', max_length=8, verbose_name='sex')),
+                ('address_1', models.CharField(blank=True, default='', max_length=120, verbose_name='address')),
+                ('address_2', models.CharField(blank=True, default='', max_length=120, verbose_name='address, second line')),
+                ('locality', models.CharField(blank=True, default='', max_length=120, verbose_name='town')),
+                ('postcode', models.CharField(blank=True, default='', max_length=12, verbose_name='postcode')),
+                ('phone', models.CharField(blank=True, default='', max_length=24, verbose_name='phone')),
+                ('email', models.CharField(blank=True, default='', max_length=120, verbose_name='e-mail')),
+                ('language', models.CharField(blank=True, default='', max_length=12, verbose_name='language')),
+                ('deprivation_fifth', models.SmallIntegerField(null=True)),
+                ('deceased_on', models.DateField(null=True, verbose_name='died on')),
+                ('left_area_on', models.DateField(null=True, verbose_name='left the area on')),
+                ('hidden_address', models.BooleanField(default=False, verbose_name='hidden address')),
+                ('next_due_on', models.DateField(editable=False, null=True)),
+                ('not_due_code', models.CharField(blank=True, default='', editable=False, max_length=32)),
+                ('area', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, to='screening.area')),
+                ('merged_into', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='merged_from', to='screening.person')),
+                ('practice', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, to='screening.practice')),
+                ('last_feed', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='screening.registerload')),
+            ],
+            options={
+                'verbose_name_plural': 'people',
+                'indexes': [
+                    models.Index(condition=models.Q(('next_due_on__isnull', False)), fields=['next_due_on', 'id'], name='person_due_first'),
+                    models.Index(fields=['name_key'], name='person_by_name'),
+                    models.Index(fields=['birth_date'], name='person_by_birth_date'),
+                ],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('sex__in', ['female', 'male', 'other', 'unknown'])), name='person_sex_is_known_word'),
+                    models.CheckConstraint(condition=models.Q(('deceased_on__isnull', True), ('next_due_on__isnull', True), _connector='OR'), name='the_dead_are_never_due'),
+                    models.CheckConstraint(condition=models.Q(('merged_into__isnull', True), models.Q(('merged_into', models.F('id')), _negated=True), _connector='OR'), name='person_not_merged_into_self'),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name='Exclusion',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('kind', models.CharField(choices=[('postponed', "postponed at the person's wish"), ('cancer_care', 'under treatment or follow-up for bowel cancer'), ('colectomy', 'whole large bowel removed'), ('ibd_care', 'inflammatory bowel disease under endoscopic follow-up'), ('hereditary', 'hereditary syndrome under specialist care'), ('recent_colonoscopy', 'complete colonoscopy elsewhere not long ago'), ('life_limiting', "life-limiting illness, on a doctor's advice"), ('surveillance', 'in surveillance')], max_length=20, verbose_name='reason')),
+                ('since', models.DateField(verbose_name='since')),
+                ('until', models.DateField(blank=True, null=True, verbose_name='until')),
+                ('confirmed', models.BooleanField(default=False, verbose_name='confirmed by a clinician')),
+                ('note', models.TextField(blank=True, default='', verbose_name='note')),
+                ('person', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='exclusions', to='screening.person')),
+            ],
+            options={
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(models.Q(('kind', 'postponed'), _negated=True), ('until__isnull', False), _connector='OR'), name='postponement_has_an_end'),
+                    models.CheckConstraint(condition=models.Q(('until__isnull', True), ('until__gt', models.F('since')), _connector='OR'), name='exclusion_ends_after_it_starts'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -108,6 +182,87 @@ class Migration(migrations.Migration):
                 ('received_on', models.DateField(verbose_name='received on')),
                 ('kit_model', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lots', to='screening.kitmodel')),
             ],
+            options={
+                'constraints': [
+                    models.UniqueConstraint(fields=('kit_model', 'code'), name='one_row_per_lot'),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name='Protocol',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('name', models.CharField(max_length=80, verbose_name='name')),
+                ('valid_from', models.DateField(verbose_name='in force from')),
+                ('valid_to', models.DateField(blank=True, null=True, verbose_name='until')),
+                ('approved_at', models.DateTimeField(null=True)),
+                ('approved_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('proposed_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'ordering': ['-valid_from'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('approved_by__isnull', True), models.Q(('approved_by', models.F('proposed_by')), _negated=True), _connector='OR'), name='protocol_approved_by_a_second_person'),
+                    models.CheckConstraint(condition=models.Q(('valid_to__isnull', True), ('valid_to__gt', models.F('valid_from')), _connector='OR'), name='protocol_ends_after_it_starts'),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name='Batch',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('number', models.CharField(max_length=20, unique=True, verbose_name='number')),
+                ('opened_on', models.DateField(verbose_name='opened on')),
+                ('opened_at', models.DateTimeField()),
+                ('size', models.IntegerField(default=0, verbose_name='people')),
+                ('asked_for', models.IntegerField(default=0, verbose_name='asked for')),
+                ('dispatched_on', models.DateField(null=True, verbose_name='handed to the post on')),
+                ('dispatched_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('opened_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('protocol', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, to='screening.protocol')),
+            ],
+            options={
+                'ordering': ['-opened_at'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('dispatched_on__isnull', True), ('dispatched_on__gte', models.F('opened_on')), _connector='OR'), name='batch_leaves_after_it_opens'),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name='Round',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('state', models.CharField(db_default='', default='', editable=False, max_length=24)),
+                ('last_seq', models.SmallIntegerField(db_default=0, default=0, editable=False)),
+                ('due_on', models.DateField(editable=False, null=True)),
+                ('due_time', models.TimeField(editable=False, null=True)),
+                ('pool', models.CharField(db_default='', default='', editable=False, max_length=16)),
+                ('state_since', models.DateTimeField(editable=False, null=True)),
+                ('closed_at', models.DateTimeField(editable=False, null=True)),
+                ('close_reason', models.CharField(db_default='', default='', editable=False, max_length=40)),
+                ('nth', models.SmallIntegerField(default=1, verbose_name='nth round')),
+                ('invited_on', models.DateField(verbose_name='invited on')),
+                ('dispatched_on', models.DateField(null=True, verbose_name='first kit handed to the post on')),
+                ('sex_at_invitation', models.CharField(choices=[('female', 'female'), ('male', 'male'), ('other', 'other'), ('unknown', 'unknown')], max_length=8)),
+                ('age_at_invitation', models.SmallIntegerField(null=True)),
+                ('deprivation_fifth', models.SmallIntegerField(null=True)),
+                ('area', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, to='screening.area')),
+                ('batch', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='rounds', to='screening.batch')),
+                ('owner', models.ForeignKey(editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('person', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='rounds', to='screening.person')),
+                ('protocol', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, to='screening.protocol')),
+            ],
+            options={
+                'indexes': [
+                    models.Index(fields=['person', 'invited_on'], name='round_of_person'),
+                    models.Index(fields=['invited_on'], name='round_by_invitation'),
+                    models.Index(condition=models.Q(('state', 'closed'), _negated=True), fields=['state', 'due_on'], name='round_open_by_date'),
+                ],
+                'constraints': [
+                    models.UniqueConstraint(condition=models.Q(('state__in', ['', 'kit_due', 'kit_out', 'result_due', 'follow_up'])), fields=('person',), name='one_open_round_a_person'),
+                    models.CheckConstraint(condition=models.Q(models.Q(('closed_at__isnull', False), ('state', 'closed'), models.Q(('close_reason', ''), _negated=True)), models.Q(models.Q(('state', 'closed'), _negated=True), ('close_reason', ''), ('closed_at__isnull', True)), _connector='OR'), name='round_closed_has_reason_and_date'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='Kit',
@@ -128,7 +283,20 @@ class Migration(migrations.Migration):
                 ('void_reason', models.CharField(blank=True, default='', max_length=40)),
                 ('owner', models.ForeignKey(editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='kits', to='screening.lot')),
+                ('round', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='kits', to='screening.round')),
             ],
+            options={
+                'indexes': [
+                    models.Index(condition=models.Q(('state', 'in_stock')), fields=['lot', 'id'], name='kit_in_stock'),
+                    models.Index(fields=['round'], name='kit_of_round'),
+                ],
+                'constraints': [
+                    models.UniqueConstraint(condition=models.Q(('state__in', ['assigned', 'dispatched']), ('void_on__isnull', True)), fields=('round',), name='one_live_kit_a_round'),
+                    models.CheckConstraint(condition=models.Q(('state__in', ['', 'in_stock']), ('round__isnull', False), _connector='OR'), name='kit_out_of_stock_has_a_round'),
+                    models.CheckConstraint(condition=models.Q(models.Q(('state', 'dispatched'), _negated=True), ('dispatched_on__isnull', False), _connector='OR'), name='dispatched_kit_has_its_day'),
+                    models.UniqueConstraint(fields=('round', 'ordinal'), name='kits_of_a_round_are_counted'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='LotHistory',
@@ -148,36 +316,6 @@ class Migration(migrations.Migration):
             ],
             options={
                 'abstract': False,
-            },
-        ),
-        migrations.CreateModel(
-            name='Person',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('family_name', models.CharField(max_length=120, verbose_name='family name')),
-                ('given_names', models.CharField(max_length=120, verbose_name='given names')),
-                ('name_key', models.CharField(default='', editable=False, max_length=240)),
-                ('birth_date', models.DateField(null=True, verbose_name='birth date')),
-                ('sex', models.CharField(choices=[('female', 'female'), ('male', 'male'), ('other', 'other'), ('unknown', 'unknown')], default='unknown', max_length=8, verbose_name='sex')),
-                ('address_1', models.CharField(blank=True, default='', max_length=120, verbose_name='address')),
-                ('address_2', models.CharField(blank=True, default='', max_length=120, verbose_name='address, second line')),
-                ('locality', models.CharField(blank=True, default='', max_length=120, verbose_name='town')),
-                ('postcode', models.CharField(blank=True, default='', max_length=12, verbose_name='postcode')),
-                ('phone', models.CharField(blank=True, default='', max_length=24, verbose_name='phone')),
-                ('email', models.CharField(blank=True, default='', max_length=120, verbose_name='e-mail')),
-                ('language', models.CharField(blank=True, default='', max_length=12, verbose_name='language')),
-                ('deprivation_fifth', models.SmallIntegerField(null=True)),
-                ('deceased_on', models.DateField(null=True, verbose_name='died on')),
-                ('left_area_on', models.DateField(null=True, verbose_name='left the area on')),
-                ('hidden_address', models.BooleanField(default=False, verbose_name='hidden address')),
-                ('next_due_on', models.DateField(editable=False, null=True)),
-                ('not_due_code', models.CharField(blank=True, default='', editable=False, max_length=32)),
-                ('area', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, to='screening.area')),
-                ('merged_into', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='merged_from', to='screening.person')),
-                ('practice', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, to='screening.practice')),
-            ],
-            options={
-                'verbose_name_plural': 'people',
             },
         ),
         migrations.CreateModel(
@@ -201,11 +339,6 @@ class Migration(migrations.Migration):
                 'abstract': False,
             },
         ),
-        migrations.AddField(
-            model_name='exclusion',
-            name='person',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='exclusions', to='screening.person'),
-        ),
         migrations.CreateModel(
             name='PersonIdentifier',
             fields=[
@@ -216,6 +349,11 @@ class Migration(migrations.Migration):
                 ('valid_to', models.DateField(null=True)),
                 ('person', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='identifiers', to='screening.person')),
             ],
+            options={
+                'constraints': [
+                    models.UniqueConstraint(condition=models.Q(('valid_to__isnull', True)), fields=('scheme', 'value'), name='one_person_per_current_number'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='PostcodeFifth',
@@ -260,39 +398,6 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
-            name='Protocol',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=80, verbose_name='name')),
-                ('valid_from', models.DateField(verbose_name='in force from')),
-                ('valid_to', models.DateField(blank=True, null=True, verbose_name='until')),
-                ('approved_at', models.DateTimeField(null=True)),
-                ('approved_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('proposed_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-            ],
-            options={
-                'ordering': ['-valid_from'],
-            },
-        ),
-        migrations.CreateModel(
-            name='Batch',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('number', models.CharField(max_length=20, unique=True, verbose_name='number')),
-                ('opened_on', models.DateField(verbose_name='opened on')),
-                ('opened_at', models.DateTimeField()),
-                ('size', models.IntegerField(default=0, verbose_name='people')),
-                ('asked_for', models.IntegerField(default=0, verbose_name='asked for')),
-                ('dispatched_on', models.DateField(null=True, verbose_name='handed to the post on')),
-                ('dispatched_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('opened_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('protocol', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, to='screening.protocol')),
-            ],
-            options={
-                'ordering': ['-opened_at'],
-            },
-        ),
-        migrations.CreateModel(
             name='ProtocolHistory',
             fields=[
                 ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
@@ -314,26 +419,6 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
-            name='RegisterLoad',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('file_name', models.CharField(max_length=200)),
-                ('sha256', models.CharField(db_index=True, max_length=64)),
-                ('status', models.CharField(choices=[('staged', 'ready to apply'), ('held', 'held: it would change too much'), ('refused', 'refused'), ('applied', 'applied'), ('discarded', 'discarded')], max_length=10)),
-                ('is_full', models.BooleanField(default=False, verbose_name='whole register')),
-                ('held_reason', models.TextField(blank=True, default='')),
-                ('lines', models.IntegerField(default=0)),
-                ('refused', models.IntegerField(default=0)),
-                ('created', models.IntegerField(default=0)),
-                ('changed', models.IntegerField(default=0)),
-                ('unchanged', models.IntegerField(default=0)),
-                ('staged_at', models.DateTimeField()),
-                ('applied_at', models.DateTimeField(null=True)),
-                ('applied_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('staged_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-            ],
-        ),
-        migrations.CreateModel(
             name='RefusedLine',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -346,11 +431,6 @@ class Migration(migrations.Migration):
             options={
                 'ordering': ['line'],
             },
-        ),
-        migrations.AddField(
-            model_name='person',
-            name='last_feed',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='screening.registerload'),
         ),
         migrations.CreateModel(
             name='Return',
@@ -375,6 +455,16 @@ class Migration(migrations.Migration):
                 ('owner', models.ForeignKey(editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('session', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='returns', to='screening.intakesession')),
             ],
+            options={
+                'indexes': [
+                    models.Index(condition=models.Q(('state', 'set_aside')), fields=['state', 'due_on'], name='return_set_aside_by_date'),
+                ],
+                'constraints': [
+                    models.UniqueConstraint(condition=models.Q(('state', 'undone'), _negated=True), fields=('kit',), name='a_kit_returns_once'),
+                    models.CheckConstraint(condition=models.Q(('collected_earliest__lte', models.F('collected_latest'))), name='collection_days_in_order'),
+                    models.CheckConstraint(condition=models.Q(('collected_latest__lte', models.F('arrived_on'))), name='collected_by_arrival'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='ReturnHistory',
@@ -414,31 +504,11 @@ class Migration(migrations.Migration):
                 ('owner', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('subject', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='moves', to='screening.return')),
             ],
-        ),
-        migrations.CreateModel(
-            name='Round',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('state', models.CharField(db_default='', default='', editable=False, max_length=24)),
-                ('last_seq', models.SmallIntegerField(db_default=0, default=0, editable=False)),
-                ('due_on', models.DateField(editable=False, null=True)),
-                ('due_time', models.TimeField(editable=False, null=True)),
-                ('pool', models.CharField(db_default='', default='', editable=False, max_length=16)),
-                ('state_since', models.DateTimeField(editable=False, null=True)),
-                ('closed_at', models.DateTimeField(editable=False, null=True)),
-                ('close_reason', models.CharField(db_default='', default='', editable=False, max_length=40)),
-                ('nth', models.SmallIntegerField(default=1, verbose_name='nth round')),
-                ('invited_on', models.DateField(verbose_name='invited on')),
-                ('dispatched_on', models.DateField(null=True, verbose_name='first kit handed to the post on')),
-                ('sex_at_invitation', models.CharField(choices=[('female', 'female'), ('male', 'male'), ('other', 'other'), ('unknown', 'unknown')], max_length=8)),
-                ('age_at_invitation', models.SmallIntegerField(null=True)),
-                ('deprivation_fifth', models.SmallIntegerField(null=True)),
-                ('area', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, to='screening.area')),
-                ('batch', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='rounds', to='screening.batch')),
-                ('owner', models.ForeignKey(editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('person', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='rounds', to='screening.person')),
-                ('protocol', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, to='screening.protocol')),
-            ],
+            options={
+                'constraints': [
+                    models.UniqueConstraint(fields=('subject', 'seq'), name='return_moves_in_order'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='KitHistory',
@@ -456,11 +526,6 @@ class Migration(migrations.Migration):
             options={
                 'abstract': False,
             },
-        ),
-        migrations.AddField(
-            model_name='kit',
-            name='round',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='kits', to='screening.round'),
         ),
         migrations.CreateModel(
             name='RoundMove',
@@ -482,6 +547,11 @@ class Migration(migrations.Migration):
                 ('owner', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('subject', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='moves', to='screening.round')),
             ],
+            options={
+                'constraints': [
+                    models.UniqueConstraint(fields=('subject', 'seq'), name='round_moves_in_order'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='Scan',
@@ -497,6 +567,11 @@ class Migration(migrations.Migration):
                 ('kit', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='scans', to='screening.kit')),
                 ('session', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='scans', to='screening.intakesession')),
             ],
+            options={
+                'constraints': [
+                    models.UniqueConstraint(fields=('session', 'sequence'), name='a_scan_is_stored_once'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='ScreeningPolicy',
@@ -515,6 +590,14 @@ class Migration(migrations.Migration):
                 ('feed_empty_percent', models.DecimalField(decimal_places=2, default=5, max_digits=5, verbose_name='largest emptying of a field, %')),
                 ('protocol', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='screening', to='screening.protocol')),
             ],
+            options={
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('age_from__gte', 18), ('age_to__gt', models.F('age_from')), ('age_to__lte', 100)), name='age_band_is_plausible'),
+                    models.CheckConstraint(condition=models.Q(('interval_months__range', (6, 120))), name='interval_is_plausible'),
+                    models.CheckConstraint(condition=models.Q(('closing_days__range', (84, 180))), name='closing_day_is_plausible'),
+                    models.CheckConstraint(condition=models.Q(('kit_minimum_life_days__gte', models.F('closing_days'))), name='kit_outlives_its_round'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='ScreeningPolicyHistory',
@@ -578,6 +661,12 @@ class Migration(migrations.Migration):
                 ('source', models.CharField(max_length=120, verbose_name='how we know')),
                 ('person', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='stops', to='screening.person')),
             ],
+            options={
+                'constraints': [
+                    models.UniqueConstraint(condition=models.Q(('ended_on__isnull', True)), fields=('person', 'scope'), name='one_open_stop_per_scope'),
+                    models.CheckConstraint(condition=models.Q(('scope__in', ['invitations', 'text', 'email', 'doctor_copy', 'research', 'linkage'])), name='stop_scope_is_known'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='StopHistory',
@@ -623,10 +712,6 @@ class Migration(migrations.Migration):
                 'constraints': [models.UniqueConstraint(fields=('subject', 'seq'), name='kit_moves_in_order')],
             },
         ),
-        migrations.AddConstraint(
-            model_name='lot',
-            constraint=models.UniqueConstraint(fields=('kit_model', 'code'), name='one_row_per_lot'),
-        ),
         pgtrigger.migrations.AddTrigger(
             model_name='lot',
             trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "screening_lothistory" ("code", "expires_on", "id", "kit_model_id", "pgh_context", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "quarantined", "received_on") SELECT new_values."code", new_values."expires_on", new_values."id", new_values."kit_model_id", COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_metadata\', TRUE), \'\'), NULL)::JSONB, COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_id\', TRUE), \'\'), NULL)::UUID, roundbook_now(), \'update\', new_values."id", new_values."quarantined", new_values."received_on" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='3500c02dcb0215b6f18604c15300fae0863d9f21', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_596c1', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='screening_lot', when='AFTER')),
@@ -639,14 +724,6 @@ class Migration(migrations.Migration):
             model_name='exclusionhistory',
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='bd36bd03702a75ecc6e8786e1777d5987397a04e', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_79549', table='screening_exclusionhistory', when='BEFORE')),
         ),
-        migrations.AddConstraint(
-            model_name='exclusion',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'postponed'), _negated=True), ('until__isnull', False), _connector='OR'), name='postponement_has_an_end'),
-        ),
-        migrations.AddConstraint(
-            model_name='exclusion',
-            constraint=models.CheckConstraint(condition=models.Q(('until__isnull', True), ('until__gt', models.F('since')), _connector='OR'), name='exclusion_ends_after_it_starts'),
-        ),
         pgtrigger.migrations.AddTrigger(
             model_name='exclusion',
             trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "screening_exclusionhistory" ("confirmed", "id", "kind", "note", "person_id", "pgh_context", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "since", "until") SELECT new_values."confirmed", new_values."id", new_values."kind", new_values."note", new_values."person_id", COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_metadata\', TRUE), \'\'), NULL)::JSONB, COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_id\', TRUE), \'\'), NULL)::UUID, roundbook_now(), \'insert\', new_values."id", new_values."since", new_values."until" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='545ec9d585eb54036ce0cb4a004817af201f4960', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_cba19', referencing='REFERENCING NEW TABLE AS new_values ', table='screening_exclusion', when='AFTER')),
@@ -655,21 +732,9 @@ class Migration(migrations.Migration):
             model_name='exclusion',
             trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "screening_exclusionhistory" ("confirmed", "id", "kind", "note", "person_id", "pgh_context", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "since", "until") SELECT new_values."confirmed", new_values."id", new_values."kind", new_values."note", new_values."person_id", COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_metadata\', TRUE), \'\'), NULL)::JSONB, COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_id\', TRUE), \'\'), NULL)::UUID, roundbook_now(), \'update\', new_values."id", new_values."since", new_values."until" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='e304935a2b52790369ef79646a347bf5abcbd555', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_d18ea', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='screening_exclusion', when='AFTER')),
         ),
-        migrations.AddConstraint(
-            model_name='personidentifier',
-            constraint=models.UniqueConstraint(condition=models.Q(('valid_to__isnull', True)), fields=('scheme', 'value'), name='one_person_per_current_number'),
-        ),
         pgtrigger.migrations.AddTrigger(
             model_name='personhistory',
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='66f48f15eb4c52fd13c9e9247aea023faf664476', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_47bca', table='screening_personhistory', when='BEFORE')),
-        ),
-        migrations.AddConstraint(
-            model_name='protocol',
-            constraint=models.CheckConstraint(condition=models.Q(('approved_by__isnull', True), models.Q(('approved_by', models.F('proposed_by')), _negated=True), _connector='OR'), name='protocol_approved_by_a_second_person'),
-        ),
-        migrations.AddConstraint(
-            model_name='protocol',
-            constraint=models.CheckConstraint(condition=models.Q(('valid_to__isnull', True), ('valid_to__gt', models.F('valid_from')), _connector='OR'), name='protocol_ends_after_it_starts'),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='protocol',
@@ -679,65 +744,13 @@ class Migration(migrations.Migration):
             model_name='protocol',
             trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "screening_protocolhistory" ("approved_at", "approved_by_id", "id", "name", "pgh_context", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "proposed_by_id", "valid_from", "valid_to") SELECT new_values."approved_at", new_values."approved_by_id", new_values."id", new_values."name", COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_metadata\', TRUE), \'\'), NULL)::JSONB, COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_id\', TRUE), \'\'), NULL)::UUID, roundbook_now(), \'update\', new_values."id", new_values."proposed_by_id", new_values."valid_from", new_values."valid_to" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='3debe2cfaff975384412d48463f6d347f513b65e', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_0e335', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='screening_protocol', when='AFTER')),
         ),
-        migrations.AddConstraint(
-            model_name='batch',
-            constraint=models.CheckConstraint(condition=models.Q(('dispatched_on__isnull', True), ('dispatched_on__gte', models.F('opened_on')), _connector='OR'), name='batch_leaves_after_it_opens'),
-        ),
         pgtrigger.migrations.AddTrigger(
             model_name='protocolhistory',
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='5440af76f66405d8484b716002d0291b55682ae5', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_11310', table='screening_protocolhistory', when='BEFORE')),
         ),
-        migrations.AddConstraint(
-            model_name='registerload',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('status', 'applied'), _negated=True), models.Q(('applied_at__isnull', False), ('applied_by__isnull', False)), _connector='OR'), name='applied_load_says_when_and_by_whom'),
-        ),
-        migrations.AddConstraint(
-            model_name='registerload',
-            constraint=models.UniqueConstraint(condition=models.Q(('status', 'applied')), fields=('sha256',), name='a_register_file_is_applied_once'),
-        ),
-        migrations.AddIndex(
-            model_name='person',
-            index=models.Index(condition=models.Q(('next_due_on__isnull', False)), fields=['next_due_on', 'id'], name='person_due_first'),
-        ),
-        migrations.AddIndex(
-            model_name='person',
-            index=models.Index(fields=['name_key'], name='person_by_name'),
-        ),
-        migrations.AddIndex(
-            model_name='person',
-            index=models.Index(fields=['birth_date'], name='person_by_birth_date'),
-        ),
-        migrations.AddConstraint(
-            model_name='person',
-            constraint=models.CheckConstraint(condition=models.Q(('sex__in', ['female', 'male', 'other', 'unknown'])), name='person_sex_is_known_word'),
-        ),
-        migrations.AddConstraint(
-            model_name='person',
-            constraint=models.CheckConstraint(condition=models.Q(('deceased_on__isnull', True), ('next_due_on__isnull', True), _connector='OR'), name='the_dead_are_never_due'),
-        ),
-        migrations.AddConstraint(
-            model_name='person',
-            constraint=models.CheckConstraint(condition=models.Q(('merged_into__isnull', True), models.Q(('merged_into', models.F('id')), _negated=True), _connector='OR'), name='person_not_merged_into_self'),
-        ),
         pgtrigger.migrations.AddTrigger(
             model_name='person',
             trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "screening_personhistory" ("address_1", "address_2", "area_id", "birth_date", "deceased_on", "email", "family_name", "given_names", "hidden_address", "language", "left_area_on", "locality", "merged_into_id", "pgh_context", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "phone", "postcode", "practice_id", "sex") SELECT old_values."address_1", old_values."address_2", old_values."area_id", old_values."birth_date", old_values."deceased_on", old_values."email", old_values."family_name", old_values."given_names", old_values."hidden_address", old_values."language", old_values."left_area_on", old_values."locality", old_values."merged_into_id", COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_metadata\', TRUE), \'\'), NULL)::JSONB, COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_id\', TRUE), \'\'), NULL)::UUID, roundbook_now(), \'update\', old_values."id", old_values."phone", old_values."postcode", old_values."practice_id", old_values."sex" FROM ( SELECT old_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values."address_1" IS DISTINCT FROM (new_values."address_1") OR old_values."address_2" IS DISTINCT FROM (new_values."address_2") OR old_values."area_id" IS DISTINCT FROM (new_values."area_id") OR old_values."birth_date" IS DISTINCT FROM (new_values."birth_date") OR old_values."deceased_on" IS DISTINCT FROM (new_values."deceased_on") OR old_values."email" IS DISTINCT FROM (new_values."email") OR old_values."family_name" IS DISTINCT FROM (new_values."family_name") OR old_values."given_names" IS DISTINCT FROM (new_values."given_names") OR old_values."hidden_address" IS DISTINCT FROM (new_values."hidden_address") OR old_values."language" IS DISTINCT FROM (new_values."language") OR old_values."left_area_on" IS DISTINCT FROM (new_values."left_area_on") OR old_values."locality" IS DISTINCT FROM (new_values."locality") OR old_values."merged_into_id" IS DISTINCT FROM (new_values."merged_into_id") OR old_values."phone" IS DISTINCT FROM (new_values."phone") OR old_values."postcode" IS DISTINCT FROM (new_values."postcode") OR old_values."practice_id" IS DISTINCT FROM (new_values."practice_id") OR old_values."sex" IS DISTINCT FROM (new_values."sex")) ) AS old_values, _pgh_attached_context; RETURN NULL;', hash='15ae36f9703173dbcdf8aa0445f43baf54272880', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_3236a', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='screening_person', when='AFTER')),
-        ),
-        migrations.AddIndex(
-            model_name='return',
-            index=models.Index(condition=models.Q(('state', 'set_aside')), fields=['state', 'due_on'], name='return_set_aside_by_date'),
-        ),
-        migrations.AddConstraint(
-            model_name='return',
-            constraint=models.UniqueConstraint(condition=models.Q(('state', 'undone'), _negated=True), fields=('kit',), name='a_kit_returns_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='return',
-            constraint=models.CheckConstraint(condition=models.Q(('collected_earliest__lte', models.F('collected_latest'))), name='collection_days_in_order'),
-        ),
-        migrations.AddConstraint(
-            model_name='return',
-            constraint=models.CheckConstraint(condition=models.Q(('collected_latest__lte', models.F('arrived_on'))), name='collected_by_arrival'),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='return',
@@ -747,85 +760,13 @@ class Migration(migrations.Migration):
             model_name='returnhistory',
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='62108d92a446668cac88cdc0ebea45d342ef8c0e', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_ae0ec', table='screening_returnhistory', when='BEFORE')),
         ),
-        migrations.AddConstraint(
-            model_name='returnmove',
-            constraint=models.UniqueConstraint(fields=('subject', 'seq'), name='return_moves_in_order'),
-        ),
-        migrations.AddIndex(
-            model_name='round',
-            index=models.Index(fields=['person', 'invited_on'], name='round_of_person'),
-        ),
-        migrations.AddIndex(
-            model_name='round',
-            index=models.Index(fields=['invited_on'], name='round_by_invitation'),
-        ),
-        migrations.AddIndex(
-            model_name='round',
-            index=models.Index(condition=models.Q(('state', 'closed'), _negated=True), fields=['state', 'due_on'], name='round_open_by_date'),
-        ),
-        migrations.AddConstraint(
-            model_name='round',
-            constraint=models.UniqueConstraint(condition=models.Q(('state__in', ['', 'kit_due', 'kit_out', 'result_due', 'follow_up'])), fields=('person',), name='one_open_round_a_person'),
-        ),
-        migrations.AddConstraint(
-            model_name='round',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('closed_at__isnull', False), ('state', 'closed'), models.Q(('close_reason', ''), _negated=True)), models.Q(models.Q(('state', 'closed'), _negated=True), ('close_reason', ''), ('closed_at__isnull', True)), _connector='OR'), name='round_closed_has_reason_and_date'),
-        ),
         pgtrigger.migrations.AddTrigger(
             model_name='kithistory',
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='6b342bd15bfe1f43fb42d65f7af03a0283790636', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_5b392', table='screening_kithistory', when='BEFORE')),
         ),
-        migrations.AddIndex(
-            model_name='kit',
-            index=models.Index(condition=models.Q(('state', 'in_stock')), fields=['lot', 'id'], name='kit_in_stock'),
-        ),
-        migrations.AddIndex(
-            model_name='kit',
-            index=models.Index(fields=['round'], name='kit_of_round'),
-        ),
-        migrations.AddConstraint(
-            model_name='kit',
-            constraint=models.UniqueConstraint(condition=models.Q(('state__in', ['assigned', 'dispatched']), ('void_on__isnull', True)), fields=('round',), name='one_live_kit_a_round'),
-        ),
-        migrations.AddConstraint(
-            model_name='kit',
-            constraint=models.CheckConstraint(condition=models.Q(('state__in', ['', 'in_stock']), ('round__isnull', False), _connector='OR'), name='kit_out_of_stock_has_a_round'),
-        ),
-        migrations.AddConstraint(
-            model_name='kit',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('state', 'dispatched'), _negated=True), ('dispatched_on__isnull', False), _connector='OR'), name='dispatched_kit_has_its_day'),
-        ),
-        migrations.AddConstraint(
-            model_name='kit',
-            constraint=models.UniqueConstraint(fields=('round', 'ordinal'), name='kits_of_a_round_are_counted'),
-        ),
         pgtrigger.migrations.AddTrigger(
             model_name='kit',
             trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "screening_kithistory" ("pgh_context", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "round_id", "void_on", "void_reason") SELECT COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_metadata\', TRUE), \'\'), NULL)::JSONB, COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_id\', TRUE), \'\'), NULL)::UUID, roundbook_now(), \'update\', new_values."id", new_values."round_id", new_values."void_on", new_values."void_reason" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values."round_id" IS DISTINCT FROM (new_values."round_id") OR old_values."void_on" IS DISTINCT FROM (new_values."void_on") OR old_values."void_reason" IS DISTINCT FROM (new_values."void_reason")) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='5cb353cb9bd42973a56e2aa5d606421206f6d8c2', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_1175f', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='screening_kit', when='AFTER')),
-        ),
-        migrations.AddConstraint(
-            model_name='roundmove',
-            constraint=models.UniqueConstraint(fields=('subject', 'seq'), name='round_moves_in_order'),
-        ),
-        migrations.AddConstraint(
-            model_name='scan',
-            constraint=models.UniqueConstraint(fields=('session', 'sequence'), name='a_scan_is_stored_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='screeningpolicy',
-            constraint=models.CheckConstraint(condition=models.Q(('age_from__gte', 18), ('age_to__gt', models.F('age_from')), ('age_to__lte', 100)), name='age_band_is_plausible'),
-        ),
-        migrations.AddConstraint(
-            model_name='screeningpolicy',
-            constraint=models.CheckConstraint(condition=models.Q(('interval_months__range', (6, 120))), name='interval_is_plausible'),
-        ),
-        migrations.AddConstraint(
-            model_name='screeningpolicy',
-            constraint=models.CheckConstraint(condition=models.Q(('closing_days__range', (84, 180))), name='closing_day_is_plausible'),
-        ),
-        migrations.AddConstraint(
-            model_name='screeningpolicy',
-            constraint=models.CheckConstraint(condition=models.Q(('kit_minimum_life_days__gte', models.F('closing_days'))), name='kit_outlives_its_round'),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='screeningpolicy',
@@ -838,14 +779,6 @@ class Migration(migrations.Migration):
         pgtrigger.migrations.AddTrigger(
             model_name='screeningpolicyhistory',
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='fa35c8cdc266c83e2f12e6946199f2e063d4be4a', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_88f87', table='screening_screeningpolicyhistory', when='BEFORE')),
-        ),
-        migrations.AddConstraint(
-            model_name='stop',
-            constraint=models.UniqueConstraint(condition=models.Q(('ended_on__isnull', True)), fields=('person', 'scope'), name='one_open_stop_per_scope'),
-        ),
-        migrations.AddConstraint(
-            model_name='stop',
-            constraint=models.CheckConstraint(condition=models.Q(('scope__in', ['invitations', 'text', 'email', 'doctor_copy', 'research', 'linkage'])), name='stop_scope_is_known'),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='stop',

@@ -26,7 +26,17 @@ class Migration(migrations.Migration):
                 ('asked_at', models.DateTimeField()),
                 ('decided_at', models.DateTimeField(null=True)),
                 ('agreed', models.BooleanField(null=True)),
+                ('asked_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('decided_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('person', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='death_questions', to='screening.person')),
             ],
+            options={
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('decided_by__isnull', True), models.Q(('decided_by', models.F('asked_by')), _negated=True), _connector='OR'), name='a_death_is_decided_by_a_second_person'),
+                    models.CheckConstraint(condition=models.Q(models.Q(('agreed__isnull', True), ('decided_at__isnull', True), ('decided_by__isnull', True)), models.Q(('agreed__isnull', False), ('decided_at__isnull', False), ('decided_by__isnull', False)), _connector='OR'), name='a_decision_on_a_death_is_whole'),
+                    models.UniqueConstraint(condition=models.Q(('decided_by__isnull', True)), fields=('person',), name='one_open_question_of_death_a_person'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='FieldCorrection',
@@ -38,7 +48,15 @@ class Migration(migrations.Migration):
                 ('since', models.DateField()),
                 ('note', models.CharField(blank=True, default='', max_length=200)),
                 ('ended_on', models.DateField(null=True)),
+                ('made_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('person', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='corrections', to='screening.person')),
             ],
+            options={
+                'constraints': [
+                    models.UniqueConstraint(condition=models.Q(('ended_on__isnull', True)), fields=('person', 'field'), name='one_open_correction_a_field'),
+                    models.CheckConstraint(condition=models.Q(('field__in', ['family_name', 'given_names', 'birth_date', 'sex', 'address_1', 'address_2', 'locality', 'postcode', 'phone', 'email', 'language', 'deceased_on'])), name='only_known_fields_are_corrected'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='FieldCorrectionHistory',
@@ -55,6 +73,9 @@ class Migration(migrations.Migration):
                 ('since', models.DateField()),
                 ('note', models.CharField(blank=True, default='', max_length=200)),
                 ('ended_on', models.DateField(null=True)),
+                ('made_by', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('person', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='screening.person')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='events', to='screening.fieldcorrection')),
             ],
             options={
                 'abstract': False,
@@ -70,6 +91,7 @@ class Migration(migrations.Migration):
                 ('lost', models.IntegerField(verbose_name='lines without a person')),
                 ('corrected', models.IntegerField(verbose_name='facts kept against the register')),
                 ('sample', models.JSONField(default=list)),
+                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
             ],
             options={
                 'ordering': ['-at'],
@@ -129,71 +151,6 @@ class Migration(migrations.Migration):
         migrations.AddConstraint(
             model_name='screeningpolicy',
             constraint=models.CheckConstraint(condition=models.Q(('feed_alarm_days__gte', 1), ('feed_oldest_days__gte', models.F('feed_alarm_days'))), name='the_feed_alarm_comes_before_the_stop'),
-        ),
-        migrations.AddField(
-            model_name='deathquestion',
-            name='asked_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='deathquestion',
-            name='decided_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='deathquestion',
-            name='person',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='death_questions', to='screening.person'),
-        ),
-        migrations.AddField(
-            model_name='fieldcorrection',
-            name='made_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='fieldcorrection',
-            name='person',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='corrections', to='screening.person'),
-        ),
-        migrations.AddField(
-            model_name='fieldcorrectionhistory',
-            name='made_by',
-            field=models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='fieldcorrectionhistory',
-            name='person',
-            field=models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='screening.person'),
-        ),
-        migrations.AddField(
-            model_name='fieldcorrectionhistory',
-            name='pgh_obj',
-            field=models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='events', to='screening.fieldcorrection'),
-        ),
-        migrations.AddField(
-            model_name='registercomparison',
-            name='by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddConstraint(
-            model_name='deathquestion',
-            constraint=models.CheckConstraint(condition=models.Q(('decided_by__isnull', True), models.Q(('decided_by', models.F('asked_by')), _negated=True), _connector='OR'), name='a_death_is_decided_by_a_second_person'),
-        ),
-        migrations.AddConstraint(
-            model_name='deathquestion',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('agreed__isnull', True), ('decided_at__isnull', True), ('decided_by__isnull', True)), models.Q(('agreed__isnull', False), ('decided_at__isnull', False), ('decided_by__isnull', False)), _connector='OR'), name='a_decision_on_a_death_is_whole'),
-        ),
-        migrations.AddConstraint(
-            model_name='deathquestion',
-            constraint=models.UniqueConstraint(condition=models.Q(('decided_by__isnull', True)), fields=('person',), name='one_open_question_of_death_a_person'),
-        ),
-        migrations.AddConstraint(
-            model_name='fieldcorrection',
-            constraint=models.UniqueConstraint(condition=models.Q(('ended_on__isnull', True)), fields=('person', 'field'), name='one_open_correction_a_field'),
-        ),
-        migrations.AddConstraint(
-            model_name='fieldcorrection',
-            constraint=models.CheckConstraint(condition=models.Q(('field__in', ['family_name', 'given_names', 'birth_date', 'sex', 'address_1', 'address_2', 'locality', 'postcode', 'phone', 'email', 'language', 'deceased_on'])), name='only_known_fields_are_corrected'),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='fieldcorrection',

@@ -24,9 +24,15 @@ class Migration(migrations.Migration):
                 ('until', models.DateField(verbose_name='until and with')),
                 ('note', models.CharField(blank=True, default='', max_length=200, verbose_name='note')),
                 ('ended_on', models.DateField(null=True)),
+                ('area', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, to='screening.area', verbose_name='area')),
+                ('made_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
             ],
             options={
                 'ordering': ['-since'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('until__gte', models.F('since'))), name='a_pause_ends_after_it_begins'),
+                    models.CheckConstraint(condition=models.Q(('kind__in', ['holiday', 'heat', 'post', 'slots', 'other'])), name='a_pause_has_a_known_reason'),
+                ],
             },
         ),
         pgtrigger.migrations.RemoveTrigger(
@@ -73,23 +79,5 @@ class Migration(migrations.Migration):
         migrations.AddConstraint(
             model_name='batch',
             constraint=models.CheckConstraint(condition=models.Q(('released_by__isnull', True), models.Q(('released_by', models.F('opened_by')), _negated=True), _connector='OR'), name='a_batch_is_released_by_a_second_person'),
-        ),
-        migrations.AddField(
-            model_name='invitationpause',
-            name='area',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, to='screening.area', verbose_name='area'),
-        ),
-        migrations.AddField(
-            model_name='invitationpause',
-            name='made_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddConstraint(
-            model_name='invitationpause',
-            constraint=models.CheckConstraint(condition=models.Q(('until__gte', models.F('since'))), name='a_pause_ends_after_it_begins'),
-        ),
-        migrations.AddConstraint(
-            model_name='invitationpause',
-            constraint=models.CheckConstraint(condition=models.Q(('kind__in', ['holiday', 'heat', 'post', 'slots', 'other'])), name='a_pause_has_a_known_reason'),
         ),
     ]

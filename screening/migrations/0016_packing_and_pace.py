@@ -24,9 +24,14 @@ class Migration(migrations.Migration):
                 ('since', models.DateField(verbose_name='from')),
                 ('note', models.CharField(blank=True, default='', max_length=200, verbose_name='why')),
                 ('made_at', models.DateTimeField()),
+                ('area', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, to='screening.area', verbose_name='area')),
+                ('made_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
             ],
             options={
                 'ordering': ['-since', '-pk'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('per_day__isnull', True), ('per_day__range', (1, 50000)), _connector='OR'), name='a_pace_is_plausible'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -41,9 +46,13 @@ class Migration(migrations.Migration):
                 ('people', models.IntegerField(default=0, verbose_name='people who get another kit')),
                 ('back', models.IntegerField(default=0, verbose_name='kits that had come back before')),
                 ('opened_at', models.DateTimeField()),
+                ('opened_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
             ],
             options={
                 'ordering': ['-opened_at'],
+                'constraints': [
+                    models.CheckConstraint(condition=models.Q(('last_serial__gte', models.F('first_serial'))), name='a_range_of_serials_runs_forwards'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -57,6 +66,7 @@ class Migration(migrations.Migration):
                 ('refused', models.IntegerField(default=0, verbose_name='refused')),
                 ('known', models.IntegerField(default=0, verbose_name='known before')),
                 ('taken_at', models.DateTimeField()),
+                ('taken_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
             ],
             options={
                 'ordering': ['-taken_at'],
@@ -74,7 +84,22 @@ class Migration(migrations.Migration):
                 ('posted_on', models.DateField(null=True, verbose_name='posted on')),
                 ('line', models.IntegerField(null=True, verbose_name='line')),
                 ('packed_at', models.DateTimeField()),
+                ('batch', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='packs', to='screening.batch')),
+                ('kit', models.ForeignKey(db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, to='screening.kit')),
+                ('manifest', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='packs', to='screening.manifest')),
+                ('packed_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('round', models.ForeignKey(db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, to='screening.round')),
             ],
+            options={
+                'indexes': [
+                    models.Index(fields=['round'], name='pack_of_round'),
+                ],
+                'constraints': [
+                    models.UniqueConstraint(condition=models.Q(('verdict', 'paired')), fields=('kit',), name='a_kit_is_packed_once'),
+                    models.UniqueConstraint(condition=models.Q(('verdict', 'paired')), fields=('batch', 'nth'), name='packs_of_a_batch_are_counted'),
+                    models.CheckConstraint(condition=models.Q(models.Q(('verdict', 'paired'), _negated=True), models.Q(('batch__isnull', False), ('kit__isnull', False), ('nth__isnull', False), ('round__isnull', False)), _connector='OR'), name='a_pack_has_letter_and_kit'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='PackCheck',
@@ -83,6 +108,9 @@ class Migration(migrations.Migration):
                 ('found', models.CharField(max_length=20, verbose_name='kit found in it')),
                 ('right', models.BooleanField(verbose_name='right')),
                 ('at', models.DateTimeField()),
+                ('batch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='pack_checks', to='screening.batch')),
+                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('pack', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='checks', to='screening.pack')),
             ],
             options={
                 'ordering': ['-at'],
@@ -132,89 +160,5 @@ class Migration(migrations.Migration):
         migrations.AddConstraint(
             model_name='screeningpolicy',
             constraint=models.CheckConstraint(condition=models.Q(('pack_check_every__range', (10, 1000))), name='pack_checks_are_plausible'),
-        ),
-        migrations.AddField(
-            model_name='invitationpace',
-            name='area',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, to='screening.area', verbose_name='area'),
-        ),
-        migrations.AddField(
-            model_name='invitationpace',
-            name='made_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='kitdoubt',
-            name='opened_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='manifest',
-            name='taken_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='pack',
-            name='batch',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='packs', to='screening.batch'),
-        ),
-        migrations.AddField(
-            model_name='pack',
-            name='kit',
-            field=models.ForeignKey(db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, to='screening.kit'),
-        ),
-        migrations.AddField(
-            model_name='pack',
-            name='manifest',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='packs', to='screening.manifest'),
-        ),
-        migrations.AddField(
-            model_name='pack',
-            name='packed_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='pack',
-            name='round',
-            field=models.ForeignKey(db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, to='screening.round'),
-        ),
-        migrations.AddField(
-            model_name='packcheck',
-            name='batch',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='pack_checks', to='screening.batch'),
-        ),
-        migrations.AddField(
-            model_name='packcheck',
-            name='by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='packcheck',
-            name='pack',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='checks', to='screening.pack'),
-        ),
-        migrations.AddConstraint(
-            model_name='invitationpace',
-            constraint=models.CheckConstraint(condition=models.Q(('per_day__isnull', True), ('per_day__range', (1, 50000)), _connector='OR'), name='a_pace_is_plausible'),
-        ),
-        migrations.AddConstraint(
-            model_name='kitdoubt',
-            constraint=models.CheckConstraint(condition=models.Q(('last_serial__gte', models.F('first_serial'))), name='a_range_of_serials_runs_forwards'),
-        ),
-        migrations.AddIndex(
-            model_name='pack',
-            index=models.Index(fields=['round'], name='pack_of_round'),
-        ),
-        migrations.AddConstraint(
-            model_name='pack',
-            constraint=models.UniqueConstraint(condition=models.Q(('verdict', 'paired')), fields=('kit',), name='a_kit_is_packed_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='pack',
-            constraint=models.UniqueConstraint(condition=models.Q(('verdict', 'paired')), fields=('batch', 'nth'), name='packs_of_a_batch_are_counted'),
-        ),
-        migrations.AddConstraint(
-            model_name='pack',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('verdict', 'paired'), _negated=True), models.Q(('batch__isnull', False), ('kit__isnull', False), ('nth__isnull', False), ('round__isnull', False)), _connector='OR'), name='a_pack_has_letter_and_kit'),
         ),
     ]

@@ -26,6 +26,10 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['at', 'pk'],
+                'constraints': [
+                    models.UniqueConstraint(fields=('user', 'person', 'day'), name='one_reason_a_person_user_and_day'),
+                    models.CheckConstraint(condition=models.Q(('purpose__in', ('call', 'check'))), name='opened_record_has_a_reason'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -41,6 +45,12 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['pk'],
+                'constraints': [
+                    models.UniqueConstraint(fields=('look', 'replaces'), name='a_review_is_replaced_once', nulls_distinct=False),
+                    models.CheckConstraint(condition=models.Q(('in_order', True), models.Q(('words', ''), _negated=True), _connector='OR'), name='look_not_in_order_says_why'),
+                    models.CheckConstraint(condition=models.Q(('replaces', None), models.Q(('words', ''), _negated=True), _connector='OR'), name='another_review_says_why'),
+                    models.CheckConstraint(condition=models.Q(('replaces', None), ('replaces__lt', models.F('id')), _connector='OR'), name='a_review_replaces_an_earlier_one'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -56,29 +66,5 @@ class Migration(migrations.Migration):
                 'ordering': ['pk'],
                 'constraints': [models.CheckConstraint(condition=models.Q(('words', ''), _negated=True), name='follow_up_of_a_look_says_what_was_done')],
             },
-        ),
-        migrations.AddConstraint(
-            model_name='reasonedlook',
-            constraint=models.UniqueConstraint(fields=('user', 'person', 'day'), name='one_reason_a_person_user_and_day'),
-        ),
-        migrations.AddConstraint(
-            model_name='reasonedlook',
-            constraint=models.CheckConstraint(condition=models.Q(('purpose__in', ('call', 'check'))), name='opened_record_has_a_reason'),
-        ),
-        migrations.AddConstraint(
-            model_name='lookreview',
-            constraint=models.UniqueConstraint(fields=('look', 'replaces'), name='a_review_is_replaced_once', nulls_distinct=False),
-        ),
-        migrations.AddConstraint(
-            model_name='lookreview',
-            constraint=models.CheckConstraint(condition=models.Q(('in_order', True), models.Q(('words', ''), _negated=True), _connector='OR'), name='look_not_in_order_says_why'),
-        ),
-        migrations.AddConstraint(
-            model_name='lookreview',
-            constraint=models.CheckConstraint(condition=models.Q(('replaces', None), models.Q(('words', ''), _negated=True), _connector='OR'), name='another_review_says_why'),
-        ),
-        migrations.AddConstraint(
-            model_name='lookreview',
-            constraint=models.CheckConstraint(condition=models.Q(('replaces', None), ('replaces__lt', models.F('id')), _connector='OR'), name='a_review_replaces_an_earlier_one'),
         ),
     ]

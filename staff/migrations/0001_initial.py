@@ -50,6 +50,11 @@ class Migration(migrations.Migration):
                 ('local_day', models.DateField()),
                 ('done_at', models.DateTimeField()),
             ],
+            options={
+                'constraints': [
+                    models.UniqueConstraint(fields=('duty', 'local_day'), name='a_duty_once_a_day'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='LedgerState',
@@ -60,6 +65,11 @@ class Migration(migrations.Migration):
                 ('is_open', models.BooleanField()),
                 ('is_closed', models.BooleanField()),
             ],
+            options={
+                'constraints': [
+                    models.UniqueConstraint(fields=('machine', 'state'), name='one_row_per_state'),
+                ],
+            },
         ),
         migrations.CreateModel(
             name='LedgerTransition',
@@ -70,38 +80,10 @@ class Migration(migrations.Migration):
                 ('from_state', models.CharField(blank=True, max_length=24)),
                 ('to_state', models.CharField(max_length=24)),
             ],
-        ),
-        migrations.CreateModel(
-            name='NonWorkingDay',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('day', models.DateField(verbose_name='day')),
-                ('name', models.CharField(max_length=80, verbose_name='name')),
-            ],
             options={
-                'ordering': ['day'],
-            },
-        ),
-        migrations.CreateModel(
-            name='Posting',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('role', models.CharField(choices=[('front_desk', 'Front desk'), ('phone_desk', 'Phone desk'), ('laboratory', 'Laboratory'), ('coordinator', 'Coordinator'), ('clinician', 'Clinician'), ('manager', 'Programme manager'), ('administrator', 'Administrator'), ('auditor', 'Auditor'), ('programme_client', 'Programme client')], max_length=20, verbose_name='role')),
-            ],
-        ),
-        migrations.CreateModel(
-            name='PostingHistory',
-            fields=[
-                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
-                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
-                ('pgh_label', models.TextField(help_text='The event label.')),
-                ('pgh_context', pghistory.utils.JSONField(null=True)),
-                ('pgh_context_id', models.UUIDField(null=True)),
-                ('id', models.BigIntegerField()),
-                ('role', models.CharField(choices=[('front_desk', 'Front desk'), ('phone_desk', 'Phone desk'), ('laboratory', 'Laboratory'), ('coordinator', 'Coordinator'), ('clinician', 'Clinician'), ('manager', 'Programme manager'), ('administrator', 'Administrator'), ('auditor', 'Auditor'), ('programme_client', 'Programme client')], max_length=20, verbose_name='role')),
-            ],
-            options={
-                'abstract': False,
+                'constraints': [
+                    models.UniqueConstraint(fields=('machine', 'event', 'from_state'), name='an_event_leads_to_one_state'),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -120,21 +102,18 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
-            name='UserHistory',
+            name='NonWorkingDay',
             fields=[
-                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
-                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
-                ('pgh_label', models.TextField(help_text='The event label.')),
-                ('pgh_context', pghistory.utils.JSONField(null=True)),
-                ('pgh_context_id', models.UUIDField(null=True)),
-                ('id', models.BigIntegerField()),
-                ('username', models.CharField(max_length=60, verbose_name='sign-in name')),
-                ('full_name', models.CharField(max_length=120, verbose_name='name')),
-                ('email', models.EmailField(blank=True, max_length=254, verbose_name='e-mail')),
-                ('is_active', models.BooleanField(default=True, verbose_name='active')),
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('day', models.DateField(verbose_name='day')),
+                ('name', models.CharField(max_length=80, verbose_name='name')),
+                ('site', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, to='staff.site')),
             ],
             options={
-                'abstract': False,
+                'ordering': ['day'],
+                'constraints': [
+                    models.UniqueConstraint(fields=('site', 'day'), name='one_closed_day_per_site', nulls_distinct=False),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -153,6 +132,58 @@ class Migration(migrations.Migration):
                 'constraints': [models.UniqueConstraint(django.db.models.functions.text.Lower('username'), name='one_user_per_sign_in_name')],
             },
         ),
+        migrations.CreateModel(
+            name='Posting',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('role', models.CharField(choices=[('front_desk', 'Front desk'), ('phone_desk', 'Phone desk'), ('laboratory', 'Laboratory'), ('coordinator', 'Coordinator'), ('clinician', 'Clinician'), ('manager', 'Programme manager'), ('administrator', 'Administrator'), ('auditor', 'Auditor'), ('programme_client', 'Programme client')], max_length=20, verbose_name='role')),
+                ('user', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='postings', to=settings.AUTH_USER_MODEL)),
+                ('site', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, to='staff.site')),
+            ],
+            options={
+                'constraints': [
+                    models.UniqueConstraint(fields=('user', 'role', 'site'), name='one_posting_per_user_role_site', nulls_distinct=False),
+                    models.CheckConstraint(condition=models.Q(('role__in', ['front_desk', 'phone_desk', 'laboratory', 'coordinator', 'clinician', 'manager', 'administrator', 'auditor', 'programme_client'])), name='posting_role_is_known'),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name='PostingHistory',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('pgh_context', pghistory.utils.JSONField(null=True)),
+                ('pgh_context_id', models.UUIDField(null=True)),
+                ('id', models.BigIntegerField()),
+                ('role', models.CharField(choices=[('front_desk', 'Front desk'), ('phone_desk', 'Phone desk'), ('laboratory', 'Laboratory'), ('coordinator', 'Coordinator'), ('clinician', 'Clinician'), ('manager', 'Programme manager'), ('administrator', 'Administrator'), ('auditor', 'Auditor'), ('programme_client', 'Programme client')], max_length=20, verbose_name='role')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='events', to='staff.posting')),
+                ('user', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('site', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='staff.site')),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
+            name='UserHistory',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('pgh_context', pghistory.utils.JSONField(null=True)),
+                ('pgh_context_id', models.UUIDField(null=True)),
+                ('id', models.BigIntegerField()),
+                ('username', models.CharField(max_length=60, verbose_name='sign-in name')),
+                ('full_name', models.CharField(max_length=120, verbose_name='name')),
+                ('email', models.EmailField(blank=True, max_length=254, verbose_name='e-mail')),
+                ('is_active', models.BooleanField(default=True, verbose_name='active')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='events', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
         pgtrigger.migrations.AddTrigger(
             model_name='user',
             trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "staff_userhistory" ("email", "full_name", "id", "is_active", "pgh_context", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "username") SELECT new_values."email", new_values."full_name", new_values."id", new_values."is_active", COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_metadata\', TRUE), \'\'), NULL)::JSONB, COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_id\', TRUE), \'\'), NULL)::UUID, roundbook_now(), \'insert\', new_values."id", new_values."username" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='43725b781df1f7d2fdcf01f8c0d61cf2308aafc3', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_ee817', referencing='REFERENCING NEW TABLE AS new_values ', table='staff_user', when='AFTER')),
@@ -161,64 +192,9 @@ class Migration(migrations.Migration):
             model_name='user',
             trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "staff_userhistory" ("email", "full_name", "id", "is_active", "pgh_context", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "username") SELECT new_values."email", new_values."full_name", new_values."id", new_values."is_active", COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_metadata\', TRUE), \'\'), NULL)::JSONB, COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_id\', TRUE), \'\'), NULL)::UUID, roundbook_now(), \'update\', new_values."id", new_values."username" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values."email" IS DISTINCT FROM (new_values."email") OR old_values."full_name" IS DISTINCT FROM (new_values."full_name") OR old_values."id" IS DISTINCT FROM (new_values."id") OR old_values."is_active" IS DISTINCT FROM (new_values."is_active") OR old_values."username" IS DISTINCT FROM (new_values."username")) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='9e53e3c7dc602f145bd5996ef0ebbcb164a71fc6', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_8c3eb', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='staff_user', when='AFTER')),
         ),
-        migrations.AddConstraint(
-            model_name='duty',
-            constraint=models.UniqueConstraint(fields=('duty', 'local_day'), name='a_duty_once_a_day'),
-        ),
-        migrations.AddConstraint(
-            model_name='ledgerstate',
-            constraint=models.UniqueConstraint(fields=('machine', 'state'), name='one_row_per_state'),
-        ),
-        migrations.AddConstraint(
-            model_name='ledgertransition',
-            constraint=models.UniqueConstraint(fields=('machine', 'event', 'from_state'), name='an_event_leads_to_one_state'),
-        ),
-        migrations.AddField(
-            model_name='posting',
-            name='user',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='postings', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='postinghistory',
-            name='pgh_obj',
-            field=models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='events', to='staff.posting'),
-        ),
-        migrations.AddField(
-            model_name='postinghistory',
-            name='user',
-            field=models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='postinghistory',
-            name='site',
-            field=models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='staff.site'),
-        ),
-        migrations.AddField(
-            model_name='posting',
-            name='site',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, to='staff.site'),
-        ),
-        migrations.AddField(
-            model_name='nonworkingday',
-            name='site',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, to='staff.site'),
-        ),
-        migrations.AddField(
-            model_name='userhistory',
-            name='pgh_obj',
-            field=models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='events', to=settings.AUTH_USER_MODEL),
-        ),
         pgtrigger.migrations.AddTrigger(
             model_name='postinghistory',
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='a01b970a3986c8a4c4365f4401fcadb743678202', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_c63d3', table='staff_postinghistory', when='BEFORE')),
-        ),
-        migrations.AddConstraint(
-            model_name='posting',
-            constraint=models.UniqueConstraint(fields=('user', 'role', 'site'), name='one_posting_per_user_role_site', nulls_distinct=False),
-        ),
-        migrations.AddConstraint(
-            model_name='posting',
-            constraint=models.CheckConstraint(condition=models.Q(('role__in', ['front_desk', 'phone_desk', 'laboratory', 'coordinator', 'clinician', 'manager', 'administrator', 'auditor', 'programme_client'])), name='posting_role_is_known'),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='posting',
@@ -227,10 +203,6 @@ class Migration(migrations.Migration):
         pgtrigger.migrations.AddTrigger(
             model_name='posting',
             trigger=pgtrigger.compiler.Trigger(name='delete_delete', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "staff_postinghistory" ("id", "pgh_context", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "role", "site_id", "user_id") SELECT old_values."id", COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_metadata\', TRUE), \'\'), NULL)::JSONB, COALESCE(NULLIF(CURRENT_SETTING(\'pghistory.context_id\', TRUE), \'\'), NULL)::UUID, roundbook_now(), \'delete\', old_values."id", old_values."role", old_values."site_id", old_values."user_id" FROM ( SELECT old_values.* FROM old_values  ) AS old_values, _pgh_attached_context; RETURN NULL;', hash='2e2be4e99bd445d706b9ca2b3ce4b3ccab371a1c', level='STATEMENT', operation='DELETE', pgid='pgtrigger_delete_delete_b8f65', referencing='REFERENCING OLD TABLE AS old_values ', table='staff_posting', when='AFTER')),
-        ),
-        migrations.AddConstraint(
-            model_name='nonworkingday',
-            constraint=models.UniqueConstraint(fields=('site', 'day'), name='one_closed_day_per_site', nulls_distinct=False),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='userhistory',

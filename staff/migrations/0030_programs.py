@@ -13,20 +13,6 @@ class Migration(migrations.Migration):
 
     operations = [
         migrations.CreateModel(
-            name='ApiToken',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('digest', models.CharField(max_length=64, unique=True)),
-                ('hint', models.CharField(max_length=12, verbose_name='begins with')),
-                ('made_at', models.DateTimeField()),
-                ('expires_at', models.DateTimeField(verbose_name='expires')),
-                ('revoked_at', models.DateTimeField(null=True, verbose_name='revoked')),
-            ],
-            options={
-                'ordering': ['-pk'],
-            },
-        ),
-        migrations.CreateModel(
             name='ApiClient',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -40,6 +26,28 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='ApiToken',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('digest', models.CharField(max_length=64, unique=True)),
+                ('hint', models.CharField(max_length=12, verbose_name='begins with')),
+                ('made_at', models.DateTimeField()),
+                ('expires_at', models.DateTimeField(verbose_name='expires')),
+                ('revoked_at', models.DateTimeField(null=True, verbose_name='revoked')),
+                ('client', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='tokens', to='staff.apiclient')),
+                ('made_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('revoked_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'ordering': ['-pk'],
+                'constraints': [
+                    models.UniqueConstraint(condition=models.Q(('revoked_at__isnull', True)), fields=('client',), name='one_live_token_a_client'),
+                    models.CheckConstraint(condition=models.Q(('expires_at__gt', models.F('made_at'))), name='token_expires_after_it_is_made'),
+                    models.CheckConstraint(condition=models.Q(models.Q(('revoked_at__isnull', True), ('revoked_by__isnull', True)), models.Q(('revoked_at__isnull', False), ('revoked_by__isnull', False)), _connector='OR'), name='revoked_token_says_by_whom'),
+                ],
+            },
+        ),
+        migrations.CreateModel(
             name='ApiUse',
             fields=[
                 ('token', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, primary_key=True, related_name='use', serialize=False, to='staff.apitoken')),
@@ -47,21 +55,6 @@ class Migration(migrations.Migration):
                 ('used', models.IntegerField()),
                 ('total', models.BigIntegerField()),
             ],
-        ),
-        migrations.AddField(
-            model_name='apitoken',
-            name='client',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='tokens', to='staff.apiclient'),
-        ),
-        migrations.AddField(
-            model_name='apitoken',
-            name='made_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='apitoken',
-            name='revoked_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
         ),
         migrations.CreateModel(
             name='KeptAnswer',
@@ -75,25 +68,13 @@ class Migration(migrations.Migration):
                 ('at', models.DateTimeField()),
                 ('client', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.CASCADE, related_name='answers', to='staff.apiclient')),
             ],
-        ),
-        migrations.AddConstraint(
-            model_name='apitoken',
-            constraint=models.UniqueConstraint(condition=models.Q(('revoked_at__isnull', True)), fields=('client',), name='one_live_token_a_client'),
-        ),
-        migrations.AddConstraint(
-            model_name='apitoken',
-            constraint=models.CheckConstraint(condition=models.Q(('expires_at__gt', models.F('made_at'))), name='token_expires_after_it_is_made'),
-        ),
-        migrations.AddConstraint(
-            model_name='apitoken',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('revoked_at__isnull', True), ('revoked_by__isnull', True)), models.Q(('revoked_at__isnull', False), ('revoked_by__isnull', False)), _connector='OR'), name='revoked_token_says_by_whom'),
-        ),
-        migrations.AddIndex(
-            model_name='keptanswer',
-            index=models.Index(fields=['at'], name='kept_answer_by_age'),
-        ),
-        migrations.AddConstraint(
-            model_name='keptanswer',
-            constraint=models.UniqueConstraint(fields=('client', 'key'), name='one_answer_a_key'),
+            options={
+                'indexes': [
+                    models.Index(fields=['at'], name='kept_answer_by_age'),
+                ],
+                'constraints': [
+                    models.UniqueConstraint(fields=('client', 'key'), name='one_answer_a_key'),
+                ],
+            },
         ),
     ]
