@@ -8,6 +8,7 @@ import sys
 import time
 import uuid
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from pathlib import Path
 from urllib.parse import urlsplit, urlunsplit
@@ -163,22 +164,30 @@ def django_db_setup(worker_database: str) -> None:
     """Replaces Django's own test database."""
 
 
-@pytest.fixture
-def fresh_db(django_db_blocker: pytest.FixtureRequest, worker_database: str) -> Iterator[str]:
-    """A database of the test's own, for tests that commit, use threads or start processes."""
+@contextmanager
+def own_database(afterwards: str, *, template: str = "") -> Iterator[str]:
+    """A database of one test's own; afterwards the connection goes back to where it belongs."""
     name = f"rbown_{uuid.uuid4().hex[:12]}"
-    clone_database(name)
-    with django_db_blocker.unblock():
-        use_database(name)
-        yield name
-        use_database(worker_database)
+    connections.close_all()  # nobody may be connected to what is copied
+    clone_database(name, template=template)
+    use_database(name)
+    yield name
+    use_database(afterwards)
     drop_database(name)
 
 
 @pytest.fixture
-def as_owner(fresh_db: str) -> Iterator[psycopg.Connection]:
+def fresh_db(django_db_blocker: pytest.FixtureRequest, worker_database: str) -> Iterator[str]:
+    """A database of the test's own, for tests that commit, use threads or start processes."""
+    with django_db_blocker.unblock(), own_database(worker_database) as name:
+        yield name
+
+
+@pytest.fixture
+def as_owner(request: pytest.FixtureRequest) -> Iterator[psycopg.Connection]:
     """A connection of the owner role to the test's own database, for damage that the application cannot do."""
-    with _connect(fresh_db) as owner:
+    own = "fresh_region" if "fresh_region" in request.fixturenames else "fresh_db"
+    with _connect(request.getfixturevalue(own)) as owner:
         yield owner
 
 
@@ -189,12 +198,64 @@ def still_clock(request: pytest.FixtureRequest) -> Iterator[None]:
         yield
 
 
-@pytest.fixture
-def region(db: None) -> "object":
-    """The Tarnuvek Region's reference data and staff."""
+@pytest.fixture(scope="session")
+def region_database(worker_database: str, django_db_blocker: pytest.FixtureRequest) -> Iterator[str]:
+    """A database in which the Tarnuvek Region is laid down, once for every test that only starts from it."""
     from oversight.rehearsal.setting import region_lay_down
 
-    return region_lay_down(first_day=FIRST_DAY, password="tarnuvek-practice")
+    name = f"{worker_database}_region"
+    clone_database(name)
+    with django_db_blocker.unblock(), clock.at(NOON):
+        use_database(name)
+        region_lay_down(first_day=FIRST_DAY)
+        use_database(worker_database)
+    yield name
+    with django_db_blocker.unblock():
+        use_database(worker_database)
+    drop_database(name)
+
+
+@pytest.fixture(scope="class", autouse=True)
+def ground(request: pytest.FixtureRequest, django_db_blocker: pytest.FixtureRequest) -> None:
+    """Stands each test on the database it starts from; wider than a test, so that it comes before its transaction.
+
+    A test without the region leaves the connection alone unless the one before it stood on the region's.
+    """
+    wanted = ""
+    if "region" in request.fixturenames:
+        wanted = request.getfixturevalue("region_database")
+    elif str(connection.settings_dict["NAME"]).endswith("_region"):
+        wanted = request.getfixturevalue("worker_database")
+    if wanted and connection.settings_dict["NAME"] != wanted:
+        with django_db_blocker.unblock():
+            use_database(wanted)
+
+
+@pytest.fixture
+def region(ground: None, db: None) -> "object":
+    """The Tarnuvek Region's reference data and staff."""
+    from oversight.rehearsal.setting import Region
+    from results.models import Analyser
+    from screening.models import KitModel, Protocol
+    from staff.acting import acting
+    from staff.models import User
+
+    # Whoever laid it down is still the one acting when a test writes a row by itself.
+    with acting(User.objects.system(), reason="demo region"):
+        return Region(
+            Protocol.objects.get(),
+            KitModel.objects.get(name="Tarn 12"),
+            tuple(Analyser.objects.order_by("pk")),
+        )
+
+
+@pytest.fixture
+def fresh_region(
+    region_database: str, worker_database: str, django_db_blocker: pytest.FixtureRequest
+) -> Iterator[str]:
+    """The region in a database of the test's own, committed."""
+    with django_db_blocker.unblock(), own_database(worker_database, template=region_database) as name:
+        yield name
 
 
 @pytest.fixture

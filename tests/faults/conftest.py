@@ -10,13 +10,9 @@ from tests.journeys.stack import Stack
 
 
 @pytest.fixture
-def own_region(fresh_db: str) -> str:
+def own_region(fresh_region: str) -> str:
     """The Tarnuvek Region laid down and committed, for threads and processes."""
-    from oversight.rehearsal.setting import region_lay_down
-    from tests.conftest import FIRST_DAY
-
-    region_lay_down(first_day=FIRST_DAY, password="tarnuvek-practice")
-    return fresh_db
+    return fresh_region
 
 
 @pytest.fixture

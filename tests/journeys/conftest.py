@@ -34,12 +34,9 @@ def laid_down(database: str, logs: Path, lay_down: Callable[[], object]) -> Iter
 
 
 @pytest.fixture
-def stack(fresh_db: str, tmp_path: Path) -> Iterator[Stack]:
+def stack(fresh_region: str, tmp_path: Path) -> Iterator[Stack]:
     """The region laid down in a database of its own, with web, worker and beat running on it."""
-    from oversight.rehearsal.setting import region_lay_down
-    from tests.conftest import FIRST_DAY
-
-    with laid_down(fresh_db, tmp_path, lambda: region_lay_down(first_day=FIRST_DAY)) as running:
+    with laid_down(fresh_region, tmp_path, lambda: None) as running:
         yield running
 
 

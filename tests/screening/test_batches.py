@@ -35,9 +35,7 @@ TODAY = date(2026, 6, 17)
 
 
 @pytest.fixture
-def by(request: pytest.FixtureRequest) -> User:
-    if "fresh_db" not in request.fixturenames:
-        request.getfixturevalue("region")
+def by(region: object) -> User:
     return cast.member(cast.MANAGER)
 
 

@@ -11,9 +11,7 @@ from django.core.wsgi import get_wsgi_application
 from django.db import connections
 from playwright.sync_api import Browser, Playwright, sync_playwright
 
-from oversight.rehearsal.setting import region_lay_down
 from staff import clock
-from tests.conftest import FIRST_DAY
 from tests.screening.intake.desk_browser import ARGS, Quiet, Server
 from tools.machine import BROWSERS
 
@@ -42,12 +40,11 @@ def browser(player: Playwright, program: str | None) -> Iterator[Browser]:
 
 
 @pytest.fixture
-def server(fresh_db: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
+def server(fresh_region: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
     """The application on a free port, on the demo day, against this test's own database."""
     monkeypatch.setattr(settings, "FIXED_TODAY", clock.today().isoformat())
     monkeypatch.setattr(settings, "ALLOWED_HOSTS", ["*"])
     monkeypatch.setenv("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
-    region_lay_down(first_day=FIRST_DAY)
     web = make_server("127.0.0.1", 0, get_wsgi_application(), Server, Quiet)
     threading.Thread(target=web.serve_forever, daemon=True).start()
     yield f"http://127.0.0.1:{web.server_port}"
