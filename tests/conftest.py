@@ -112,6 +112,21 @@ def _template() -> str:
     return name
 
 
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Begin the template while the workers still read the tests, rather than when the first of them waits for it.
+
+    Whoever asks for it meanwhile waits at the lock; should this have failed, they make it themselves and say why not.
+    """
+    config = session.config
+    if config.getoption("numprocesses", None) and not hasattr(config, "workerinput"):
+        subprocess.Popen(
+            [sys.executable, "-c", "from tests.conftest import _template; _template()"],
+            cwd=ROOT,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+
+
 def clone_database(name: str, *, template: str = "") -> None:
     """A fresh copy of the template, or of another database that nobody is connected to."""
     template = template or _template()
