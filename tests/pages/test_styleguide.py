@@ -141,6 +141,31 @@ def test_a_scan_outside_any_field_goes_to_the_search_box(browser: Browser) -> No
     page.close()
 
 
+def test_a_scan_with_a_late_character_is_not_cut_in_two(browser: Browser) -> None:
+    page, _ = open_page(browser)
+    page.keyboard.type("TR7K", delay=4)
+    page.wait_for_timeout(150)
+    page.keyboard.type("204118X", delay=4)
+    with page.expect_request("**/find/") as sent, page.expect_navigation():
+        page.keyboard.press("Enter")
+    assert "q=TR7K204118X" in str(sent.value.post_data)
+    page.close()
+
+
+def test_keys_pressed_one_by_one_are_no_scan(browser: Browser) -> None:
+    page, _ = open_page(browser)
+    before = page.url
+    for key in "jjkjkj":
+        page.keyboard.press(key)
+        page.wait_for_timeout(110)
+    assert page.evaluate("document.activeElement.closest('tbody tr') !== null"), "each of them moved along the rows"
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.press("Enter")
+    page.wait_for_timeout(100)
+    assert page.url == before
+    page.close()
+
+
 def test_a_single_key_does_nothing_once_switched_off(browser: Browser) -> None:
     page, _ = open_page(browser)
     page.click("[data-open-keys]")

@@ -2,7 +2,8 @@
 (() => {
   "use strict";
 
-  const SCAN_GAP = 60; // ms; a scanner types faster than a hand
+  const SCAN_GAP = 60; // ms a character; a scanner types faster than a hand. Times are those of the keys, not of a busy page.
+  const SCAN_PAUSE = 300; // ms; so long may one character of a scan be late
   const SCAN_MIN = 6; // shorter bursts are not a serial
 
   const remember = (name, value) => {
@@ -150,33 +151,44 @@
 
   /* A burst of characters outside any field that ends in Enter is a scan: it goes to the search box. */
   let burst = "";
+  let run = 0; // how many keys came at a scanner's pace up to now
+  let first = 0;
+  let last = -SCAN_PAUSE;
   let timer = 0;
   const settle = () => {
-    const typed = burst;
-    burst = "";
-    if (typed.length === 1 && (!keysOn || keysOn.checked)) press(typed);
+    if (run === 1 && (!keysOn || keysOn.checked)) press(burst.slice(-1));
   };
-  const scanned = () => {
+  const scanned = (now) => {
     const box = document.querySelector("[data-search]");
-    if (!box || burst.length < SCAN_MIN) return false;
+    const pace = (last - first) / Math.max(burst.length - 1, 1);
+    if (!box || burst.length < SCAN_MIN || pace > SCAN_GAP || now - last > SCAN_PAUSE) return false;
     box.value = burst;
     burst = "";
     window.clearTimeout(timer);
     box.form.requestSubmit();
     return true;
   };
+  const heard = (key, now) => {
+    if (!burst || now - last > SCAN_PAUSE) {
+      burst = "";
+      first = now;
+    }
+    run = now - last > SCAN_GAP ? 1 : run + 1;
+    last = now;
+    burst += key;
+    window.clearTimeout(timer);
+    timer = window.setTimeout(settle, SCAN_GAP);
+  };
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey || event.isComposing) return;
     if (document.body.hasAttribute("data-no-keys") || help?.open) return;
     if (event.target.closest?.("input, select, textarea, [contenteditable]")) return;
-    if (event.key === "Enter" && scanned()) {
+    if (event.key === "Enter" && scanned(event.timeStamp)) {
       event.preventDefault();
       return;
     }
     if (event.key.length !== 1 || event.key === " ") return;
     if (event.key === "/") event.preventDefault();
-    burst += event.key;
-    window.clearTimeout(timer);
-    timer = window.setTimeout(settle, SCAN_GAP);
+    heard(event.key, event.timeStamp);
   });
 })();
