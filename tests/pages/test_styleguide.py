@@ -158,7 +158,9 @@ def test_keys_pressed_one_by_one_are_no_scan(browser: Browser) -> None:
     for key in "jjkjkj":
         page.keyboard.press(key)
         page.wait_for_timeout(110)
-    assert page.evaluate("document.activeElement.closest('tbody tr') !== null"), "each of them moved along the rows"
+    assert page.evaluate("document.activeElement.closest('tbody tr') !== null"), (
+        "each of them moved along the rows"
+    )
     page.evaluate("document.activeElement.blur()")
     page.keyboard.press("Enter")
     page.wait_for_timeout(100)
