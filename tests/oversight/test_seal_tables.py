@@ -11,6 +11,7 @@ from oversight.services.seal import seal_night
 from oversight.services.seal_verify import seals_verify
 from staff import clock
 from staff.models import User
+from tests.conftest import NOON
 from tests.oversight.damaging import off, run, undone
 
 pytestmark = [pytest.mark.timeout(900), pytest.mark.xdist_group("rehearsal")]
@@ -67,11 +68,14 @@ def altered(table: SealedTable, column: str, kind: str) -> str:
     return f'UPDATE {table.name} SET "{column}" = {other} WHERE {table.key} = %s'
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def sealed(as_owner_of_region: ProofRun) -> Iterator[list[tuple[SealedTable, int]]]:
-    """Every sealed table with the number of one of its sealed rows; nothing guards them any more."""
+    """Every sealed table with the number of one of its sealed rows; nothing guards them any more.
+
+    Sealed once for every test here: each takes its own damage back.
+    """
     tables = list(sealed_tables())
-    with undone():
+    with clock.at(NOON), undone():
         off(*(table.name for table in tables))
         with connection.cursor() as cursor:
             cursor.execute(UNBOUND.replace("{tables}", "{" + ",".join(table.name for table in tables) + "}"))
