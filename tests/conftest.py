@@ -14,6 +14,7 @@ from pathlib import Path
 from urllib.parse import urlsplit, urlunsplit
 
 os.environ["ROUNDBOOK_ENV"] = "test"
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 
 import psycopg
@@ -27,6 +28,9 @@ from staff import clock
 ROOT = Path(__file__).resolve().parent.parent
 FIRST_DAY = date(2025, 12, 1)
 NOON = datetime(2026, 6, 17, 11, 0, tzinfo=UTC)
+
+sys.dont_write_bytecode = False
+"""Nor may the processes that tests start be told so in the environment: some seventy would each compile everything anew."""
 
 gc.set_threshold(50_000, 20, 50)
 """What a test leaves is nearly all freed without collecting; looking through every module after each few hundred objects
