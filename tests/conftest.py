@@ -131,6 +131,16 @@ def pytest_sessionstart(session: pytest.Session) -> None:
         )
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
+    """With `--dist loadgroup`, keep the marked groups together."""
+    if config.getoption("dist") != "loadgroup":
+        return None
+    from tests.sharing import Together
+
+    return Together(config, log)
+
+
 def clone_database(name: str, *, template: str = "") -> None:
     """A fresh copy of the template, or of another database that nobody is connected to."""
     template = template or _template()

@@ -32,6 +32,7 @@ from tests.outreach.makers import a_patient
 
 FEED = Path(__file__).resolve().parents[2] / "fixtures" / "register_500.csv"
 PEOPLE = 60
+pytestmark = pytest.mark.xdist_group("killed")
 
 
 def _office() -> User:

@@ -20,6 +20,7 @@ from config.embedded_place import EmbeddedServerError
 from config.env import database_config
 
 PROJECT = Path(__file__).resolve().parents[2]
+pytestmark = pytest.mark.xdist_group("embedded")
 
 
 @pytest.fixture(scope="module")

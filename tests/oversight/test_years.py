@@ -44,6 +44,7 @@ from tests import cast
 from tests.conftest import FIRST_DAY, NOON, clone_database, drop_database, use_database
 
 ROUNDS = 4000
+pytestmark = pytest.mark.xdist_group("years")
 
 
 @pytest.fixture(scope="session")

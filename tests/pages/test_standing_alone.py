@@ -15,7 +15,7 @@ PAGES = {
     "413.html": "At most 5 MB can be sent to this address. Split the file, or have it loaded by the command line.",
     "not_founded.html": "No approved protocol is in force on 2026-06-17. Ask the administrator.",
 }
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("pages")]
 
 
 @pytest.mark.parametrize(("scheme", "width"), [("light", 1280), ("dark", 320)])

@@ -25,7 +25,7 @@ TASKS = ("Log the post", "Who needs me next", "Release results", "How are we doi
 
 PAINTED = "() => new Promise((then) => requestAnimationFrame(() => requestAnimationFrame(then)))"
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("pages")]
 
 
 @pytest.fixture(scope="module")
