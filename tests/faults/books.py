@@ -14,7 +14,7 @@ from django.db import connection
 from psycopg import sql
 
 from staff import clock
-from tests.conftest import NOON, drop_database, owner_url_for, use_database
+from tests.conftest import NOON, let_go, owner_url_for, use_database
 
 
 def database_in_use() -> str:
@@ -35,7 +35,7 @@ def copied(original: str) -> Iterator[str]:
         yield name
     finally:
         use_database(before)
-        drop_database(name)
+        let_go(name)
 
 
 class Owner:
