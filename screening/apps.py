@@ -30,7 +30,7 @@ class ScreeningConfig(AppConfig):
             RoundMove,
         )
         from screening.models.looks import NOBODY_JUDGES_THE_OWN_LOOK
-        from screening.services.register_first import FIRST_PEOPLE
+        from screening.services.register_first import KEYS_AWAY
         from staff.ledger.registry import Ledger, register_append_only, register_ledger, register_sql
 
         register_ledger(Ledger(states.ROUND, Round, RoundMove))
@@ -40,4 +40,4 @@ class ScreeningConfig(AppConfig):
             InvitationPace, KitDoubt, LookFollowUp, LookReview, Manifest, Pack, PackCheck, PersonNote, ReasonedLook
         )  # fmt: skip
         register_sql("screening_own_look", NOBODY_JUDGES_THE_OWN_LOOK)
-        register_sql("screening_first_people", FIRST_PEOPLE)
+        register_sql("screening_keys_away", KEYS_AWAY)

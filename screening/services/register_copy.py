@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from datetime import date
 from io import BytesIO
@@ -14,6 +14,7 @@ from django.db import connection, transaction
 from psycopg.copy import QueuedLibpqWriter
 
 from screening.models import RegisterLoad
+from screening.services import register_first as first
 from screening.services import register_memory as memory
 from screening.services import register_sql as sql
 from screening.services.register_lines import file_lines, file_parts
@@ -52,7 +53,7 @@ def file_laid(load: RegisterLoad, content: bytes, *, today: date, areas: frozens
 def lines_laid(load: RegisterLoad, lines: pl.DataFrame, read: ReadFile) -> Laid:
     """Lay down lines that were read."""
     with _staging() as copy:
-        _written(copy, load, read.accepted)
+        _written(copy, load, read)
     _copy_refused(load, read.refused)
     return Laid(lines.height, len(read.refused), memory.digests_of(lines, read))
 
@@ -61,10 +62,10 @@ def _parts_laid(load: RegisterLoad, content: bytes, today: date, areas: frozense
     import polars as pl
 
     height, refused, told, numbers = 0, [], [], []
-    with _staging() as copy:
+    with _keys_fit(content), _staging() as copy:
         for lines in file_parts(content):
             read = lines_read(lines, today=today, areas=areas)
-            _written(copy, load, read.accepted)
+            _written(copy, load, read)
             height += lines.height
             refused += read.refused
             told.append(memory.digests_of(lines, read))
@@ -75,18 +76,28 @@ def _parts_laid(load: RegisterLoad, content: bytes, today: date, areas: frozense
     return Laid(height, len(refused), pl.concat(told))
 
 
+def _keys_fit(content: bytes) -> AbstractContextManager[object]:
+    """The first lines of all, and many, are laid down without their key, which is built over the whole then."""
+    many = content.count(b"\n") >= first.MANY
+    return first.keys_away(first.LINES) if many and first.nobody_yet() else nullcontext()
+
+
 def _staging() -> AbstractContextManager[psycopg.Copy]:
     cursor = psycopg.Cursor(connection.connection)
     return cursor.copy(sql.COPY_STAGED, writer=QueuedLibpqWriter(cursor))
 
 
-def _written(copy: psycopg.Copy, load: RegisterLoad, accepted: pl.DataFrame) -> None:
+def _written(copy: psycopg.Copy, load: RegisterLoad, read: ReadFile) -> None:
     import polars as pl
 
-    frame = accepted.with_columns(pl.lit(load.pk).alias("load_id")).select(sql.STAGED_TABLE_COLUMNS)
-    for part in frame.iter_slices(STAGED_AT_ONCE):
+    if read.raws is None:
+        lines = read.accepted.with_columns(pl.lit(load.pk).alias("load_id")).select(sql.STAGED_TABLE_COLUMNS)
+    else:
+        line = pl.concat_str(pl.lit(load.pk), "line", read.raws.alias("raw"), "name_key", separator=",")
+        lines = read.accepted.select(line)
+    for part in lines.iter_slices(STAGED_AT_ONCE):
         body = BytesIO()
-        part.write_csv(body, include_header=False)
+        part.write_csv(body, include_header=False, quote_style="necessary" if read.raws is None else "never")
         copy.write(body.getvalue())
 
 

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from typing import Any
 
+import psycopg
 from django.db import connection
 
 from screening.models import Person
@@ -12,75 +16,112 @@ from screening.services.register_sql import NEW_COLUMNS, NEW_DATES, NEW_VALUES, 
 
 MANY = 20_000
 """From so many lines on, indexes built over the whole cost less than each row's place in them."""
+PEOPLE, NUMBERS, LINES = "screening_person", "screening_personidentifier", "screening_stagedperson"
 
-FIRST_PEOPLE = f"""
-CREATE OR REPLACE FUNCTION screening_first_people(of_load bigint, today date, births date[], deaths date[], lefts date[],
-    addressed bool[], dues date[], codes text[]) RETURNS bigint
-LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp
-SET enable_nestloop = off SET enable_sort = off SET maintenance_work_mem = '256MB' AS $$
-DECLARE
-    filled regclass[] := ARRAY['screening_person', 'screening_personidentifier']::regclass[];
-    touched regclass;
-    dropped text[];
-    built text[];
-    statement text;
-    below bigint;
-    numbered bigint;
-    last integer;
-    made bigint;
+KEYS_AWAY = f"""
+DROP FUNCTION IF EXISTS screening_first_people(bigint, date, date[], date[], date[], bool[], date[], text[]);
+
+CREATE OR REPLACE FUNCTION screening_keys_owed() RETURNS trigger
+LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp AS $$
 BEGIN
-    LOCK TABLE screening_person, screening_personidentifier, screening_area, screening_practice, screening_registerload
-        IN ACCESS EXCLUSIVE MODE NOWAIT;
-    IF EXISTS (SELECT 1 FROM screening_person) OR EXISTS (SELECT 1 FROM screening_personidentifier) THEN
-        RETURN NULL;
+    IF EXISTS (SELECT 1 FROM pg_temp.screening_key_away) THEN
+        RAISE EXCEPTION 'The keys of the register''s tables are away; they have to be back before anything is kept.';
     END IF;
-    FOR touched IN SELECT DISTINCT conrelid::regclass FROM pg_constraint WHERE contype = 'f' AND confrelid = ANY(filled) LOOP
+    RETURN NULL;
+END $$;
+
+CREATE OR REPLACE FUNCTION screening_keys_away(names text[]) RETURNS bool
+LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp SET default_statistics_target = 10 AS $$
+DECLARE
+    filled regclass[] := names::regclass[];
+    touched regclass;
+    found bool;
+    statement text;
+BEGIN
+    IF NOT names <@ ARRAY['{PEOPLE}', '{NUMBERS}', '{LINES}'] THEN
+        RAISE EXCEPTION 'The keys of these tables stay: %', names;
+    END IF;
+    FOR touched IN SELECT unnest(filled) UNION
+            SELECT unnest(ARRAY[conrelid, confrelid]) FROM pg_constraint
+            WHERE contype = 'f' AND (conrelid = ANY(filled) OR confrelid = ANY(filled)) LOOP
         EXECUTE format('LOCK TABLE %s IN ACCESS EXCLUSIVE MODE NOWAIT', touched);
     END LOOP;
-    SELECT array_agg(gone ORDER BY turn, gone), array_agg(back ORDER BY turn DESC, gone) INTO dropped, built FROM (
-        SELECT format('ALTER TABLE %s DROP CONSTRAINT %I', conrelid::regclass, conname) AS gone,
-            format('ALTER TABLE %s ADD CONSTRAINT %I %s', conrelid::regclass, conname, pg_get_constraintdef(oid)) AS back,
-            CASE contype WHEN 'f' THEN 1 ELSE 2 END AS turn
+    FOREACH touched IN ARRAY filled LOOP
+        EXECUTE format('SELECT EXISTS (SELECT 1 FROM %s)', touched) INTO found;
+        IF found THEN
+            RAISE lock_not_available;
+        END IF;
+    END LOOP;
+    IF to_regclass('pg_temp.screening_key_away') IS NULL THEN
+        CREATE TEMP TABLE screening_key_away (turn int, gone text, back text) ON COMMIT DROP;
+        CREATE CONSTRAINT TRIGGER keys_owed AFTER INSERT ON pg_temp.screening_key_away
+            DEFERRABLE INITIALLY DEFERRED FOR EACH ROW EXECUTE FUNCTION screening_keys_owed();
+    END IF;
+    INSERT INTO pg_temp.screening_key_away
+        SELECT CASE contype WHEN 'f' THEN 1 ELSE 2 END,
+            format('ALTER TABLE %s DROP CONSTRAINT %I', conrelid::regclass, conname),
+            format('ALTER TABLE %s ADD CONSTRAINT %I %s', conrelid::regclass, conname, pg_get_constraintdef(oid))
         FROM pg_constraint
         WHERE contype IN ('f', 'p', 'u') AND conrelid = ANY(filled) OR contype = 'f' AND confrelid = ANY(filled)
         UNION ALL
-        SELECT format('DROP INDEX %s', indexrelid::regclass), pg_get_indexdef(indexrelid), 2
-        FROM pg_index WHERE indrelid = ANY(filled) AND NOT EXISTS (SELECT 1 FROM pg_constraint WHERE conindid = indexrelid)
-        ) parts;
-    ANALYZE screening_stagedperson (load_id, line);
-    FOREACH statement IN ARRAY dropped LOOP
+        SELECT 2, format('DROP INDEX %s', indexrelid::regclass), pg_get_indexdef(indexrelid)
+        FROM pg_index WHERE indrelid = ANY(filled) AND NOT EXISTS (SELECT 1 FROM pg_constraint WHERE conindid = indexrelid);
+    IF '{PEOPLE}' = ANY(names) THEN
+        ANALYZE {LINES} (load_id, line);
+    END IF;
+    FOR statement IN SELECT gone FROM pg_temp.screening_key_away ORDER BY turn, gone LOOP
         EXECUTE statement;
     END LOOP;
-    below := nextval(pg_get_serial_sequence('screening_person', 'id'));
-    numbered := nextval(pg_get_serial_sequence('screening_personidentifier', 'id'));
-    INSERT INTO screening_person (id, {", ".join(NEW_COLUMNS)})
-    SELECT below + s.line, {", ".join(NEW_VALUES.values())}, false, of_load, d.due, coalesce(d.code, '')
-    {WITH_NOBODY}
-    LEFT JOIN unnest(births, deaths, lefts, addressed, dues, codes) AS d {NEW_DATES.format(facts="s")}
-    WHERE s.load_id = of_load;
-    GET DIAGNOSTICS made = ROW_COUNT;
-    INSERT INTO screening_personidentifier (id, person_id, scheme, value, valid_from)
-    SELECT numbered + line, below + line, '{PersonIdentifier.REGISTER}', person_number, today
-    FROM screening_stagedperson WHERE load_id = of_load ORDER BY line;
-    SELECT max(line) INTO last FROM screening_stagedperson WHERE load_id = of_load;
-    PERFORM setval(pg_get_serial_sequence('screening_person', 'id'), below + last),
-        setval(pg_get_serial_sequence('screening_personidentifier', 'id'), numbered + last);
-    FOREACH statement IN ARRAY built LOOP
-        EXECUTE statement;
-    END LOOP;
-    RETURN made;
+    RETURN true;
 EXCEPTION WHEN lock_not_available OR object_in_use THEN
-    RETURN NULL;
+    RETURN false;
+END $$;
+
+CREATE OR REPLACE FUNCTION screening_keys_back() RETURNS void
+LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp SET maintenance_work_mem = '256MB'
+SET enable_nestloop = off AS $$
+DECLARE
+    statement text;
+    filled text;
+    last bigint;
+BEGIN
+    IF NOT EXISTS (SELECT 1 FROM pg_class WHERE oid = to_regclass('pg_temp.screening_key_away')
+                   AND relowner = (SELECT oid FROM pg_roles WHERE rolname = current_user)) THEN
+        RAISE EXCEPTION 'No keys are away.';
+    END IF;
+    FOR statement IN SELECT back FROM pg_temp.screening_key_away ORDER BY turn DESC, gone LOOP
+        EXECUTE statement;
+    END LOOP;
+    DELETE FROM pg_temp.screening_key_away;
+    FOREACH filled IN ARRAY ARRAY['{PEOPLE}', '{NUMBERS}'] LOOP
+        EXECUTE format('SELECT max(id) FROM %I', filled) INTO last;
+        PERFORM setval(pg_get_serial_sequence(filled, 'id'), last) WHERE last IS NOT NULL;
+    END LOOP;
 END $$;
 """
-"""Made as owner after each migration. It gives how many people were made, or nothing where it did nothing: somebody is there
-already, or another transaction is at these tables. What a row breaks of a key or a unique index is raised at the end; the
-transaction that calls it holds the tables until it ends, and one that dies leaves them as they were, empty."""
+"""Made as owner after each migration. `screening_keys_away` takes the keys and indexes off empty tables and says whether it
+could: not where a row stands in them already or another transaction is at them. `screening_keys_back` brings all of them back
+and raises what a row breaks of them. What took them away is not kept without them: a trigger asks as the transaction ends."""
 
-_CALL = """
-SELECT screening_first_people(%(load)s, %(today)s, %(births)s::date[], %(deaths)s::date[], %(lefts)s::date[],
-    %(addressed)s::bool[], %(dues)s::date[], %(codes)s::text[])
+_BELOW = f"""
+SELECT nextval(pg_get_serial_sequence('{PEOPLE}', 'id')) AS below, nextval(pg_get_serial_sequence('{NUMBERS}', 'id')) AS numbered
 """
+_FIRST_NUMBERS = f"""
+INSERT INTO {NUMBERS} (id, person_id, scheme, value, valid_from)
+SELECT %(numbered)s + line, %(below)s + line, '{PersonIdentifier.REGISTER}', person_number, %(today)s
+FROM {LINES} WHERE load_id = %(load)s ORDER BY line
+"""
+_FIRST_PEOPLE = f"""
+INSERT INTO {PEOPLE} (id, {", ".join(NEW_COLUMNS)})
+SELECT %(below)s + s.line, {", ".join(NEW_VALUES.values())}, false, %(load)s, d.due, coalesce(d.code, '')
+{WITH_NOBODY}
+LEFT JOIN unnest(%(births)s::date[], %(deaths)s::date[], %(lefts)s::date[], %(addressed)s::bool[], %(dues)s::date[],
+    %(codes)s::text[]) AS d {NEW_DATES.format(facts="s")}
+WHERE s.load_id = %(load)s
+"""
+
+Dates = Callable[[list[tuple[Any, ...]]], dict[str, str]]
+"""Answers combinations of facts (see `register_sql.NEW_FACTS`) with the next dates, as arrays written as text."""
 
 
 def nobody_yet() -> bool:
@@ -88,9 +129,39 @@ def nobody_yet() -> bool:
     return not Person.objects.exists()
 
 
-def first_people(facts: dict[str, Any]) -> int | None:
-    """Write a load's lines as the first people, with the next dates in `facts`; None where the ordinary way is needed."""
+@contextmanager
+def keys_away(*tables: str) -> Iterator[bool]:
+    """Inside the block these empty tables have no keys and indexes; false where they had to stay. Inside a transaction.
+
+    Where the block raises, whoever catches it has to roll back to before it.
+    """
     with connection.cursor() as cursor:
-        cursor.execute(_CALL, facts)
-        made = cursor.fetchone()[0]
-    return None if made is None else int(made)
+        cursor.execute("SELECT screening_keys_away(%s)", [list(tables)])
+        away = bool(cursor.fetchone()[0])
+        yield away
+        if away:
+            cursor.execute("SELECT screening_keys_back()")
+
+
+def first_people(facts: dict[str, Any], combinations: str, dates: Dates) -> int | None:
+    """Write a load's lines as the first people; None where the ordinary way is needed.
+
+    Their next dates are worked out from the rows of `combinations` while the server lays in their numbers.
+    """
+    with keys_away(PEOPLE, NUMBERS) as away, connection.cursor() as cursor, ThreadPoolExecutor(1) as beside:
+        if not away:
+            return None
+        cursor.execute(_BELOW)
+        below, numbered = cursor.fetchone()
+        facts = facts | {"below": below, "numbered": numbered}
+        cursor.execute(combinations, facts)
+        found = cursor.fetchall()
+        server = psycopg.Cursor(connection.connection)
+        numbers = beside.submit(server.execute, _FIRST_NUMBERS, facts)
+        facts |= dates(found)
+        numbers.result()
+        cursor.execute("SET LOCAL enable_mergejoin = off")  # which would lay people down in the order of their birth
+        cursor.execute(_FIRST_PEOPLE, facts)
+        made = int(cursor.rowcount)
+        cursor.execute("SET LOCAL enable_mergejoin = on")
+        return made

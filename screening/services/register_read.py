@@ -7,6 +7,7 @@ costs no other line.
 from __future__ import annotations
 
 import csv
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
@@ -49,6 +50,8 @@ class ReadFile:
     accepted: pl.DataFrame
     refused: list[Refused]
     numbers: pl.Series
+    raws: pl.Series | None = None
+    """The accepted lines as they came, where each says just what its columns say; none where one had to be changed."""
 
     @property
     def lines(self) -> int:
@@ -61,12 +64,38 @@ def register_file_read(content: bytes, *, today: date, areas: frozenset[str]) ->
     return lines_read(file_lines(content), today=today, areas=areas)
 
 
+@dataclass(frozen=True, slots=True)
+class _Marks:
+    """What stands anywhere in some lines: a quote, a control character, a blank at an end of a field, anything but plain names."""
+
+    quote: bool
+    control: bool
+    blank: bool
+    wide: bool
+
+
+def _marks_of(raws: pl.Series) -> _Marks:
+    """Look at all characters at once, which costs a tenth of asking line by line."""
+    import numpy as np
+
+    text = str(raws.str.join("\n").item() or "")
+    found = np.frombuffer(f",{text}\n".encode(), np.uint8)
+    blank, edge, breaks = found == ord(" "), (found == ord(",")) | (found == ord("\n")), max(len(raws), 1)
+    return _Marks(
+        quote='"' in text,
+        control=int((found < ord(" ")).sum()) != breaks or bool((found == 0x7F).any()),
+        blank=bool((blank[1:] & edge[:-1]).any() or (blank[:-1] & edge[1:]).any()),
+        wide=not text.isascii() or bool((blank[1:] & blank[:-1]).any()),
+    )
+
+
 def lines_read(lines: pl.DataFrame, *, today: date, areas: frozenset[str]) -> ReadFile:
     """Check lines (`line`, `raw`) one by one; each has its answer."""
     import polars as pl
 
-    frame, refused = _split(lines)
-    verdicts = _verdicts(frame, today, areas)
+    marks = _marks_of(lines["raw"])
+    frame, refused = _split(lines, marks)
+    verdicts = _verdicts(frame, today, areas, COLUMNS if marks.control else ())
     bad = verdicts.filter(pl.col("code") != "")
     told = (
         verdicts.filter(pl.col("person_number").is_in(bad["person_number"].implode())) if bad.height else bad
@@ -77,16 +106,24 @@ def lines_read(lines: pl.DataFrame, *, today: date, areas: frozenset[str]) -> Re
     }
     refused += [_answer(row, places[row["person_number"]]) for row in bad.iter_rows(named=True)]
     good = verdicts.filter(pl.col("code") == "") if bad.height else verdicts
-    return ReadFile(_typed(good), sorted(refused, key=lambda r: r.line), frame["person_number"])
+    changed = marks.quote or marks.blank or (good["sex"] == "").any()
+    return ReadFile(
+        _typed(good, simple=not (marks.wide or changed)), sorted(refused, key=lambda r: r.line), frame["person_number"],
+        None if changed else good["raw"],
+    )  # fmt: skip
 
 
-def _split(lines: pl.DataFrame) -> tuple[pl.DataFrame, list[Refused]]:
+def _split(lines: pl.DataFrame, marks: _Marks) -> tuple[pl.DataFrame, list[Refused]]:
     """The lines in columns, blanks around fields gone, and those that do not have as many fields as there are columns."""
     import polars as pl
 
-    quoted = lines["raw"].str.contains('"', literal=True)
-    rows, refused = _split_quoted(lines.filter(quoted))
-    plain = lines.filter(~quoted) if rows or refused else lines
+    rows: list[list[object]] = []
+    refused: list[Refused] = []
+    plain = lines
+    if marks.quote:
+        quoted = lines["raw"].str.contains('"', literal=True)
+        rows, refused = _split_quoted(lines.filter(quoted))
+        plain = lines.filter(~quoted)
     names = [*COLUMNS, "more"]
     fields = pl.col("raw").str.split_exact(",", len(COLUMNS)).struct.rename_fields(names).struct.unnest()
     framed = plain.select("line", "raw", fields)
@@ -101,13 +138,9 @@ def _split(lines: pl.DataFrame) -> tuple[pl.DataFrame, list[Refused]]:
         schema = {"line": pl.Int32, "raw": pl.String, **dict.fromkeys(COLUMNS, pl.String)}
         framed = pl.concat([framed, pl.DataFrame(rows, schema=schema, orient="row")]).sort("line")
     # The number is answered as it came; blanks around any other field mean nothing.
-    if rows or _blanks_beside_commas(framed["raw"]):
+    if rows or marks.blank:
         framed = framed.with_columns(pl.col(COLUMNS[1:]).str.strip_chars(" "))
     return framed, refused
-
-
-def _blanks_beside_commas(raws: pl.Series) -> bool:
-    return bool(raws.str.contains_any([" ,", ", "]).any() or raws.str.ends_with(" ").any())
 
 
 def _split_quoted(lines: pl.DataFrame) -> tuple[list[list[object]], list[Refused]]:
@@ -150,8 +183,13 @@ def _problem(test: pl.Expr, code: str, column: str) -> pl.Expr:
     return pl.when(test).then(pl.lit(f"{code}:{column}"))
 
 
-def _verdicts(frame: pl.DataFrame, today: date, areas: frozenset[str]) -> pl.DataFrame:
-    """The frame with the first problem of each line as `code` (empty: none) and the column it is about."""
+def _verdicts(
+    frame: pl.DataFrame, today: date, areas: frozenset[str], strange: Sequence[str]
+) -> pl.DataFrame:
+    """The frame with the first problem of each line as `code` (empty: none) and the column it is about.
+
+    Control characters are looked for in the `strange` columns alone.
+    """
 
     import polars as pl
 
@@ -164,7 +202,6 @@ def _verdicts(frame: pl.DataFrame, today: date, areas: frozenset[str]) -> pl.Dat
         *parsed, numbers_ok(frame["person_number"]).alias("valid"), number.is_duplicated().alias("again"),
     )  # fmt: skip
     frame = _with_repeats(frame)
-    strange = COLUMNS if frame["raw"].str.contains(CONTROL).any() else ()
     tests = [
         *(_problem(pl.col(c).str.contains(CONTROL), "control_character", c) for c in strange),
         _problem(number == "", "number_missing", "person_number"),
@@ -225,14 +262,24 @@ def _answer(row: dict[str, object], same: list[int]) -> Refused:
     return Refused(line, code, refusal(code, **facts), str(row["raw"]))
 
 
-def _typed(frame: pl.DataFrame) -> pl.DataFrame:
+def _typed(frame: pl.DataFrame, *, simple: bool) -> pl.DataFrame:
     import polars as pl
 
+    keys = _simple_keys(frame) if simple else name_keys(frame)
+
     return frame.select(
-        "line", *COLUMNS[:3], name_keys(frame), pl.col("birth_date!").alias("birth_date"),
+        "line", *COLUMNS[:3], keys, pl.col("birth_date!").alias("birth_date"),
         pl.when(pl.col("sex") == "").then(pl.lit("unknown")).otherwise(pl.col("sex")).alias("sex"),
         *COLUMNS[5:14], *(pl.col(f"{c}!").alias(c) for c in DATES[1:]),
     )  # fmt: skip
+
+
+def _simple_keys(frame: pl.DataFrame) -> pl.Series:
+    """The same for names in ASCII with single blanks, which only lose their capitals."""
+    import polars as pl
+
+    name = pl.concat_str("family_name", pl.lit(" "), "given_names").str.to_lowercase().str.slice(0, 240)
+    return frame.select(name.alias("name_key"))["name_key"]
 
 
 def name_keys(frame: pl.DataFrame) -> pl.Series:

@@ -1,6 +1,7 @@
 """The SQL with which a staged register file is compared with the people and applied, set by set."""
 
 from screening.models.people import PersonIdentifier
+from screening.services.register_lines import COLUMNS
 
 TEXTS = (
     "family_name", "given_names", "name_key", "sex", "address_1", "address_2", "locality", "postcode", "phone", "email",
@@ -33,11 +34,8 @@ NEW_VALUES: dict[str, str] = {
 SHOWN = tuple(column for column in NEW_VALUES if column not in {"name_key", "deprivation_fifth"})
 """The columns a reader is told about; the others follow from them."""
 
-STAGED_TABLE_COLUMNS = (
-    "load_id", "line", "person_number", "family_name", "given_names", "name_key", "birth_date", "sex", "address_1",
-    "address_2", "locality", "postcode", "phone", "email", "language", "area_code", "practice_code", "deceased_on",
-    "left_area_on",
-)  # fmt: skip
+STAGED_TABLE_COLUMNS = ("load_id", "line", *COLUMNS, "name_key")
+"""With the columns of a register file as they stand there, so that a line may be handed over as it came."""
 _STAGED_TEXTS = ", ".join(c for c in STAGED_TABLE_COLUMNS if not c.endswith(("_on", "_date")))
 
 COPY_STAGED = (
@@ -163,6 +161,8 @@ NEW_FACTS = """
 SELECT DISTINCT birth_date, deceased_on, left_area_on, address_1 <> '' FROM screening_stagedperson WHERE load_id = %(load)s
 """
 """All that decides the next date of people without a history, each combination once; see `due.answers_of_new`."""
+NO_FACTS = "SELECT 1 WHERE false"
+"""Where their dates are for later."""
 
 _SAME_FACTS = " AND ".join(
     f"coalesce({{facts}}.{c}, 'infinity') = coalesce(d.{c}, 'infinity')"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from django.db import connection
@@ -18,6 +19,8 @@ from screening.services.stopping import rounds_stop
 from staff.arrays import array_text
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from screening.services.register import Effect
     from staff.acting import Acting
     from staff.models import User
@@ -48,7 +51,6 @@ def people_written(
         gone = [pk for pk, _ruled, is_gone in changed if is_gone]
         survivors = _survivors_died(load, gone) if gone else []
         if effect.created:
-            facts |= _dates_of_new(load, frame, at_once=facts["at_once"])
             created, new = _new_written(effect, facts, fitted)
         if effect.corrected:
             cursor.execute(sql.CORRECTIONS_OVERTAKEN, facts)
@@ -61,12 +63,15 @@ def people_written(
 
 def _new_written(effect: Effect, facts: dict[str, Any], fitted: Fitted) -> tuple[int, list[int] | None]:
     """How many new people were written and, unless they have their next dates already, who."""
+    combinations = sql.NEW_FACTS if facts["at_once"] else sql.NO_FACTS
     if effect.created >= first.MANY and first.nobody_yet():
-        made = first.first_people(facts)
+        made = first.first_people(facts, combinations, partial(_dates_of_new, on=facts["today"]))
         if made is not None:
             return made, None
     with connection.cursor() as cursor:
-        cursor.execute(fitted(sql.INSERT_NEW), facts)
+        cursor.execute(combinations, facts)
+        dates = _dates_of_new(cursor.fetchall(), on=facts["today"])
+        cursor.execute(fitted(sql.INSERT_NEW), facts | dates)
         created, new = cursor.fetchone()
         return int(created), new
 
@@ -77,13 +82,9 @@ def _survivors_died(load: RegisterLoad, gone: list[int]) -> list[int]:
         return [pk for (pk,) in cursor.fetchall()]
 
 
-def _dates_of_new(load: RegisterLoad, frame: Acting, *, at_once: bool) -> dict[str, str]:
-    """What `INSERT_NEW` needs to write next dates; without `at_once` nothing, and they are computed afterwards."""
-    answers: list[tuple[Any, ...]] = []
-    if at_once:
-        with connection.cursor() as cursor:
-            cursor.execute(sql.NEW_FACTS, {"load": load.pk})
-            answers = list(answers_of_new(cursor.fetchall(), on=frame.today))
+def _dates_of_new(found: list[tuple[Any, ...]], *, on: date) -> dict[str, str]:
+    """The next date of each combination of facts that new people have, as the statements that write them take it."""
+    answers = list(answers_of_new(found, on=on))
     names = ("births", "deaths", "lefts", "addressed", "dues", "codes")
     return {name: array_text(answer[n] for answer in answers) for n, name in enumerate(names)}
 

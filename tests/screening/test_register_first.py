@@ -6,13 +6,13 @@ from typing import Any
 
 import psycopg
 import pytest
-from django.db import DatabaseError, connection
+from django.db import DatabaseError, connection, transaction
 
 from oversight.rehearsal.setting import region_lay_down
-from screening.models import Person, PersonIdentifier, RegisterLoad, RegisterMemory
+from screening.models import Person, PersonIdentifier, RegisterLoad, RegisterMemory, StagedPerson
 from screening.services import register, register_first
 from screening.services.register import register_apply, register_effect, register_stage
-from screening.services.register_first import first_people
+from screening.services.register_first import LINES, NUMBERS, PEOPLE, first_people, keys_away
 from screening.services.register_lines import COLUMNS
 from screening.services.register_proof import register_compare
 from staff.models import User
@@ -22,15 +22,19 @@ from tests.conftest import FIRST_DAY
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 SHAPE = """
 SELECT indexrelid::regclass::text, pg_get_indexdef(indexrelid), indisvalid AND indisready FROM pg_index
-WHERE indrelid IN ('screening_person'::regclass, 'screening_personidentifier'::regclass)
+WHERE indrelid IN ('screening_person'::regclass, 'screening_personidentifier'::regclass, 'screening_stagedperson'::regclass)
 UNION ALL
 SELECT conname, pg_get_constraintdef(oid), convalidated FROM pg_constraint
-WHERE conrelid IN ('screening_person'::regclass, 'screening_personidentifier'::regclass)
+WHERE conrelid IN ('screening_person'::regclass, 'screening_personidentifier'::regclass, 'screening_stagedperson'::regclass)
+    OR confrelid IN ('screening_person'::regclass, 'screening_personidentifier'::regclass)
 ORDER BY 1, 2
 """
-NONE_DATED: dict[str, Any] = dict.fromkeys(
-    ("births", "deaths", "lefts", "addressed", "dues", "codes"), "{}"
-) | {"today": FIRST_DAY}
+TWICE = """
+INSERT INTO screening_stagedperson (load_id, line, person_number, family_name, given_names, name_key, sex, address_1, address_2,
+    locality, postcode, phone, email, language, area_code, practice_code)
+SELECT 1, 2, '', '', '', '', '', '', '', '', '', '', '', '', '', '' FROM generate_series(1, 2)
+"""
+OTHER_WORDS = "INSERT INTO screening_key_away VALUES (1, '', 'CREATE TABLE public.mine (n int)')"
 
 
 @pytest.fixture
@@ -46,8 +50,8 @@ def made(monkeypatch: pytest.MonkeyPatch) -> list[int | None]:
     """What every call that lays people in as a set gave."""
     found: list[int | None] = []
 
-    def watched(facts: dict[str, Any]) -> int | None:
-        found.append(first_people(facts))
+    def watched(*given: Any) -> int | None:
+        found.append(first_people(*given))
         return found[-1]
 
     monkeypatch.setattr(register_first, "first_people", watched)
@@ -120,7 +124,8 @@ def test_nothing_is_laid_bare_where_somebody_is_known(by: User, made: list[int |
     Person.objects.create(family_name="Tolvane", given_names="Marra")
     load, before = staged(by), shape()
     assert register_effect(load).created == 500
-    assert first_people(NONE_DATED | {"load": load.pk}) is None
+    with transaction.atomic(), keys_away(PEOPLE) as away:
+        assert not away
     register_apply(by=by, load=load)
     assert not made
     assert (Person.objects.count(), shape()) == (501, before)
@@ -169,3 +174,72 @@ def test_what_breaks_half_way_leaves_the_registry_as_it_was(
     with pytest.raises((RuntimeError, DatabaseError)):
         register_apply(by=by, load=load)
     assert (Person.objects.count(), PersonIdentifier.objects.count(), shape()) == (0, 0, before)
+
+
+@transaction.atomic
+def _kept_without_keys() -> None:
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT screening_keys_away(%s)", [[PEOPLE, NUMBERS]])
+        assert cursor.fetchone()[0]
+    assert not {name for name, *_ in shape()} & {"person_by_name", "screening_person_pkey"}
+    Person.objects.create(family_name="Tolvane", given_names="Marra")
+
+
+@transaction.atomic
+def _done_without_keys(table: str, statement: str) -> None:
+    with keys_away(table) as away, connection.cursor() as cursor:
+        assert away
+        cursor.execute(statement)
+
+
+@transaction.atomic
+def _said_by_another() -> None:
+    with connection.cursor() as cursor:
+        cursor.execute("CREATE TEMP TABLE screening_key_away (turn int, gone text, back text) ON COMMIT DROP")
+        cursor.execute(OTHER_WORDS)
+        cursor.execute("SELECT screening_keys_back()")
+
+
+def test_nothing_is_kept_while_keys_are_away(by: User) -> None:
+    before = shape()
+    with pytest.raises(DatabaseError, match="have to be back"):
+        _kept_without_keys()
+    assert (Person.objects.count(), shape()) == (0, before)
+
+
+def test_what_breaks_a_key_while_it_is_away_is_raised_as_it_comes_back(by: User) -> None:
+    before = shape()
+    with pytest.raises(DatabaseError, match="screening_stagedperson_pkey"):
+        _done_without_keys(LINES, TWICE)
+    assert shape() == before
+
+
+@pytest.mark.parametrize("names", [["screening_round"], [PEOPLE, "screening_kit"], ["staff_user"]])
+def test_the_keys_of_other_tables_stay(by: User, names: list[str]) -> None:
+    with pytest.raises(DatabaseError, match="stay"), transaction.atomic(), keys_away(*names):
+        pytest.fail("went away")
+
+
+def test_nobody_else_says_what_comes_back(by: User) -> None:
+    """It is read from a table that only the owner can have made and filled, so nobody has the owner run something else."""
+    with pytest.raises(DatabaseError, match="No keys are away"):
+        _said_by_another()
+    with pytest.raises(DatabaseError, match="permission denied"):
+        _done_without_keys(LINES, OTHER_WORDS)
+
+
+def test_a_line_that_came_plain_is_staged_as_one_that_had_to_be_changed(by: User) -> None:
+    plain = staged(by)
+    lines = (FIXTURES / "register_500.csv").read_text().strip().split("\n")
+    quoted = [
+        lines[0],
+        *(f'"{line.split(",")[0]}",{line.split(",", 1)[1].replace(",,", ", ,")}' for line in lines[1:]),
+    ]
+    changed = register_stage(by=by, content="\n".join(quoted).encode(), file_name="quoted.csv")
+    columns = [f.attname for f in StagedPerson._meta.concrete_fields if f.attname != "load_id"]
+    rows = [
+        list(StagedPerson.objects.filter(load=load).order_by("line").values_list(*columns))
+        for load in (plain, changed)
+    ]
+    assert len(rows[0]) == 500
+    assert rows[0] == rows[1]
