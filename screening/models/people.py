@@ -1,6 +1,6 @@
 """People of the register, their outside numbers, areas, practices and stops."""
 
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import pghistory
 import pgtrigger
@@ -67,11 +67,23 @@ TRACKED = [
 ]  # fmt: skip
 
 
+def _as_it_was(to: type[models.Model] | str) -> models.ForeignKey[Any, Any]:
+    """What a row of the history says of another table: nobody looks the row up by it, so it has no index to keep."""
+    return models.ForeignKey(
+        to, on_delete=models.DO_NOTHING, null=True, related_name="+", related_query_name="+", db_constraint=False, db_index=False
+    )  # fmt: skip
+
+
 @pghistory.track(
     pghistory.UpdateEvent(level=pgtrigger.Statement, row=pghistory.Old),
     fields=TRACKED,
     context_field=pghistory.ContextJSONField(),
     model_name="PersonHistory",
+    attrs={
+        "area": _as_it_was(Area),
+        "practice": _as_it_was(Practice),
+        "merged_into": _as_it_was("screening.Person"),
+    },
 )
 class Person(models.Model):
     """One person of the register, for ever; outside numbers are rows of their own."""
@@ -88,7 +100,7 @@ class Person(models.Model):
     phone = models.CharField(_("phone"), max_length=24, blank=True, default="")
     email = models.CharField(_("e-mail"), max_length=120, blank=True, default="")
     language = models.CharField(_("language"), max_length=12, blank=True, default="")
-    area = models.ForeignKey(Area, on_delete=models.PROTECT, null=True, blank=True)
+    area = models.ForeignKey(Area, on_delete=models.PROTECT, null=True, blank=True, db_index=False)
     practice = models.ForeignKey(Practice, on_delete=models.PROTECT, null=True, blank=True)
     deprivation_fifth = models.SmallIntegerField(null=True)
     deceased_on = models.DateField(_("died on"), null=True)

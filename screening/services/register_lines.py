@@ -72,7 +72,9 @@ def _part(text: str, first: int) -> tuple[pl.DataFrame, int]:
 
     if "\r" in text:
         text = text.replace("\r\n", "\n")
-    raws = pl.Series("raw", [text.removesuffix("\n")], dtype=pl.String).str.split("\n").explode()
+    raws = pl.Series("raw", [text], dtype=pl.String).str.split("\n").explode()
+    if text.endswith("\n"):
+        raws = raws.head(raws.len() - 1)
     frame = pl.DataFrame(
         [pl.int_range(first, first + raws.len(), dtype=pl.Int32, eager=True).alias("line"), raws]
     )

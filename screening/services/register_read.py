@@ -7,10 +7,11 @@ costs no other line.
 from __future__ import annotations
 
 import csv
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING
+from functools import cache
+from typing import TYPE_CHECKING, TypeAlias
 
 from screening.names import name_key_make
 from screening.serials import PERSON_NUMBER_DIGITS
@@ -18,6 +19,8 @@ from screening.services.register_lines import COLUMNS, file_lines
 from screening.services.register_words import refusal
 
 if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
     import polars as pl
 
 LONGEST = {
@@ -28,6 +31,10 @@ DATES = ("birth_date", "deceased_on", "left_area_on")
 SEXES = ("female", "male", "other", "unknown")
 OLDEST_YEARS = 120
 CONTROL = r"[\x00-\x1f\x7f]"
+
+
+_Test: TypeAlias = "tuple[pl.Expr, str, str]"
+"""Where it holds a line is wrong, for the reason of this code, in this column."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,22 +102,35 @@ def lines_read(lines: pl.DataFrame, *, today: date, areas: frozenset[str]) -> Re
 
     marks = _marks_of(lines["raw"])
     frame, refused = _split(lines, marks)
-    verdicts = _verdicts(frame, today, areas, COLUMNS if marks.control else ())
-    bad = verdicts.filter(pl.col("code") != "")
-    told = (
-        verdicts.filter(pl.col("person_number").is_in(bad["person_number"].implode())) if bad.height else bad
-    )
-    places = {
-        number: same["line"].to_list()
-        for (number,), same in told.group_by("person_number", maintain_order=True)
-    }
-    refused += [_answer(row, places[row["person_number"]]) for row in bad.iter_rows(named=True)]
-    good = verdicts.filter(pl.col("code") == "") if bad.height else verdicts
+    frame = _prepared(frame)
+    tests = _tests(today, areas, COLUMNS if marks.control else ())
+    wrong = frame.select(
+        pl.any_horizontal(test for test, _code, _column in tests).fill_null(False).alias("wrong")
+    )["wrong"]
+    good = frame
+    if wrong.any():
+        refused += _answers(frame, wrong, tests)
+        good = frame.filter(~wrong)
     changed = marks.quote or marks.blank or (good["sex"] == "").any()
     return ReadFile(
         _typed(good, simple=not (marks.wide or changed)), sorted(refused, key=lambda r: r.line), frame["person_number"],
         None if changed else good["raw"],
     )  # fmt: skip
+
+
+def _answers(frame: pl.DataFrame, wrong: pl.Series, tests: Sequence[_Test]) -> Iterator[Refused]:
+    """What the wrong lines are refused for: the first test that each fails."""
+    import polars as pl
+
+    first = pl.coalesce(pl.when(test).then(pl.lit(f"{code}:{column}")) for test, code, column in tests)
+    bad = frame.filter(wrong).with_columns(first.alias("problem"))
+    told = frame.filter(pl.col("person_number").is_in(bad["person_number"].implode()))
+    places = {
+        number: same["line"].to_list()
+        for (number,), same in told.group_by("person_number", maintain_order=True)
+    }
+    for row in bad.iter_rows(named=True):
+        yield _answer(row, places[row["person_number"]])
 
 
 def _split(lines: pl.DataFrame, marks: _Marks) -> tuple[pl.DataFrame, list[Refused]]:
@@ -170,55 +190,59 @@ def numbers_ok(numbers: pl.Series) -> pl.Series:
 
     shaped = numbers.str.contains(rf"^[0-9]{{{PERSON_NUMBER_DIGITS}}}$")
     whole = numbers.set(~shaped, None).cast(pl.Int64).fill_null(0).to_numpy()
-    product = np.full(len(numbers), 10)
-    for power in range(PERSON_NUMBER_DIGITS - 1, 0, -1):
-        total = (product + whole // 10**power % 10) % 10
-        product = np.where(total == 0, 10, total) * 2 % 11
+    product, left = np.full(len(numbers), 10), PERSON_NUMBER_DIGITS
+    while left > 1:
+        many = min(3, left - 1)
+        left -= many
+        product = _products(many)[product, whole // 10**left % 10**many]
     return shaped & pl.Series((product + whole % 10) % 10 == 1)
 
 
-def _problem(test: pl.Expr, code: str, column: str) -> pl.Expr:
+@cache
+def _products(digits: int) -> npt.NDArray[np.int64]:
+    """The product that MOD 11,10 has after so many further digits, by the product before and the digits as a number."""
+    import numpy as np
+
+    product = np.repeat(np.arange(11)[:, None], 10**digits, axis=1)
+    for power in range(digits - 1, -1, -1):
+        total = (product + np.arange(10**digits) // 10**power % 10) % 10
+        product = np.where(total == 0, 10, total) * 2 % 11
+    return product
+
+
+def _prepared(frame: pl.DataFrame) -> pl.DataFrame:
+    """The frame with what the tests look at: dates as such, whether numbers are right, and how often each stands."""
     import polars as pl
 
-    return pl.when(test).then(pl.lit(f"{code}:{column}"))
-
-
-def _verdicts(
-    frame: pl.DataFrame, today: date, areas: frozenset[str], strange: Sequence[str]
-) -> pl.DataFrame:
-    """The frame with the first problem of each line as `code` (empty: none) and the column it is about.
-
-    Control characters are looked for in the `strange` columns alone.
-    """
-
-    import polars as pl
-
-    number = pl.col("person_number")
     parsed = [
         pl.when(pl.col(c).str.contains(r"^\d{4}-\d{2}-\d{2}$")).then(pl.col(c)).str.to_date("%Y-%m-%d", strict=False).alias(f"{c}!")
         for c in DATES
     ]  # fmt: skip
-    frame = frame.with_columns(
-        *parsed, numbers_ok(frame["person_number"]).alias("valid"), number.is_duplicated().alias("again"),
-    )  # fmt: skip
-    frame = _with_repeats(frame)
-    tests = [
-        *(_problem(pl.col(c).str.contains(CONTROL), "control_character", c) for c in strange),
-        _problem(number == "", "number_missing", "person_number"),
-        _problem(~pl.col("valid"), "number_wrong", "person_number"),
-        _problem(pl.col("versions") > 1, "number_twice", "person_number"),
-        _problem(pl.col("nth") > 0, "line_twice", "person_number"),
-        *(_problem(pl.col(c) == "", "name_missing", c) for c in ("family_name", "given_names")),
-        *(_problem(pl.col(c).str.len_chars() > longest, "too_long", c) for c, longest in LONGEST.items() if c != "sex"),
+    valid, again = numbers_ok(frame["person_number"]), frame["person_number"].is_duplicated()
+    frame = frame.with_columns(*parsed, valid.alias("valid"), again.alias("again"))
+    if again.any():
+        return _with_repeats(frame)
+    return frame.with_columns(pl.lit(0).alias("nth"), pl.lit(1).alias("versions"))
+
+
+def _tests(today: date, areas: frozenset[str], strange: Sequence[str]) -> list[_Test]:
+    """What is wrong with a line where it holds, in the order in which it is said; control characters in `strange` columns alone."""
+    import polars as pl
+
+    number, col = pl.col("person_number"), pl.col
+    return [
+        *((col(c).str.contains(CONTROL), "control_character", c) for c in strange),
+        (number == "", "number_missing", "person_number"),
+        (~col("valid"), "number_wrong", "person_number"),
+        (col("versions") > 1, "number_twice", "person_number"),
+        (col("nth") > 0, "line_twice", "person_number"),
+        *((col(c) == "", "name_missing", c) for c in ("family_name", "given_names")),
+        *((col(c).str.len_chars() > longest, "too_long", c) for c, longest in LONGEST.items() if c != "sex"),
         *_date_tests(today),
-        _problem(~pl.col("sex").is_in(["", *SEXES]), "sex_unknown", "sex"),
-        _problem(~pl.col("language").str.contains(r"^([A-Za-z]{2,8}(-[A-Za-z0-9]{1,8})*)?$"), "language_wrong", "language"),
-        _problem(~pl.col("area_code").is_in(["", *areas]), "area_unknown", "area_code"),
+        (~col("sex").is_in(["", *SEXES]), "sex_unknown", "sex"),
+        (~col("language").str.contains(r"^([A-Za-z]{2,8}(-[A-Za-z0-9]{1,8})*)?$"), "language_wrong", "language"),
+        (~col("area_code").is_in(["", *areas]), "area_unknown", "area_code"),
     ]  # fmt: skip
-    found = pl.coalesce(*tests, pl.lit(":")).str.split_exact(":", 1)
-    return frame.with_columns(
-        found.struct.field("field_0").alias("code"), found.struct.field("field_1").alias("column"),
-    )  # fmt: skip
 
 
 def _with_repeats(frame: pl.DataFrame) -> pl.DataFrame:
@@ -229,30 +253,25 @@ def _with_repeats(frame: pl.DataFrame) -> pl.DataFrame:
         "line", pl.int_range(pl.len()).over("person_number").alias("nth"),
         pl.struct(COLUMNS).n_unique().over("person_number").alias("versions"),
     )  # fmt: skip
-    once = pl.lit(0).alias("nth"), pl.lit(1).alias("versions")
-    return (
-        frame.join(again, on="line", how="left", maintain_order="left")
-        if again.height
-        else frame.with_columns(*once)
-    )
+    return frame.join(again, on="line", how="left", maintain_order="left")
 
 
-def _date_tests(today: date) -> list[pl.Expr]:
+def _date_tests(today: date) -> list[_Test]:
     import polars as pl
 
     birth = pl.col("birth_date!")
     oldest = date(today.year - OLDEST_YEARS, 1, 1)
     return [
-        *(_problem((pl.col(c) != "") & pl.col(f"{c}!").is_null(), "date_wrong", c) for c in DATES),
-        *(_problem(pl.col(f"{c}!") > today, "date_future", c) for c in ("birth_date", "deceased_on")),
-        _problem(birth < oldest, "date_old", "birth_date"),
-        *(_problem(pl.col(f"{c}!") < birth, "date_order", c) for c in ("deceased_on", "left_area_on")),
+        *(((pl.col(c) != "") & pl.col(f"{c}!").is_null(), "date_wrong", c) for c in DATES),
+        *((pl.col(f"{c}!") > today, "date_future", c) for c in ("birth_date", "deceased_on")),
+        (birth < oldest, "date_old", "birth_date"),
+        *((pl.col(f"{c}!") < birth, "date_order", c) for c in ("deceased_on", "left_area_on")),
     ]
 
 
 def _answer(row: dict[str, object], same: list[int]) -> Refused:
     """The refusal of a line; `same` are the lines of its number."""
-    code, column, line = str(row["code"]), str(row["column"]), int(str(row["line"]))
+    (code, _colon, column), line = str(row["problem"]).partition(":"), int(str(row["line"]))
     value = str(row[column])
     lines = same[:1] if code == "line_twice" else same
     facts = {
