@@ -167,7 +167,7 @@ class PersonIdentifier(models.Model):
     class Meta:
         constraints: ClassVar = [
             models.UniqueConstraint(
-                fields=["scheme", "value"],
+                fields=["value", "scheme"],  # the number first, which tells nearly all apart
                 condition=Q(valid_to__isnull=True),
                 name="one_person_per_current_number",
             )
