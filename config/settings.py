@@ -22,6 +22,8 @@ if ENVIRONMENT not in {"dev", "test", "production"}:
 PRODUCTION = ENVIRONMENT == "production"
 TESTING = ENVIRONMENT == "test"
 DEBUG = False
+# Read where files are read into columns: handing their parts round among threads costs more than it saves.
+os.environ.setdefault("POLARS_MAX_THREADS", "1")
 
 if PRODUCTION and (found := refusals(os.environ)):
     raise ImproperlyConfigured("Roundbook does not start like this:\n- " + "\n- ".join(found))
