@@ -17,6 +17,8 @@ from screening.services.register_sql import NEW_COLUMNS, NEW_DATES, NEW_VALUES, 
 MANY = 20_000
 """From so many lines on, indexes built over the whole cost less than each row's place in them."""
 PEOPLE, NUMBERS, LINES = "screening_person", "screening_personidentifier", "screening_stagedperson"
+_OURS = """SELECT 1 FROM pg_class WHERE oid = to_regclass('pg_temp.screening_key_away')
+        AND relowner = (SELECT oid FROM pg_roles WHERE rolname = current_user)"""
 
 KEYS_AWAY = f"""
 DROP FUNCTION IF EXISTS screening_first_people(bigint, date, date[], date[], date[], bool[], date[], text[]);
@@ -56,6 +58,8 @@ BEGIN
         CREATE TEMP TABLE screening_key_away (turn int, gone text, back text) ON COMMIT DROP;
         CREATE CONSTRAINT TRIGGER keys_owed AFTER INSERT ON pg_temp.screening_key_away
             DEFERRABLE INITIALLY DEFERRED FOR EACH ROW EXECUTE FUNCTION screening_keys_owed();
+    ELSIF NOT EXISTS ({_OURS}) THEN
+        RAISE EXCEPTION 'Another table stands where the keys would be noted.';
     END IF;
     INSERT INTO pg_temp.screening_key_away
         SELECT CASE contype WHEN 'f' THEN 1 ELSE 2 END,
@@ -85,8 +89,7 @@ DECLARE
     filled text;
     last bigint;
 BEGIN
-    IF NOT EXISTS (SELECT 1 FROM pg_class WHERE oid = to_regclass('pg_temp.screening_key_away')
-                   AND relowner = (SELECT oid FROM pg_roles WHERE rolname = current_user)) THEN
+    IF NOT EXISTS ({_OURS}) THEN
         RAISE EXCEPTION 'No keys are away.';
     END IF;
     FOR statement IN SELECT back FROM pg_temp.screening_key_away ORDER BY turn DESC, gone LOOP

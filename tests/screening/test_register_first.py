@@ -193,11 +193,11 @@ def _done_without_keys(table: str, statement: str) -> None:
 
 
 @transaction.atomic
-def _said_by_another() -> None:
+def _said_by_another(then: str) -> None:
     with connection.cursor() as cursor:
         cursor.execute("CREATE TEMP TABLE screening_key_away (turn int, gone text, back text) ON COMMIT DROP")
         cursor.execute(OTHER_WORDS)
-        cursor.execute("SELECT screening_keys_back()")
+        cursor.execute(then)
 
 
 def test_nothing_is_kept_while_keys_are_away(by: User) -> None:
@@ -223,7 +223,9 @@ def test_the_keys_of_other_tables_stay(by: User, names: list[str]) -> None:
 def test_nobody_else_says_what_comes_back(by: User) -> None:
     """It is read from a table that only the owner can have made and filled, so nobody has the owner run something else."""
     with pytest.raises(DatabaseError, match="No keys are away"):
-        _said_by_another()
+        _said_by_another("SELECT screening_keys_back()")
+    with pytest.raises(DatabaseError, match="Another table stands"):
+        _said_by_another(f"SELECT screening_keys_away(ARRAY['{LINES}'])")
     with pytest.raises(DatabaseError, match="permission denied"):
         _done_without_keys(LINES, OTHER_WORDS)
 
