@@ -84,7 +84,7 @@ def _keys_fit(content: bytes) -> AbstractContextManager[object]:
 
 def _staging() -> AbstractContextManager[psycopg.Copy]:
     cursor = psycopg.Cursor(connection.connection)
-    return cursor.copy(sql.COPY_STAGED, writer=QueuedLibpqWriter(cursor))
+    return cursor.copy(sql.COPY_STAGED, writer=QueuedLibpqWriter(cursor, flush_threshold=0))
 
 
 def _written(copy: psycopg.Copy, load: RegisterLoad, read: ReadFile) -> None:
