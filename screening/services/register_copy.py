@@ -7,7 +7,7 @@ from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from datetime import date
 from io import BytesIO
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import psycopg
 from django.db import connection, transaction
@@ -78,8 +78,9 @@ def _parts_laid(load: RegisterLoad, content: bytes, today: date, areas: frozense
 
 def _keys_fit(content: bytes) -> AbstractContextManager[object]:
     """The first lines of all, and many, are laid down without their key, which is built over the whole then."""
-    many = content.count(b"\n") >= first.MANY
-    return first.keys_away(first.LINES) if many and first.nobody_yet() else nullcontext()
+    if first.nobody_yet() and content.count(b"\n") >= first.MANY:
+        return first.keys_away(first.LINES)
+    return nullcontext()
 
 
 def _staging() -> AbstractContextManager[psycopg.Copy]:
@@ -90,14 +91,19 @@ def _staging() -> AbstractContextManager[psycopg.Copy]:
 def _written(copy: psycopg.Copy, load: RegisterLoad, read: ReadFile) -> None:
     import polars as pl
 
+    quotes: Literal["necessary", "never"]
+    lines = read.accepted.with_columns(pl.lit(load.pk).alias("load_id"))
     if read.raws is None:
-        lines = read.accepted.with_columns(pl.lit(load.pk).alias("load_id")).select(sql.STAGED_TABLE_COLUMNS)
+        lines, quotes = lines.select(sql.STAGED_TABLE_COLUMNS), "necessary"
     else:
-        line = pl.concat_str(pl.lit(load.pk), "line", read.raws.alias("raw"), "name_key", separator=",")
-        lines = read.accepted.select(line)
+        raw = read.raws.alias("raw")
+        lines, quotes = (
+            lines.select(pl.concat_str("load_id", "line", raw, "name_key", separator=",")),
+            "never",
+        )
     for part in lines.iter_slices(STAGED_AT_ONCE):
         body = BytesIO()
-        part.write_csv(body, include_header=False, quote_style="necessary" if read.raws is None else "never")
+        part.write_csv(body, include_header=False, quote_style=quotes)
         copy.write(body.getvalue())
 
 

@@ -163,9 +163,8 @@ def first_people(facts: dict[str, Any], combinations: str, dates: Dates) -> int 
         numbers = beside.submit(server.execute, _FIRST_NUMBERS, facts)
         facts |= dates(found)
         numbers.result()
-        cursor.execute(
-            "SET LOCAL enable_mergejoin = off"
-        )  # which would lay people down in the order of their birth
+        # Merging would lay people down in the order of their birth.
+        cursor.execute("SET LOCAL enable_mergejoin = off")
         cursor.execute(_FIRST_PEOPLE, facts)
         made = int(cursor.rowcount)
         cursor.execute("SET LOCAL enable_mergejoin = on")
