@@ -36,26 +36,27 @@ def file_lines(content: bytes) -> pl.DataFrame:
     return pl.concat(file_parts(content))
 
 
-def file_parts(content: bytes) -> Iterator[pl.DataFrame]:
-    """The same lines a part at a time, in order.
+def file_parts(content: bytes, *, at_once: int = 1) -> Iterator[pl.DataFrame]:
+    """The same lines a part, or some parts at once, at a time, in order.
 
     RoundbookError at once when the file as such cannot be read, and at the part where it cannot be read any further.
     """
-    _lines_long_enough(content)
     _maybe_text(content)
     start = len(_BOM) if content.startswith(_BOM) else 0
     end = content.find(b"\n", start)
     end = len(content) if end < 0 else end
     _header_checked(_decoded(content, start, end).removesuffix("\r"))
-    return _parts(content, end + 1)
+    return _parts(content, end + 1, at_once * PART)
 
 
-def _parts(content: bytes, start: int) -> Iterator[pl.DataFrame]:
-    line, found = 2, False
+def _parts(content: bytes, start: int, size: int) -> Iterator[pl.DataFrame]:
+    begin, line, found = start, 2, False
     while start < len(content):
-        end = content.find(b"\n", start + PART - 1) + 1 or len(content)
-        lines, blank = _part(_decoded(content, start, end), line)
-        line += lines.height + blank
+        end = content.find(b"\n", start + size - 1) + 1 or len(content)
+        lines = _part(content, start, end, line)
+        line += lines.height
+        _lines_long_enough(line - 2, end - begin)
+        lines = _not_blank(lines)
         start = end
         if lines.height:
             found = True
@@ -66,36 +67,36 @@ def _parts(content: bytes, start: int) -> Iterator[pl.DataFrame]:
         )
 
 
-def _part(text: str, first: int) -> tuple[pl.DataFrame, int]:
-    """The lines of a part that are not blank, the first one under this number, and how many are blank."""
+def _part(content: bytes, start: int, end: int, first: int) -> pl.DataFrame:
+    """The lines of a part, the first one under this number."""
     import polars as pl
 
-    if "\r" in text:
-        text = text.replace("\r\n", "\n")
-    raws = pl.Series("raw", [text], dtype=pl.String).str.split("\n").explode()
-    if text.endswith("\n"):
-        raws = raws.head(raws.len() - 1)
-    frame = pl.DataFrame(
-        [pl.int_range(first, first + raws.len(), dtype=pl.Int32, eager=True).alias("line"), raws]
-    )
-    begins_plainly = (raws >= "!") & (
-        raws < "\x7f"
-    )  # with a printed character of ASCII, so not with any kind of blank
-    maybe = frame.filter((raws.str.len_bytes() < SHORTEST_LINE) | ~begins_plainly)
-    blank = maybe.filter(~pl.col("raw").str.contains(r"\S"))["line"]
-    if blank.len():
-        frame = frame.filter(~pl.col("line").is_in(blank.implode()))
-    return frame, blank.len()
+    try:
+        frame = pl.read_lines(content[start:end], name="raw", row_index_name="line", row_index_offset=first)
+    except pl.exceptions.ComputeError:
+        _decoded(content, start, end)  # which says where it stops being text
+        raise
+    return pl.DataFrame([frame["line"].cast(pl.Int32), frame["raw"]])
 
 
-def _lines_long_enough(content: bytes) -> None:
-    """A line of people cannot be this short, and answering millions of such lines one by one would take all memory."""
-    lines = content.count(b"\n")
-    if lines > MANY_LINES and len(content) < lines * SHORTEST_LINE:
+def _not_blank(lines: pl.DataFrame) -> pl.DataFrame:
+    import polars as pl
+
+    raws = lines["raw"]
+    # A line that begins with a printed character of ASCII does not begin with any kind of blank.
+    plain = (raws >= "!") & (raws < "\x7f") & (raws.str.len_bytes() >= SHORTEST_LINE)
+    if plain.all():
+        return lines
+    return lines.filter(plain | pl.col("raw").str.contains(r"\S"))
+
+
+def _lines_long_enough(lines: int, size: int) -> None:
+    """Lines of people cannot be this short, and answering millions of such lines one by one would take all memory."""
+    if lines > MANY_LINES and size < lines * SHORTEST_LINE:
         raise RoundbookError(
             "file_lines_short",
             _("The lines of this file are too short to hold people: %(n)s lines in %(b)s bytes. Send the file as the register wrote it.")
-            % {"n": lines, "b": len(content)},
+            % {"n": lines, "b": size},
         )  # fmt: skip
 
 

@@ -13,7 +13,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 from hashlib import sha256
-from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, LiteralString
 
@@ -36,6 +35,9 @@ SEED = 7_264
 WHOLE_EVERY_DAYS = 7
 NEARLY_ALL = 0.9
 """A file read line by line counts as a reading of the whole when it has so large a part of what is remembered."""
+PARTS = 4
+"""So many parts of a file are looked at together, for what is new in them; they only fall into lines."""
+_PACKED = b"digests of 64 b\n"
 BESIDE = 0.1
 """So large a part of the memory may lie beside it, as digests of later loads."""
 
@@ -87,7 +89,7 @@ def news_of(content: bytes, *, on: date) -> News | None:
         return None
     told = _told()
     said, same, others, height = [], [], [], 0
-    for lines in file_parts(content):
+    for lines in file_parts(content, at_once=PARTS):
         digests = lines.select(told=_digest("raw"))["told"]
         same.append(in_place(digests, told["told"][height : height + lines.height]))
         others.append(lines.filter(~same[-1]).with_columns(digests.filter(~same[-1])))
@@ -239,17 +241,20 @@ def _digest(column: str) -> pl.Expr:
 
 
 def _packed(frame: pl.DataFrame) -> bytes:
-    body = BytesIO()
-    frame.write_ipc(body)
-    return body.getvalue()
+    """The digests as they lie in memory, all of the persons and then all of the lines."""
+    import numpy as np
+
+    return b"".join([_PACKED, *(frame[c].to_numpy().astype(np.uint64).tobytes() for c in ("person", "told"))])
 
 
 def _unpacked(packed: bytes) -> pl.DataFrame:
+    """What `_packed` packed; nothing of what was packed otherwise, so its lines will be read again."""
+    import numpy as np
     import polars as pl
 
-    if not packed:
-        return pl.DataFrame(schema={"person": pl.UInt64, "told": pl.UInt64})
-    return pl.read_ipc(BytesIO(packed))
+    body = packed[len(_PACKED) :] if packed.startswith(_PACKED) else b""
+    both = np.frombuffer(body, np.uint64).reshape(2, -1)
+    return pl.DataFrame({"person": both[0], "told": both[1]})
 
 
 def _told() -> pl.DataFrame:
@@ -263,10 +268,11 @@ def _told() -> pl.DataFrame:
     if not later:
         return memory
     last = pl.concat(later).unique("person", keep="first", maintain_order=True)
-    at = memory["person"].is_in(last["person"].implode()).arg_true()
-    over = memory[at].select("person").join(last, on="person", how="left", maintain_order="left")
-    fresh = last.join(over, on="person", how="anti")
-    return pl.concat([memory.with_columns(memory["told"].scatter(at, over["told"])), fresh])
+    over = memory.select("person").with_row_index("at").join(last, on="person")
+    memory = memory.with_columns(memory["told"].scatter(over["at"], over["told"]))
+    if over.height == last.height:
+        return memory
+    return pl.concat([memory, last.join(over, on="person", how="anti")])
 
 
 def _read(query: LiteralString, *params: int) -> pl.DataFrame:

@@ -21,8 +21,8 @@ SAID = st.lists(st.integers(0, 12), max_size=14)
 
 
 def plainly(text: str) -> list[tuple[int, str]]:
-    """The lines below the header that are not blank, with their numbers."""
-    lines = text.replace("\r\n", "\n").split("\n")
+    """The lines below the header that are not blank, with their numbers; a last end of line may have been cut in half."""
+    lines = text.removesuffix("\r").replace("\r\n", "\n").split("\n")
     return [(n, line) for n, line in enumerate(lines, start=1) if n > 1 and line.strip()]
 
 
