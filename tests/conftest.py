@@ -202,6 +202,21 @@ def drop_let_go() -> None:
         list(pool.map(drop_database, [name for (name,) in gone]))
 
 
+@contextmanager
+def _in_use() -> Iterator[None]:
+    """While a run lives it holds a lock; the first to find that nobody does drops what killed runs left behind."""
+    with _connect("postgres") as keeper:
+        found = keeper.execute("SELECT pg_try_advisory_lock(726003)").fetchone()
+        if found == (True,):
+            left = keeper.execute("SELECT datname FROM pg_database WHERE datname ~ '^rb(run|own|copy|gone)_'")
+            for (name,) in left.fetchall():
+                drop_database(name)
+        keeper.execute("SELECT pg_advisory_lock_shared(726003)")
+        if found == (True,):
+            keeper.execute("SELECT pg_advisory_unlock(726003)")
+        yield
+
+
 def use_database(name: str) -> None:
     """Point this process's connections at a database."""
     connections.close_all()
@@ -213,15 +228,16 @@ def use_database(name: str) -> None:
 def worker_database(django_db_blocker: pytest.FixtureRequest) -> Iterator[str]:
     """This worker's own clone."""
     name = f"rbrun_{os.environ.get('PYTEST_XDIST_WORKER', 'one')}_{os.getpid()}"
-    clone_database(name)
-    os.environ["ROUNDBOOK_MIGRATED_TEMPLATE"] = _template()
-    with django_db_blocker.unblock():
-        use_database(name)
-    yield name
-    with django_db_blocker.unblock():
-        connections.close_all()
-    drop_database(name)
-    drop_let_go()
+    with _in_use():
+        clone_database(name)
+        os.environ["ROUNDBOOK_MIGRATED_TEMPLATE"] = _template()
+        with django_db_blocker.unblock():
+            use_database(name)
+        yield name
+        with django_db_blocker.unblock():
+            connections.close_all()
+        drop_database(name)
+        drop_let_go()
 
 
 @pytest.fixture(scope="session")

@@ -179,7 +179,7 @@ def _start_servers() -> None:
 
 
 def _migrate() -> None:
-    say("Bringing the database up to date …")
+    say("Bringing the database up to date (a new one takes about a minute) …")
     if manage("migrate", "--no-input", "--verbosity", "0", role="owner") != 0:
         raise StopError("The database could not be brought up to date; the lines above say why.")
 
@@ -188,7 +188,7 @@ def _rehearse() -> int:
     """Load the demo region; while that runs, the marker names the process that does it."""
     first = own_database() and not (run_dir() / "loaded").exists()
     if first:
-        say("Loading the demo region (this first time takes up to two minutes) …")
+        say("Loading the demo region (this first time takes some minutes) …")
     command = [str(libraries.PYTHON), "manage.py", "rehearse", "--if-empty"]
     command += ["--one-desk"] if os.environ.get("ROUNDBOOK_DEMO") == "one-desk" else []
     with subprocess.Popen(command, cwd=PROJECT, env=quiet_environment()) as process:
