@@ -36,8 +36,10 @@ def file_lines(content: bytes) -> pl.DataFrame:
     return pl.concat(file_parts(content))
 
 
-def file_parts(content: bytes, *, at_once: int = 1) -> Iterator[pl.DataFrame]:
+def file_parts(content: bytes, *, first: float = 1, at_once: int = 1) -> Iterator[pl.DataFrame]:
     """The same lines a part, or some parts at once, at a time, in order.
+
+    The `first` may be a small part, for whoever waits for it; each next one is twice as large until it is whole.
 
     RoundbookError at once when the file as such cannot be read, and at the part where it cannot be read any further.
     """
@@ -46,10 +48,10 @@ def file_parts(content: bytes, *, at_once: int = 1) -> Iterator[pl.DataFrame]:
     end = content.find(b"\n", start)
     end = len(content) if end < 0 else end
     _header_checked(_decoded(content, start, end).removesuffix("\r"))
-    return _parts(content, end + 1, at_once * PART)
+    return _parts(content, end + 1, max(int(first * PART), 1), at_once * PART)
 
 
-def _parts(content: bytes, start: int, size: int) -> Iterator[pl.DataFrame]:
+def _parts(content: bytes, start: int, size: int, largest: int) -> Iterator[pl.DataFrame]:
     begin, line, found = start, 2, False
     while start < len(content):
         end = content.find(b"\n", start + size - 1) + 1 or len(content)
@@ -57,7 +59,7 @@ def _parts(content: bytes, start: int, size: int) -> Iterator[pl.DataFrame]:
         line += lines.height
         _lines_long_enough(line - 2, end - begin)
         lines = _not_blank(lines)
-        start = end
+        start, size = end, min(2 * size, largest)
         if lines.height:
             found = True
             yield lines

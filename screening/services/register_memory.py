@@ -89,7 +89,7 @@ def news_of(content: bytes, *, on: date) -> News | None:
         return None
     told = _told()
     said, same, others, height = [], [], [], 0
-    for lines in file_parts(content, at_once=PARTS):
+    for lines in file_parts(content, first=PARTS, at_once=PARTS):
         digests = lines.select(told=_digest("raw"))["told"]
         same.append(in_place(digests, told["told"][height : height + lines.height]))
         others.append(lines.filter(~same[-1]).with_columns(digests.filter(~same[-1])))

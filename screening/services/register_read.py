@@ -31,6 +31,8 @@ DATES = ("birth_date", "deceased_on", "left_area_on")
 SEXES = ("female", "male", "other", "unknown")
 OLDEST_YEARS = 120
 CONTROL = r"[\x00-\x1f\x7f]"
+AT_ONCE = 1 << 18
+"""So many characters are looked at together: what comes of them stays in the processor's own memory."""
 
 
 _Test: TypeAlias = "tuple[pl.Expr, str, str]"
@@ -84,16 +86,20 @@ class _Marks:
 def _marks_of(raws: pl.Series) -> _Marks:
     """Look at all characters at once, which costs a tenth of asking line by line."""
     import numpy as np
+    import polars as pl
 
-    text = str(raws.str.join("\n").item() or "")
-    found = np.frombuffer(f",{text}\n".encode(), np.uint8)
-    blank, edge, breaks = found == ord(" "), (found == ord(",")) | (found == ord("\n")), max(len(raws), 1)
-    return _Marks(
-        quote='"' in text,
-        control=int((found < ord(" ")).sum()) != breaks or bool((found == 0x7F).any()),
-        blank=bool((blank[1:] & edge[:-1]).any() or (blank[:-1] & edge[1:]).any()),
-        wide=not text.isascii() or bool((blank[1:] & blank[:-1]).any()),
-    )
+    text = bytes(raws.str.join("\n").cast(pl.Binary).item() or b"")
+    found = np.frombuffer(text, np.uint8)
+    low, blank, wide = 0, text.startswith(b" ") or text.endswith(b" "), not text.isascii()
+    for start in range(0, len(found), AT_ONCE):
+        some = found[start : start + AT_ONCE]
+        low += np.count_nonzero(some < ord(" "))
+        at = np.flatnonzero(some == ord(" ")) + start
+        before, after = found.take(at - 1, mode="clip"), found.take(at + 1, mode="clip")
+        blank = blank or any(bool((side == ord(end)).any()) for side in (before, after) for end in ",\n")
+        wide = wide or bool((after == ord(" ")).any())
+    control = low != max(len(raws) - 1, 0) or b"\x7f" in text
+    return _Marks(quote=b'"' in text, control=control, blank=blank, wide=wide)
 
 
 def lines_read(lines: pl.DataFrame, *, today: date, areas: frozenset[str]) -> ReadFile:
@@ -103,7 +109,7 @@ def lines_read(lines: pl.DataFrame, *, today: date, areas: frozenset[str]) -> Re
     marks = _marks_of(lines["raw"])
     frame, refused = _split(lines, marks)
     frame = _prepared(frame)
-    tests = _tests(today, areas, COLUMNS if marks.control else ())
+    tests = _tests(today, areas, marks)
     wrong = frame.select(
         pl.any_horizontal(test for test, _code, _column in tests).fill_null(False).alias("wrong")
     )["wrong"]
@@ -214,30 +220,39 @@ def _prepared(frame: pl.DataFrame) -> pl.DataFrame:
     """The frame with what the tests look at: dates as such, whether numbers are right, and how often each stands."""
     import polars as pl
 
-    parsed = [
-        pl.when(pl.col(c).str.contains(r"^\d{4}-\d{2}-\d{2}$")).then(pl.col(c)).str.to_date("%Y-%m-%d", strict=False).alias(f"{c}!")
-        for c in DATES
-    ]  # fmt: skip
-    valid, again = numbers_ok(frame["person_number"]), frame["person_number"].is_duplicated()
-    frame = frame.with_columns(*parsed, valid.alias("valid"), again.alias("again"))
-    if again.any():
+    numbers = frame["person_number"]
+    frame = frame.with_columns(
+        *(_days(frame[c]).alias(f"{c}!") for c in DATES), numbers_ok(numbers).alias("valid")
+    )
+    if numbers.n_unique() < frame.height:
         return _with_repeats(frame)
     return frame.with_columns(pl.lit(0).alias("nth"), pl.lit(1).alias("versions"))
 
 
-def _tests(today: date, areas: frozenset[str], strange: Sequence[str]) -> list[_Test]:
-    """What is wrong with a line where it holds, in the order in which it is said; control characters in `strange` columns alone."""
+def _days(texts: pl.Series) -> pl.Series:
+    """What is written as a day of the calendar, as such; most people have no day of death and none of leaving."""
+    import polars as pl
+
+    at = (texts != "").arg_true()
+    written = pl.when(pl.col("day").str.contains(r"^\d{4}-\d{2}-\d{2}$")).then(pl.col("day"))
+    said = texts.gather(at).to_frame("day").select(written.str.to_date("%Y-%m-%d", strict=False))["day"]
+    return pl.Series([None], dtype=pl.Date).new_from_index(0, len(texts)).scatter(at, said)
+
+
+def _tests(today: date, areas: frozenset[str], marks: _Marks) -> list[_Test]:
+    """What is wrong with a line where it holds, in the order in which it is said."""
     import polars as pl
 
     number, col = pl.col("person_number"), pl.col
+    lengths = {c: col(c).str.len_chars() if marks.wide else col(c).str.len_bytes() for c in LONGEST}
     return [
-        *((col(c).str.contains(CONTROL), "control_character", c) for c in strange),
+        *((col(c).str.contains(CONTROL), "control_character", c) for c in COLUMNS if marks.control),
         (number == "", "number_missing", "person_number"),
         (~col("valid"), "number_wrong", "person_number"),
         (col("versions") > 1, "number_twice", "person_number"),
         (col("nth") > 0, "line_twice", "person_number"),
         *((col(c) == "", "name_missing", c) for c in ("family_name", "given_names")),
-        *((col(c).str.len_chars() > longest, "too_long", c) for c, longest in LONGEST.items() if c != "sex"),
+        *((lengths[c] > longest, "too_long", c) for c, longest in LONGEST.items() if c != "sex"),
         *_date_tests(today),
         (~col("sex").is_in(["", *SEXES]), "sex_unknown", "sex"),
         (~col("language").str.contains(r"^([A-Za-z]{2,8}(-[A-Za-z0-9]{1,8})*)?$"), "language_wrong", "language"),
@@ -249,7 +264,7 @@ def _with_repeats(frame: pl.DataFrame) -> pl.DataFrame:
     """For numbers that stand on several lines: the how-manieth line of its number (`nth`), in how many `versions`."""
     import polars as pl
 
-    again = frame.filter("again").select(
+    again = frame.filter(pl.col("person_number").is_duplicated()).select(
         "line", pl.int_range(pl.len()).over("person_number").alias("nth"),
         pl.struct(COLUMNS).n_unique().over("person_number").alias("versions"),
     )  # fmt: skip
