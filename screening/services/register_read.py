@@ -93,7 +93,7 @@ def _marks_of(raws: pl.Series) -> _Marks:
     low, blank, wide = 0, text.startswith(b" ") or text.endswith(b" "), not text.isascii()
     for start in range(0, len(found), AT_ONCE):
         some = found[start : start + AT_ONCE]
-        low += np.count_nonzero(some < ord(" "))
+        low += int(np.count_nonzero(some < ord(" ")))
         at = np.flatnonzero(some == ord(" ")) + start
         before, after = found.take(at - 1, mode="clip"), found.take(at + 1, mode="clip")
         blank = blank or any(bool((side == ord(end)).any()) for side in (before, after) for end in ",\n")
