@@ -5,13 +5,14 @@ Staging and applying are one transaction each, so a process that dies leaves the
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from hashlib import sha256
 
+import psycopg
 from django.db import connection, transaction
 from django.utils.translation import gettext as _
 
@@ -66,11 +67,17 @@ def register_stage(*, by: User, content: bytes, file_name: str, is_full: bool = 
     A file already applied, or staged and waiting, is found again and nothing is written.
     RoundbookError names what is wrong with a file that cannot be read as a whole.
     """
-    with ThreadPoolExecutor(1) as beside, acting(by, reason="register file") as frame:
+    with ThreadPoolExecutor(2) as beside, acting(by, reason="register file") as frame:
         summed = beside.submit(lambda: sha256(content).hexdigest())
         _one_at_a_time()
         areas = frozenset(Area.objects.values_list("code", flat=True))
-        news = memory.news_of(content, on=frame.today)
+        told = memory.told_by(frame.today)
+        people: Callable[[], int] = _people_known
+        if told and told.maybe_all_in(
+            content
+        ):  # then likely they have to be counted, and the server has nothing to do
+            people = beside.submit(_people_known, psycopg.Cursor(connection.connection)).result
+        news = memory.news_of(content, told) if told else None
         known = _known(digest := summed.result())
         if known is not None:
             return known
@@ -89,7 +96,7 @@ def register_stage(*, by: User, content: bytes, file_name: str, is_full: bool = 
             load.missing = memory.missing_of(news.as_before, read) if is_full else 0
         load.lines, load.refused = load.as_before + laid.lines, laid.refused
         memory.digests_keep(load, laid.told)
-        _weigh(load, frame, news)
+        _weigh(load, frame, news, people)
     return load
 
 
@@ -194,14 +201,14 @@ def _joined_once(load: RegisterLoad) -> Iterator[Fitted]:
         cursor.execute(sql.SEPARATE)
 
 
-def _weigh(load: RegisterLoad, frame: Acting, news: memory.News | None) -> None:
+def _weigh(load: RegisterLoad, frame: Acting, news: memory.News | None, people: Callable[[], int]) -> None:
     """Count the effect of a load that is being staged, keep it on the load, and hold the load when it would change too much."""
     effect = _effect_now(load)
-    reasons = _held_reasons(effect, frame)
+    reasons = _held_reasons(effect, frame, people)
     if reasons and effect.emptied and news is not None:  # of how many, the lines as before have to tell
         load.filled = memory.filled_of(news.as_before)
         effect = _effect_now(load)
-        reasons = _held_reasons(effect, frame)
+        reasons = _held_reasons(effect, frame, people)
     load.created, load.changed, load.unchanged = effect.created, effect.changed, effect.unchanged
     _hold(load, reasons)
     load.save()
@@ -212,19 +219,19 @@ def _hold(load: RegisterLoad, reasons: list[str]) -> None:
     load.status = RegisterLoad.Status.HELD if reasons else RegisterLoad.Status.STAGED
 
 
-def _people_known() -> int:
-    with connection.cursor() as cursor:
-        cursor.execute(sql.KNOWN)
-        return int(cursor.fetchone()[0])
+def _people_known(server: psycopg.Cursor | None = None) -> int:
+    """How many people the register knows; another thread, where Django has no connection, asks by a cursor made here."""
+    row = (server or psycopg.Cursor(connection.connection)).execute(sql.KNOWN.encode()).fetchone()
+    return int(row[0]) if row else 0
 
 
-def _held_reasons(effect: Effect, frame: Acting) -> list[str]:
+def _held_reasons(effect: Effect, frame: Acting, people: Callable[[], int]) -> list[str]:
     policy = policy_on(frame.today)
     change, empty = Decimal(policy.feed_change_percent), Decimal(policy.feed_empty_percent)
     reasons = []
     # Those of the file are some of the people, so what is few among them is few among all, who need no counting then.
     if max(effect.changed, effect.missing) * 100 > change * (effect.changed + effect.unchanged):
-        known = _people_known()
+        known = people()
         for count, words in (
             (effect.changed, _("It would change %(count)s of %(known)s people, more than %(limit)s %%.")),
             (effect.missing, _("It calls itself the whole register and leaves out %(count)s of %(known)s people, more than %(limit)s %%.")),
@@ -267,7 +274,7 @@ def register_apply(
         with _joined_once(load) as fitted:
             effect = _effect(load, fitted)
             if load.status == RegisterLoad.Status.STAGED:  # weighed again: the people may have changed since
-                _hold(load, _held_reasons(effect, frame))
+                _hold(load, _held_reasons(effect, frame, _people_known))
                 _release_checked(load, by, override_hold)
             written = people_written(
                 load, effect, frame, fitted, dates=not history_follows, at_once=not _is_few(load)

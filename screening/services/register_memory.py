@@ -80,27 +80,44 @@ class News:
         return every.filter(~every["line"].is_in(self.lines["line"].implode()))
 
 
-def news_of(content: bytes, *, on: date) -> News | None:
-    """What is new in a file; None where every line has to be read. RoundbookError as `file_lines`."""
-    import polars as pl
+@dataclass(frozen=True)
+class Told:
+    """The memory where it may be used: its version, and `told` as `_told` gives it."""
 
+    version: int
+    told: pl.DataFrame
+
+    def maybe_all_in(self, content: bytes) -> bool:
+        """Whether a file is long enough to say something of half of those remembered."""
+        return 2 * len(content) >= register_lines.SHORTEST_LINE * self.told.height
+
+
+def told_by(on: date) -> Told | None:
+    """What the register said so far; None where every line has to be read."""
     memory = RegisterMemory.objects.defer("told").first()
     if memory is None or memory.rules != rules() or (on - memory.whole_on).days >= WHOLE_EVERY_DAYS:
         return None
-    told = _told()
+    return Told(memory.version, _told())
+
+
+def news_of(content: bytes, told: Told) -> News | None:
+    """What is new in a file; None where a line stands twice. RoundbookError as `file_lines`. Asks the database nothing."""
+    import polars as pl
+
+    known = told.told["told"]
     said, same, others, height = [], [], [], 0
     for lines in file_parts(content, first=PARTS, at_once=PARTS):
         digests = lines.select(told=_digest("raw"))["told"]
-        same.append(in_place(digests, told["told"][height : height + lines.height]))
+        same.append(in_place(digests, known[height : height + lines.height]))
         others.append(lines.filter(~same[-1]).with_columns(digests.filter(~same[-1])))
         said.append(digests)
         height += lines.height
     elsewhere = pl.concat(others)
-    found = found_elsewhere(elsewhere["told"], told["told"], pl.concat(same))
+    found = found_elsewhere(elsewhere["told"], known, pl.concat(same))
     if found is None:
         return None
     fresh = elsewhere.filter(~found).drop("told")
-    return News(content, fresh, height, pl.concat(said), memory.version, told)
+    return News(content, fresh, height, pl.concat(said), told.version, told.told)
 
 
 def in_place(said: pl.Series, told: pl.Series) -> pl.Series:
