@@ -22,7 +22,7 @@ from outreach.states import LETTER
 from outreach.views.mail import actor, pdf
 from results.forms_report import SignForm
 from results.models import Referral, Sample
-from screening.access import person_open
+from screening.access import person_open, reason_owed
 from staff import clock
 from staff.access import user_holds
 from staff.errors import RoundbookError
@@ -36,7 +36,9 @@ TONES = {
 
 @require_GET
 def person_panel(request: HttpRequest, person_id: int) -> HttpResponse:
-    """A person's letters, newest first, with their state and the day of each."""
+    """A person's letters, newest first, with their state and the day of each; outside one's lists only with a reason."""
+    if reason_owed(by=actor(request), person_id=person_id):
+        return redirect("screening:person", pk=person_id)
     with transaction.atomic():
         person = person_open(
             by=actor(request), person_id=person_id, purpose=Purpose.CHECK, place="outreach:person-panel"

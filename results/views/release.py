@@ -29,13 +29,14 @@ from results.services.referrals_frame import FOLLOWERS, results_policy_on
 from results.services.samples import samples_take_in
 from results.states import REFERRAL
 from results.views.lab_request import actor, refuse
-from screening.access import person_open
+from screening.access import person_open, reason_owed
 from screening.months import add_months
 from screening.services.policies import policy_on
 from staff import clock
 from staff.access import user_holds
 from staff.errors import RoundbookError
 from staff.models.journal import Purpose
+from staff.roles import Role
 
 MOST = 5000
 JUST_NOW = 50
@@ -204,8 +205,13 @@ def _decide(request: HttpRequest, sample: Sample, form: DecideForm | None) -> bo
 
 @require_GET
 def person_panel(request: HttpRequest, person_id: int) -> HttpResponse:
-    """A person's results, newest first, for the pages about that person."""
+    """A person's results, newest first, for the pages about that person; outside one's lists only with a reason.
+
+    The laboratory knows people by their samples and has no page of a person to give a reason on.
+    """
     by = actor(request)
+    if not user_holds(by, (Role.LABORATORY,)) and reason_owed(by=by, person_id=person_id):
+        return redirect("screening:person", pk=person_id)
     with transaction.atomic():
         person = person_open(by=by, person_id=person_id, purpose=Purpose.CHECK, place="results:person-panel")
         context = {

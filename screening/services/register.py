@@ -78,7 +78,7 @@ def register_stage(*, by: User, content: bytes, file_name: str, is_full: bool = 
         ):  # then likely they have to be counted, and the server has nothing to do
             people = beside.submit(_people_known, psycopg.Cursor(connection.connection)).result
         news = memory.news_of(content, told) if told else None
-        known = _known(digest := summed.result())
+        known = _known(digest := summed.result(), is_full=is_full)
         if known is not None:
             return known
         read = None if news is None else lines_read(news.lines, today=frame.today, areas=areas)
@@ -100,10 +100,15 @@ def register_stage(*, by: User, content: bytes, file_name: str, is_full: bool = 
     return load
 
 
-def _known(digest: str) -> RegisterLoad | None:
-    """The load of this very file, if it was applied or waits; one that was overtaken is thrown away and read anew."""
+def _known(digest: str, *, is_full: bool) -> RegisterLoad | None:
+    """The load of this very file, if it was applied or waits.
+
+    One that was overtaken, or that calls itself the whole register now and did not then, is thrown away and read anew.
+    """
     known = RegisterLoad.objects.filter(sha256=digest, status__in=["applied", "staged", "held"]).first()
-    if known is None or known.status == RegisterLoad.Status.APPLIED or not memory.overtaken(known):
+    if known is None or known.status == RegisterLoad.Status.APPLIED:
+        return known
+    if known.is_full == is_full and not memory.overtaken(known):
         return known
     known.status = RegisterLoad.Status.DISCARDED
     known.save(update_fields=["status"])

@@ -23,6 +23,8 @@ MANY_LINES, SHORTEST_LINE = 20_000, 40
 """Above so many lines a file is refused as a whole when its lines have fewer bytes than this on average."""
 PART = 2 * 1024 * 1024
 """So many bytes, up to the end of a line, are taken at once."""
+MOST_NAMED = 10
+"""So many columns that are not known are named."""
 _BOM = b"\xef\xbb\xbf"
 
 
@@ -130,6 +132,11 @@ def _undecodable(content: bytes, at: int, error: UnicodeDecodeError) -> NoReturn
 
 
 def _header_checked(header: str) -> None:
+    if "\r" in header:
+        raise RoundbookError(
+            "file_line_ends",
+            _("The lines of this file end in a carriage return alone. Save it with a line feed at the end of each line and send it again."),
+        )  # fmt: skip
     found = [name.strip().strip('"') for name in header.split(",")]
     if tuple(found) == COLUMNS:
         return
@@ -142,8 +149,15 @@ def _header_checked(header: str) -> None:
         if missing:
             wrong.append(_("Missing: %(names)s.") % {"names": ", ".join(missing)})
         if strange:
-            wrong.append(_("Not known: %(names)s.") % {"names": ", ".join(repr(c[:40]) for c in strange)})
+            wrong.append(_("Not known: %(names)s.") % {"names": _first_of(strange)})
         if not missing and not strange:
             wrong.append(_("The columns are in another order, or one stands twice."))
     wrong.append(_("Expected: %(names)s.") % {"names": expected})
-    raise RoundbookError("file_header", " ".join(wrong), found=found)
+    raise RoundbookError("file_header", " ".join(wrong), found=found[:MOST_NAMED])
+
+
+def _first_of(names: list[str]) -> str:
+    """The first of some names; a line of data in place of the header would name people by the thousand."""
+    shown = ", ".join(repr(name[:40]) for name in names[:MOST_NAMED])
+    more = len(names) - MOST_NAMED
+    return _("%(names)s and %(more)s more") % {"names": shown, "more": more} if more > 0 else shown

@@ -3,6 +3,7 @@
 from typing import cast
 
 from django.contrib import messages
+from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
@@ -14,6 +15,7 @@ from screening.forms.corrections import CorrectionForm, DeathForm, LivesForm
 from screening.models import DeathQuestion
 from screening.services.corrections import person_correct
 from screening.services.deaths import death_ask, death_decide, deaths_to_decide
+from screening.services.duplicates import merges_to_decide
 from screening.views.people import person_page
 from staff.errors import RoundbookError
 from staff.models import Purpose, User
@@ -72,12 +74,16 @@ def death(request: HttpRequest, pk: int) -> HttpResponse:
 
 @require_GET
 def second_look(request: HttpRequest) -> HttpResponse:
-    """What waits for a second person."""
-    questions = list(deaths_to_decide())
-    people_listed(
-        by=actor(request), person_ids=[q.person_id for q in questions], place="screening:second-look"
-    )
-    context = {"questions": [(q, q.asked_by_id != actor(request).pk) for q in questions]}
+    """What waits for a second person: deaths, and records that may be put together."""
+    by = actor(request)
+    with transaction.atomic():
+        questions, merges = list(deaths_to_decide()), list(merges_to_decide())
+        people = {q.person_id for q in questions} | {pk for m in merges for pk in (m.kept_id, m.merged_id)}
+        people_listed(by=by, person_ids=people, place="screening:second-look")
+    context = {
+        "questions": [(q, q.asked_by_id != by.pk) for q in questions],
+        "merges": [(m, m.asked_by_id != by.pk) for m in merges],
+    }
     return render(request, "screening/second_look.html", context)
 
 

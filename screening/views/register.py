@@ -44,6 +44,7 @@ def register(request: HttpRequest) -> HttpResponse:
     form = RegisterFileForm(request.POST, request.FILES) if request.method == "POST" else RegisterFileForm()
     if request.method == "POST" and form.is_valid():
         upload = form.cleaned_data["file"]
+        began = clock.now()
         try:
             load = register_stage(
                 by=actor(request),
@@ -55,7 +56,14 @@ def register(request: HttpRequest) -> HttpResponse:
             form.add_error("file", str(error.sentence))
         else:
             if load.status == RegisterLoad.Status.APPLIED:
-                messages.info(request, _("This very file was applied before. Nothing was changed."))
+                words = _("This very file was applied before. Nothing was changed.")
+                if form.cleaned_data["is_full"] and not load.is_full:
+                    words += " " + _(
+                        "It did not call itself the whole register then, and nobody was counted as missing."
+                    )
+                messages.info(request, words)
+            elif load.staged_at < began:
+                messages.info(request, _("This very file waits already; here is what it would do."))
             return redirect("screening:register-load", pk=load.pk)
     loads = RegisterLoad.objects.select_related("staged_by", "applied_by").order_by("-staged_at", "-pk")
     page = Paginator(loads, 20).get_page(request.GET.get("page"))

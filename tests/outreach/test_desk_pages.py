@@ -26,6 +26,7 @@ from staff.models import AccessEntry
 from tests import cast
 from tests.factories import a_round, by_default
 from tests.letters.samples import texts_delivered_of
+from tests.looks import on_the_list
 from tests.outreach.makers import a_patient, a_result, an_attempt, frozen
 from tests.outreach.test_pages import a_ready_run, text
 from tests.outreach.test_sending import a_message
@@ -153,6 +154,7 @@ def test_a_doctors_copy_that_waits_for_the_first_call_says_so_and_is_not_late(si
 
 def test_wishes_are_written_down_beside_the_letters(office: Client) -> None:
     person = a_patient(phone="01632 960 777")
+    on_the_list(cast.PHONE_DESK, person.pk)
     panel = text(office.get(reverse("outreach:person-panel", args=[person.pk])))
     assert "How this person wants to hear from us" in panel
     url = reverse("outreach:wishes", args=[person.pk])

@@ -23,6 +23,7 @@ from staff import clock
 from staff.models import AccessEntry
 from tests import cast
 from tests.factories import a_delivery, a_round, by_default
+from tests.looks import on_the_list
 from tests.outreach.makers import a_patient, a_result, frozen, planned
 
 pytestmark = pytest.mark.usefixtures("region")
@@ -140,8 +141,12 @@ def test_the_page_says_which_post_delays_reminders(office: Client) -> None:
 def test_a_persons_letters_and_their_paper(signed_in: Any) -> None:
     result = a_result("64.2", authorised=clock.today() - timedelta(days=2))
     frozen()
-    client = signed_in(cast.CLINICIAN)
-    panel = client.get(reverse("outreach:person-panel", args=[result.person_id]))
+    client, at = signed_in(cast.CLINICIAN), reverse("outreach:person-panel", args=[result.person_id])
+    answer = client.get(at)
+    assert answer.url == reverse("screening:person", args=[result.person_id]), "nobody was asked why"
+    assert not AccessEntry.objects.filter(person_id=result.person_id).exists()
+    on_the_list(cast.CLINICIAN, result.person_id)
+    panel = client.get(at)
     assert "Result: more tests needed" in text(panel)
     assert "<html" not in panel.content.decode()
     letter = Letter.objects.get(kind="result_more_tests")

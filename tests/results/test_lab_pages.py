@@ -19,6 +19,7 @@ from screening.serials import serial_make
 from staff.models import AccessEntry
 from tests import cast
 from tests import lab_bench as bench
+from tests.looks import on_the_list
 
 SignIn = Callable[[str], Client]
 
@@ -35,7 +36,13 @@ def test_who_sees_a_persons_values(signed_in: SignIn, role: str) -> None:
     client, sample = signed_in(cast.BY_ROLE[role]), bench.a_sample()
     bench.measured([(sample, "63")])
     results_release_below(by=bench.lead())
-    answer = client.get(reverse("results:person-panel", args=[sample.person_id]))
+    at = reverse("results:person-panel", args=[sample.person_id])
+    if role in ("clinician", "coordinator"):
+        assert client.get(at).url == reverse("screening:person", args=[sample.person_id]), (
+            "nobody was asked why"
+        )
+        on_the_list(cast.BY_ROLE[role], sample.person_id)
+    answer = client.get(at)
     if role in ("clinician", "coordinator", "laboratory"):
         assert "Results and referral" in answer.content.decode()
         assert "12.6 µg/g" in answer.content.decode()

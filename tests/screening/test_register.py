@@ -329,3 +329,27 @@ def test_an_apply_that_dies_half_way_leaves_nothing(by: User, monkeypatch: pytes
     assert RegisterLoad.objects.get(pk=load.pk).status == "staged"
     assert register_apply(by=by, load=load).created == 500
     assert not Exclusion.objects.exists()
+
+
+def test_a_waiting_file_that_now_calls_itself_the_whole_register_is_read_anew(by: User) -> None:
+    loaded(by, five_hundred())
+    part = changed_copy(five_hundred(), lines=2)
+    part = b"\n".join(part.split(b"\n")[:101]) + b"\n"
+    waits = register_stage(by=by, content=part, file_name="part.csv")
+    assert (waits.status, waits.missing) == ("staged", 0)
+    assert register_stage(by=by, content=part, file_name="part.csv").pk == waits.pk
+    whole = register_stage(by=by, content=part, file_name="part.csv", is_full=True)
+    waits.refresh_from_db()
+    assert (whole.pk != waits.pk, waits.status, whole.status) == (True, "discarded", "held")
+    assert "leaves out 397 of 500 people" in whole.held_reason
+
+
+def test_a_file_whose_lines_end_in_a_carriage_return_alone_shows_nobody(by: User) -> None:
+    with pytest.raises(RoundbookError) as refused:
+        register_stage(by=by, content=five_hundred().replace(b"\n", b"\r"), file_name="old.csv")
+    assert refused.value.code == "file_line_ends"
+    assert len(str(refused.value)) < 200
+    data = five_hundred().split(b"\n", 1)[1].replace(b"\n", b",")
+    with pytest.raises(RoundbookError, match=r"and \d+ more") as refused:
+        register_stage(by=by, content=data, file_name="odd.csv")
+    assert len(str(refused.value)) < 2000

@@ -33,7 +33,7 @@ from screening.services.people import stop_record
 from screening.services.rounds import rounds_close
 from staff import clock
 from staff.errors import IllegalMove, NotAllowed, RoundbookError
-from staff.models import User
+from staff.models import AccessEntry, User
 from tests import cast, factories
 from tests.conftest import NOON
 from tests.looks import on_the_list
@@ -279,11 +279,19 @@ def test_pairs_are_looked_at_told_apart_merged_and_taken_apart_from_the_pages(
     assert "Say how you know" in client.post(decide, {"note": "", "different": "1"}, follow=True).text
     asked = client.post(decide, {"note": "one passport", "keep": two.pk, "same": "1"}, follow=True)
     assert "A second person decides." in asked.text
-    merge = PersonMerge.objects.get()
+    merge, place_of_list = PersonMerge.objects.get(), "screening:second-look"
     assert (merge.kept_id, merge.merged_id) == (two.pk, one.pk)
     agree = reverse("screening:merge-decide", args=[merge.pk])
     assert "Somebody else" in client.post(agree, {"agree": "1"}, follow=True).text
-    assert "One person now" in signed_in(cast.COORDINATOR).post(agree, {"agree": "1"}, follow=True).text
+    place = reverse("screening:second-look")
+    assert agree not in client.get(place).text, "who asked is not offered to decide"
+    second = signed_in(cast.COORDINATOR)
+    waits = second.get(place)
+    assert f'action="{agree}"' in waits.text
+    assert "one passport" in waits.text
+    listed = AccessEntry.objects.filter(place=place_of_list, person_id__in=[one.pk, two.pk])
+    assert listed.values("person_id").distinct().count() == 2
+    assert "One person now" in second.post(agree, {"agree": "1"}, follow=True).text
     undo = reverse("screening:merge-undo", args=[merge.pk])
     assert (
         "both records stand as they stood" in client.post(undo, {"note": "two after all"}, follow=True).text
