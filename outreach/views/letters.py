@@ -20,6 +20,7 @@ from outreach.services.signing_preview import next_step_preview
 from outreach.services.wishes import RECORDERS
 from outreach.states import LETTER
 from outreach.views.mail import actor, pdf
+from outreach.views.wishes import kept_of
 from results.forms_report import SignForm
 from results.models import Referral, Sample
 from screening.access import person_open, reason_owed
@@ -50,9 +51,10 @@ def person_panel(request: HttpRequest, person_id: int) -> HttpResponse:
         "form": wish.form if wish else "standard", "text": bool(wish and wish.text_since),
         "email": bool(wish and wish.email_since), "source": wish.source if wish else "",
     }  # fmt: skip
+    wished, replied = (kept_of(request, person_id, name) for name in ("wishes", "reply"))
     context = {
-        "rows": rows, "person_id": person_id, "wish_form": WishForm(initial=known),
-        "reply_form": ReplyForm(), "may_record": user_holds(actor(request), RECORDERS),
+        "rows": rows, "person_id": person_id, "wish_form": WishForm(wished, initial=known),
+        "reply_form": ReplyForm(replied), "may_record": user_holds(actor(request), RECORDERS),
         "may_reply": user_holds(actor(request), NAMED.roles),
     }  # fmt: skip
     return render(request, "outreach/_person_panel.html", context)

@@ -14,14 +14,32 @@ from screening.access import person_open
 from staff.errors import RoundbookError
 from staff.models import Purpose
 
+KEPT = "letters_panel_kept"
+"""What was typed into a form that was refused lies in the session until the panel shows it again."""
+
+
+def kept_of(request: HttpRequest, person_id: int, name: str) -> dict[str, str] | None:
+    """What was typed last into this form about this person, if it was refused; gone once it was asked for."""
+    kept = request.session.get(KEPT)
+    if not kept or kept["form"] != name or kept["person"] != person_id:
+        return None
+    del request.session[KEPT]
+    return dict(kept["typed"])
+
+
+def _refused(request: HttpRequest, person_id: int, name: str, words: str) -> HttpResponse:
+    typed = {field: value for field, value in request.POST.items() if field != "csrfmiddlewaretoken"}
+    request.session[KEPT] = {"form": name, "person": person_id, "typed": typed}
+    messages.error(request, words)
+    return redirect("screening:person", pk=person_id)
+
 
 @require_POST
 def wishes(request: HttpRequest, person_id: int) -> HttpResponse:
     """Write down how the person reads best and the ways to which they agree."""
     form = WishForm(request.POST)
     if not form.is_valid():
-        messages.error(request, first_error(form))
-        return redirect("screening:person", pk=person_id)
+        return _refused(request, person_id, "wishes", first_error(form))
     given = form.cleaned_data
     with transaction.atomic():
         person = person_open(
@@ -35,9 +53,8 @@ def wishes(request: HttpRequest, person_id: int) -> HttpResponse:
     except RoundbookError as error:
         if error.status == 403:
             raise
-        messages.error(request, str(error.sentence))
-    else:
-        messages.success(request, _("Written down. The next letter follows it."))
+        return _refused(request, person_id, "wishes", str(error.sentence))
+    messages.success(request, _("Written down. The next letter follows it."))
     return redirect("screening:person", pk=person_id)
 
 
@@ -46,8 +63,7 @@ def reply(request: HttpRequest, person_id: int) -> HttpResponse:
     """Owe the answer to a request about data."""
     form = ReplyForm(request.POST)
     if not form.is_valid():
-        messages.error(request, first_error(form))
-        return redirect("screening:person", pk=person_id)
+        return _refused(request, person_id, "reply", first_error(form))
     with transaction.atomic():
         person = person_open(
             by=actor(request), person_id=person_id, purpose=Purpose.CHECK, place="outreach:reply"
@@ -62,7 +78,6 @@ def reply(request: HttpRequest, person_id: int) -> HttpResponse:
     except RoundbookError as error:
         if error.status == 403:
             raise
-        messages.error(request, str(error.sentence))
-    else:
-        messages.success(request, _("The answer goes out with today's mail."))
+        return _refused(request, person_id, "reply", str(error.sentence))
+    messages.success(request, _("The answer goes out with today's mail."))
     return redirect("screening:person", pk=person_id)

@@ -173,8 +173,12 @@ def test_a_request_about_data_is_answered_by_letter_after_a_look_at_who_asks(off
     person = a_patient()
     url = reverse("outreach:reply", args=[person.pk])
     said = {"reply": "We hold your name and two results. A copy is enclosed."}
+    on_the_list(cast.PHONE_DESK, person.pk)
     assert "who is asking" in text(office.post(url, said, follow=True))
     assert not Letter.objects.exists()
+    panel = reverse("outreach:person-panel", args=[person.pk])
+    assert said["reply"] in text(office.get(panel)), "what was typed is lost"
+    assert said["reply"] not in text(office.get(panel)), "it is shown again once"
     office.post(url, said | {"identity": "passport seen"})
     letters_freeze(by=by_default())
     assert Letter.objects.get().context["reply"] == said["reply"]
