@@ -9,7 +9,7 @@ from outreach.letters.tokens import token_read
 from outreach.models import Letter, PrintedLetter
 from staff.access import require_role
 from staff.acting import Acting, acting
-from staff.errors import RoundbookError
+from staff.errors import IllegalMove, RoundbookError
 from staff.ledger.moves import make_move
 from staff.models import User
 from staff.roles import Pool, Role
@@ -88,8 +88,14 @@ def is_about_a_high_result(letter: Letter) -> bool:
 def undelivered_settle(*, by: User, letter: Letter, note: str, again: bool = False) -> Letter:
     """Settle a letter that came back: reached another way, or written again to the address that was found.
 
-    Written again, it is a new letter with its own key, in the words of today.
+    Written again, it is a new letter with its own key, in the words of today. A letter that goes out with its kit is not:
+    another kit brings a letter of its own.
     """
+    if again and KINDS[letter.kind].needs_kit:
+        raise IllegalMove(
+            "goes_with_kit",
+            _("This letter goes out with its kit. Send another kit from the person's page, then settle this as reached another way."),
+        )  # fmt: skip
     if not note.strip():
         raise RoundbookError(
             "note_missing", _("Write how the person was reached, or which address is right.")

@@ -4,6 +4,7 @@ from django.contrib import messages
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST
 
@@ -60,11 +61,14 @@ def paper_back(request: HttpRequest) -> HttpResponse:
             raise
         form.add_error("token", str(error.sentence))
         return _paper_page(request, form, None)
+    if letter.state == "settled":
+        messages.info(request, _("This letter came back before and is settled. Destroy the paper."))
+        return redirect("outreach:paper")
     whose = str(letter.owner or Pool(letter.pool).label)
     messages.success(
         request,
         _("Taken up as undelivered: a task of %(whose)s, due %(day)s.")
-        % {"whose": whose, "day": letter.due_on},
+        % {"whose": whose, "day": date_format(letter.due_on) if letter.due_on else ""},
     )
     return redirect("outreach:paper")
 

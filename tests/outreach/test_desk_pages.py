@@ -68,10 +68,31 @@ def test_a_letter_that_came_back_is_settled_with_a_note(office: Client) -> None:
     office.post(reverse("outreach:paper-back"), {"token": place.token})
     url = reverse("outreach:undelivered-decide", args=[place.letter_id])
     assert "Nothing was changed" in text(office.post(url, {"do": "reached"}, follow=True))
+    page = office.get(reverse("outreach:paper")).content.decode()
+    assert 'value="reached"' in page
+    assert 'value="again"' not in page, "an invitation without its kit"
+    answer = text(office.post(url, {"do": "again", "note": "moved to number 9"}, follow=True))
+    assert "goes out with its kit" in answer
+    assert not Letter.objects.filter(state="owed").exists()
+    answer = text(office.post(url, {"do": "reached", "note": "another kit is on its way"}, follow=True))
+    assert "is settled" in answer
+    assert "Nothing that came back waits." in answer
+    once_more = office.post(reverse("outreach:paper-back"), {"token": place.token}, follow=True)
+    assert "came back before and is settled" in text(once_more)
+
+
+def test_a_letter_that_goes_without_a_kit_is_written_again(office: Client) -> None:
+    run = a_ready_run(1)
+    print_run_hand_over(by=by_default(), print_run=run)
+    place = run.printed.get()
+    Letter.objects.filter(pk=place.letter_id).update(kind="reminder")
+    office.post(reverse("outreach:paper-back"), {"token": place.token})
+    assert 'value="again"' in office.get(reverse("outreach:paper")).content.decode()
+    url = reverse("outreach:undelivered-decide", args=[place.letter_id])
     answer = text(office.post(url, {"do": "again", "note": "moved to number 9"}, follow=True))
     assert "is settled" in answer
     assert "Nothing that came back waits." in answer
-    assert Letter.objects.filter(kind="invitation", state="owed").count() == 1
+    assert Letter.objects.filter(kind="reminder", state="owed").count() == 1
 
 
 def test_a_front_desk_takes_up_what_came_back_without_names(signed_in: Any) -> None:

@@ -15,6 +15,7 @@ from screening.services.batches import kits_stock
 from screening.services.due import due_dates_refresh, person_eligibility
 from screening.services.exclusions import RECORDABLE, exclusion_confirm, exclusion_end, exclusion_record
 from screening.services.people import postponement_record
+from screening.services.rounds import rounds_close
 from staff import clock
 from staff.errors import IllegalMove, NotAllowed, RoundbookError
 from staff.models import User
@@ -139,3 +140,7 @@ def test_another_kit_is_sent_at_once_from_the_phone(signed_in: SignIn, by: User)
         answer = client.post(reverse("screening:kit-lost", args=[last.pk]), {"now": "1"}, follow=True)
     assert "all replacements of the round are used up" in answer.text
     assert round_.kits.count() == 3
+    other = factories.a_round()
+    rounds_close(by=by, round_ids=[other.pk], reason="declined")
+    stale = client.post(reverse("screening:kit-lost", args=[other.kits.get().pk]), {"now": "1"}, follow=True)
+    assert "the person may not be invited now" in stale.text
