@@ -12,11 +12,12 @@ from django.utils.translation import gettext_lazy as _
 
 from screening.accession_words import Reason
 from screening.collection import CollectionError, age_days, date_in_words, expired, infer_day, too_old
-from screening.models import Kit, Return, Round
+from screening.models import Return, Round
 from screening.services.due import due_dates_refresh
 from screening.services.intake_cards import Words
 from screening.services.intake_effects import RESULT_DUE_DAYS, KitFacts, first_possible_day
 from screening.services.intake_sql import closed_days_read, kits_read, kits_void
+from screening.services.intake_swaps import VOID_FOR_SWAP, other_kit
 from screening.services.locks import return_lock
 from screening.services.policies import policy_on
 from screening.services.rounds import rounds_close
@@ -195,7 +196,7 @@ def return_solve(
 ) -> Return:
     """Give the answer to a set-aside and carry out its consequence, all in one transaction.
 
-    `day` is the day the person told; `other_serial` the other kit of a swap. RoundbookError in words where
+    `day` is the day the person told; `other_serial` the other kit of a swap, of the same household. RoundbookError in words where
     the answer cannot be given, or the return was solved meanwhile.
     """
     try:
@@ -287,9 +288,7 @@ def _round_to_the_phone_desk(frame: Acting, kit: KitFacts) -> None:
 
 def _reject_other(frame: Acting, back: Return, other_serial: str, note: str) -> None:
     """The other kit of a swap: unsuitable if it is in and not yet measured; void, so that it stops, if it is out."""
-    other = Kit.objects.filter(serial=other_serial).exclude(pk=back.kit_id).first() if other_serial else None
-    if other_serial and other is None:
-        raise RoundbookError("other_kit_unknown", _("No other kit has this serial. Scan the other kit."))
+    other = other_kit(back, other_serial)
     if other is None:
         return
     kit = kits_read([other.serial])[other.serial]
@@ -304,6 +303,3 @@ def _reject_other(frame: Acting, back: Return, other_serial: str, note: str) -> 
         )
     make_move(its, "reject", reason=Reason.SWAP_SUSPECTED.value, note=note)
     _round_without_this_kit(frame, kit, _unfit(kit, Reason.SWAP_SUSPECTED.value), Reason.SWAP_SUSPECTED.value)
-
-
-VOID_FOR_SWAP = "swap suspected"

@@ -30,6 +30,7 @@ from screening.services.intake_lists import racks_of_set_asides
 from screening.services.intake_places import place_of
 from screening.services.intake_questions import LABELS, answers_for, question_for, reason_in_words
 from screening.services.intake_solve import Answer, Consequence, consequence, reason_of
+from screening.services.intake_swaps import person_of, swap_in_words
 from screening.states import RETURN
 from staff import clock
 from staff.access import user_holds
@@ -98,11 +99,6 @@ def _waiting() -> QuerySet[Return]:
     )
 
 
-def _person(back: Return) -> Person | None:
-    person = back.kit.round.person if back.kit.round else None
-    return (person.merged_into or person) if person else None
-
-
 def _expires_on(back: Return) -> date:
     return back.collected_earliest + timedelta(days=back.kit.lot.kit_model.sample_age_limit_days)
 
@@ -116,7 +112,7 @@ def set_asides(request: HttpRequest) -> HttpResponse:
         rows = [
             Row(
                 back,
-                _person(back),
+                person_of(back.kit),
                 reason_in_words(cast(Any, back).reason),
                 _expires_on(back),
                 (back.due_on or today) < today,
@@ -155,10 +151,7 @@ def set_aside(request: HttpRequest, return_id: int) -> HttpResponse:
             except RoundbookError as error:
                 form.add_error(None, str(error.sentence))
             else:
-                messages.success(
-                    request,
-                    _("Saved: %(kit)s is %(state)s.") % {"kit": back.kit.serial, "state": _state(back)},
-                )
+                messages.success(request, _saved(back, form.cleaned_data))
                 return redirect("screening:set-asides")
         return _show(request, return_id, form, status=422)
     return _show(request, return_id, form)
@@ -179,8 +172,10 @@ def _called(request: HttpRequest, return_id: int) -> HttpResponse:
     return redirect("screening:set-asides")
 
 
-def _state(back: Return) -> str:
-    return RETURN.label(back.state)
+def _saved(back: Return, given: dict[str, Any]) -> Any:
+    if given["answer"] == Answer.SWAPPED:
+        return swap_in_words(back, given["other_serial"])
+    return _("Saved: %(kit)s is %(state)s.") % {"kit": back.kit.serial, "state": RETURN.label(back.state)}
 
 
 def _show(request: HttpRequest, return_id: int, form: forms.Form, status: int = 200) -> HttpResponse:
@@ -196,7 +191,7 @@ def _show(request: HttpRequest, return_id: int, form: forms.Form, status: int = 
         if back.state != "set_aside":
             messages.info(request, _("Somebody has already solved this one."))
             return redirect("screening:set-asides")
-        reason, person = reason_of(back), _person(back)
+        reason, person = reason_of(back), person_of(back.kit)
         household = housemates(person) if person else []
         shown = [person, *(one.person for one in household)]
         people_listed(by=_user(request), person_ids=[p.pk for p in shown if p], place="set-aside")

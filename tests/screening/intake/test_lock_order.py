@@ -70,8 +70,8 @@ def test_the_second_desk_holds_nothing_the_first_will_want(
     from tests.conftest import FIRST_DAY
 
     region_lay_down(first_day=FIRST_DAY)
-    bench.kit_out()
-    kit, session, moment = bench.kit_out(), bench.a_session(), clock.now()
+    partner = factories.a_person(address_1=bench.kit_out().round.person.address_1)
+    kit, session, moment = bench.kit_of(factories.a_round(partner)), bench.a_session(), clock.now()
     if comes_back:
         assert bench.scan(session, kit.serial, "", "no_name").outcome == "set_aside"
     does, ended = second(session, kit), []

@@ -1,10 +1,13 @@
 """Set-asides: what each answer would do, and what it then does."""
 
+from collections.abc import Callable
 from datetime import timedelta
 
 import pytest
+from django.test import Client
+from django.urls import reverse
 
-from screening.models import IntakeSession, Kit, Lot, Return
+from screening.models import IntakeSession, Kit, Lot, Person, Return
 from screening.services.intake import return_solve
 from screening.services.intake_solve import Answer, consequence
 from staff import clock
@@ -128,10 +131,15 @@ def test_a_quarantined_lot_waits_until_it_is_lifted(session: IntakeSession) -> N
     assert solve(back, Answer.DAY_TOLD, day=bench.day_of(3)).state == "ready"
 
 
-def test_a_swap_holds_both_kits(session: IntakeSession) -> None:
+def two_of_a_household() -> tuple[Kit, Kit]:
+    """The kits of two people at one address."""
     person = factories.a_person()
-    other_person = factories.a_person(address_1=person.address_1)
-    kit, other = (bench.kit_of(factories.a_round(one)) for one in (person, other_person))
+    other = factories.a_person(address_1=person.address_1)
+    return bench.kit_of(factories.a_round(person)), bench.kit_of(factories.a_round(other))
+
+
+def test_a_swap_holds_both_kits(session: IntakeSession) -> None:
+    kit, other = two_of_a_household()
     back = aside(session, kit, "", "other_name")
     assert back.moves.get(event="set_aside").reason == "swap_suspected"
     solve(back, Answer.SWAPPED, other_serial=other.serial)
@@ -142,7 +150,7 @@ def test_a_swap_holds_both_kits(session: IntakeSession) -> None:
 
 
 def test_a_swap_rejects_the_other_kit_that_is_already_on_the_bench(session: IntakeSession) -> None:
-    kit, other = bench.kit_out(), bench.kit_out()
+    kit, other = two_of_a_household()
     bench.scan(session, other.serial, bench.day_of(3))
     back = aside(session, kit, "", "other_name")
     solve(back, Answer.SWAPPED, other_serial=other.serial)
@@ -152,6 +160,60 @@ def test_a_swap_rejects_the_other_kit_that_is_already_on_the_bench(session: Inta
     with pytest.raises(RoundbookError) as unknown:
         solve(aside(session, bench.kit_out(), "", "other_name"), Answer.SWAPPED, other_serial="TK1")
     assert unknown.value.code == "other_kit_unknown"
+
+
+@pytest.mark.parametrize("day", ["", "3"], ids=["still out", "accepted"])
+def test_a_swap_leaves_the_kit_of_another_household_alone(session: IntakeSession, day: str) -> None:
+    kit, stranger = bench.kit_out(), bench.kit_out()
+    if day:
+        bench.scan(session, stranger.serial, bench.day_of(int(day)))
+    back, before = aside(session, kit, "", "other_name"), bench.state_after(stranger)
+    with pytest.raises(RoundbookError) as refused:
+        solve(back, Answer.SWAPPED, other_serial=stranger.serial)
+    assert refused.value.code == "other_kit_not_of_household"
+    assert kit.serial in str(refused.value.sentence)
+    assert stranger.serial in str(refused.value.sentence)
+    assert Return.objects.get(pk=back.pk).state == "set_aside"
+    assert bench.state_after(stranger) == before
+
+
+def test_without_a_postcode_nobody_is_of_one_household(session: IntakeSession) -> None:
+    kit, other = two_of_a_household()
+    with acting(cast.member(cast.PHONE_DESK)):
+        Person.objects.update(postcode="")
+    with pytest.raises(RoundbookError) as refused:
+        solve(aside(session, kit, "", "other_name"), Answer.SWAPPED, other_serial=other.serial)
+    assert refused.value.code == "other_kit_not_of_household"
+
+
+def test_a_kit_of_the_same_person_is_not_the_other_of_a_swap(session: IntakeSession) -> None:
+    kit = bench.second_kit()
+    first = kit.round.kits.get(ordinal=1)
+    with pytest.raises(RoundbookError) as refused:
+        solve(aside(session, kit, "", "other_name"), Answer.SWAPPED, other_serial=first.serial)
+    assert refused.value.code == "other_kit_not_of_household"
+    first.refresh_from_db()
+    assert first.void_reason == "replaced"
+
+
+@pytest.mark.parametrize("comes", [False, True])
+def test_a_saved_swap_names_both_kits(
+    session: IntakeSession, signed_in: Callable[[str], Client], comes: bool
+) -> None:
+    kit, other = two_of_a_household()
+    if comes:
+        bench.scan(session, other.serial, bench.day_of(3))
+    back = aside(session, kit, "", "other_name")
+    given = {"answer": "swapped", "other_serial": other.serial}
+    page = signed_in(cast.PHONE_DESK).post(
+        reverse("screening:set-aside", args=[back.pk]), given, follow=True
+    ).content.decode()  # fmt: skip
+    said = (
+        f"Saved: {kit.serial} and {other.serial} are unsuitable. Neither is tested."
+        if comes
+        else f"Saved: {kit.serial} is unsuitable. {other.serial} is not back; it is stopped when it comes."
+    )
+    assert said in page
 
 
 def test_calling_later_moves_the_date_only(session: IntakeSession) -> None:
