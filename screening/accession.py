@@ -110,6 +110,8 @@ def _never_left(facts: ReturnFacts, _policy: AccessionPolicy) -> Reason | None:
         return Reason.NOT_ASSIGNED
     if facts.kit is KitFact.UNDELIVERED:
         return Reason.WAS_UNDELIVERED
+    if facts.posted_after_arrival and facts.kit is not KitFact.ASSIGNED:
+        return Reason.ARRIVAL_DAY_WRONG
     return Reason.NOT_DISPATCHED if facts.kit is KitFact.ASSIGNED or facts.dispatched_on is None else None
 
 

@@ -130,7 +130,8 @@ class ReturnFacts:
     """Everything a scan knows, as plain values; ``judged_on`` is the day of the scan.
 
     ``serial_fits`` says the code has the form of our serials; ``kit`` is None for a serial we do not know.
-    ``collection`` is None for a vial that has no label to read (an empty envelope).
+    ``collection`` is None for a vial that has no label to read (an empty envelope). ``posted_after_arrival``: by our
+    records the kit left us after its delivery's arrival day, and by ``judged_on``; ``dispatched_on`` is then None.
     """
 
     kit: KitFact | None
@@ -139,6 +140,7 @@ class ReturnFacts:
     judged_on: date
     dispatched_on: date | None
     collection: CollectionDay | None
+    posted_after_arrival: bool = False
     serial_fits: bool = True
     voided: bool = False
     replacement_kit: bool = False

@@ -26,6 +26,7 @@ class Reason(StrEnum):
     IDENTITY_IN_DOUBT = "identity_in_doubt"
     NOT_ASSIGNED = "kit_not_assigned"
     NOT_DISPATCHED = "kit_not_dispatched"
+    ARRIVAL_DAY_WRONG = "arrival_day_wrong"
     WAS_UNDELIVERED = "kit_was_undelivered"
     TWO_VIALS = "two_vials"
     EMPTY = "empty"
@@ -84,6 +85,10 @@ REASON_SENTENCES: dict[Reason, StrOrPromise] = {
     Reason.IDENTITY_IN_DOUBT: _("It is in doubt whose kit this is. Put it aside; a fresh kit is sent."),
     Reason.NOT_ASSIGNED: _("This kit was never given to anyone. Put it aside and tell the office."),
     Reason.NOT_DISPATCHED: _("By our records this kit has not left us. Put it aside and tell the office."),
+    Reason.ARRIVAL_DAY_WRONG: _(
+        "This kit left us after the day this delivery is said to have arrived, so that arrival day must be wrong. "
+        "Scan UNDO, and record the delivery again with its right day."
+    ),
     Reason.WAS_UNDELIVERED: _(
         "This kit had come back undelivered. Find out who used it before it is tested."
     ),

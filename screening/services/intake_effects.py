@@ -29,7 +29,9 @@ from staff.working_days import working_days_after
 
 RESULT_DUE_DAYS = 7
 OUT = frozenset({"assigned", "dispatched"})
-AT_THE_DESK = frozenset({Reason.OTHER_MONTH, Reason.NAME_CHECK_OWED, Reason.TWO_VIALS})
+AT_THE_DESK = frozenset(
+    {Reason.OTHER_MONTH, Reason.NAME_CHECK_OWED, Reason.TWO_VIALS, Reason.ARRIVAL_DAY_WRONG}
+)
 """Set-asides that reception solves with the vial in hand; all others wait for a call or another part."""
 
 
@@ -124,7 +126,8 @@ def facts_for(
 ) -> ReturnFacts:
     """The accession rule's facts of a kit scanned today with what reception said of it.
 
-    `compared` is False for a scan made while the network was away: nobody has seen the name (R16). A kit that by our records left after its delivery arrived counts as never dispatched.
+    `compared` is False for a scan made while the network was away: nobody has seen the name (R16). A kit that by our records left after its delivery arrived counts as never dispatched,
+    and where it has left by now, that arrival day is in doubt.
     """
     left = kit.dispatched_on if kit.dispatched_on and kit.dispatched_on <= arrived_on else None
     names = [LABEL_NAMES[mark] for mark in LABEL_NAMES if mark in marks]
@@ -135,6 +138,7 @@ def facts_for(
         arrived_on=arrived_on,
         judged_on=today,
         dispatched_on=left,
+        posted_after_arrival=left is None and kit.dispatched_on is not None and kit.dispatched_on <= today,
         collection=day,
         voided=kit.voided,
         replacement_kit=(kit.ordinal or 1) > 1,

@@ -29,6 +29,7 @@ _QUESTIONS: dict[Reason, Words] = {
     Reason.LOT_QUARANTINED: _("Ask the laboratory whether the lot stays quarantined."),
     Reason.NOT_ASSIGNED: _("Find out with the office where this kit went. It cannot be tested without a person."),
     Reason.NOT_DISPATCHED: _("Check with the office when this kit left, then enter the day on the label."),
+    Reason.ARRIVAL_DAY_WRONG: _("Undo its scan and record its delivery again with the day it really arrived. Where the scan cannot be undone any more, test the kit as one whose day nobody knows."),
     Reason.IN_FOLLOW_UP: _("Ask the coordinator whether this second sample is wanted."),
     Reason.RESULT_ALREADY: _("Ask the laboratory lead whether this second sample is to be measured."),
     Reason.OTHER_KIT_IN: _("Wait for the result of the other kit of this round; then test this one only if needed."),

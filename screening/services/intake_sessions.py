@@ -1,14 +1,14 @@
 """Deliveries and the sessions in which they are worked: opened, left, resumed, counted against the hand and settled."""
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
-from django.db.models import Sum
+from django.db.models import Max, Sum
 from django.db.models.functions import Coalesce
 from django.utils.translation import gettext_lazy as _
 
-from screening.collection import day_in_words
-from screening.models import Delivery, IntakeSession, Return, SessionMode, Tray
+from screening.collection import date_in_words, day_in_words
+from screening.models import Delivery, IntakeSession, KitModel, Return, SessionMode, Tray
 from screening.services.intake_answers import (
     BENCH_SENTENCES,
     BenchOutcome,
@@ -39,19 +39,38 @@ def delivery_record(
 ) -> Delivery:
     """Record a sack or box as it reached the building; its arrival ends the transit clock.
 
-    RoundbookError for a day still to come or a hand count below zero.
+    RoundbookError for a day still to come or longer ago than any sample lasts, or a hand count below zero.
     """
     with acting(by) as frame:
         if arrived_on > frame.today:
             raise RoundbookError(
                 "arrival_in_future", _("A delivery cannot arrive after today. Check the day.")
             )
+        _not_too_long_ago(arrived_on, frame.today)
         _count_ok(hand_count)
         moment = arrived_at or (frame.now if arrived_on == frame.today else clock.moment(arrived_on, 9))
         return Delivery.objects.create(
             site=site, arrived_on=arrived_on, arrived_at=moment, label=label.strip()[:60], hand_count=hand_count,
             recorded_by=by,
         )  # fmt: skip
+
+
+SAMPLE_LASTS_DAYS = 14
+
+
+def _not_too_long_ago(arrived_on: date, today: date) -> None:
+    """A day before which no sample could still be measured is a slip of the keys, which would set good kits aside."""
+    longest = KitModel.objects.aggregate(days=Max("sample_age_limit_days"))["days"] or SAMPLE_LASTS_DAYS
+    first = today - timedelta(days=longest)
+    if arrived_on < first:
+        raise RoundbookError(
+            "arrival_long_ago",
+            _(
+                "That day is longer ago than any sample lasts (%(days)s days). Check it: the earliest is %(first)s. If "
+                "the post was found only now, enter the day on which it was found."
+            )
+            % {"days": longest, "first": date_in_words(first, today)},
+        )
 
 
 def _count_ok(hand_count: int | None) -> None:

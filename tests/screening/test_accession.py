@@ -71,6 +71,8 @@ def test_a_clean_kit() -> None:
         ({"kit": KitFact.IN_STOCK, "round": None}, Outcome.SET_ASIDE, ASIDE, Reason.NOT_ASSIGNED),
         ({"kit": KitFact.ASSIGNED}, Outcome.SET_ASIDE, ASIDE, Reason.NOT_DISPATCHED),
         ({"dispatched_on": None}, Outcome.SET_ASIDE, ASIDE, Reason.NOT_DISPATCHED),
+        ({"dispatched_on": None, "posted_after_arrival": True}, Outcome.SET_ASIDE, ASIDE, Reason.ARRIVAL_DAY_WRONG),
+        ({"kit": KitFact.ASSIGNED, "posted_after_arrival": True}, Outcome.SET_ASIDE, ASIDE, Reason.NOT_DISPATCHED),
         ({"kit": KitFact.UNDELIVERED}, Outcome.SET_ASIDE, ASIDE, Reason.WAS_UNDELIVERED),
         ({"condition": Condition.TWO_VIALS}, Outcome.SET_ASIDE, ASIDE, Reason.TWO_VIALS),
         ({"condition": Condition.EMPTY}, Outcome.SET_ASIDE, UNSUITABLE, Reason.EMPTY),

@@ -252,3 +252,17 @@ def test_one_desk_alone_works_without_trays(session: IntakeSession) -> None:
     assert say(session, "RB-NEWTRAY").code == "no_trays"
     assert not Tray.objects.exists()
     assert counts_of(session) == (1, 1, 0)
+
+
+def test_a_kit_posted_after_its_delivery_arrived_says_that_the_arrival_day_is_wrong(region: object) -> None:
+    brisa, kit = cast.member(cast.FRONT_DESK), bench.kit_out(sent_days_ago=10)
+    mistyped = factories.a_delivery(arrived=clock.today() - timedelta(days=12), by=brisa)
+    session = intake.session_start(by=brisa, delivery=mistyped)
+    answer = bench.scan(session, kit.serial, bench.day_of(3))
+    assert (answer.outcome, answer.code) == ("set_aside", "arrival_day_wrong")
+    assert "that arrival day must be wrong" in str(answer.sentence)
+    assert "not left us" not in str(answer.sentence)
+    assert Return.objects.get(kit=kit).pool == "front_desk"
+    with later():
+        assert say(session, "RB-UNDO").outcome == "undone"
+        assert log(bench.a_session(), kit).outcome == "accepted"

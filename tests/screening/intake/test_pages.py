@@ -70,6 +70,11 @@ def test_from_a_delivery_to_a_closed_session(front_desk: Client) -> None:
     ("values", "words"),
     [
         ({"arrived_on": "2026-06-18"}, "cannot arrive after today"),
+        (
+            {"arrived_on": "2026-06-02"},
+            "longer ago than any sample lasts (14 days). Check it: the earliest is 3 June.",
+        ),
+        ({"arrived_on": "2026-01-05"}, "enter the day on which it was found"),
         ({"arrived_on": "yesterday"}, "valid date"),
         ({"hand_count": "-4"}, "greater than or equal to 0"),
         ({"site": "999"}, "valid choice"),
