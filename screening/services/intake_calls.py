@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, time
+from datetime import date, time, timedelta
 from enum import StrEnum
 
 from django.utils.translation import gettext_lazy as _
 
-from screening.collection import CollectionError, infer_day
+from screening.collection import CollectionError, date_in_words, infer_day
 from screening.models import Kit, Person, Return
 from screening.services.intake_cards import Words
 from screening.services.intake_effects import first_possible_day
@@ -45,27 +45,45 @@ def call_record(
 ) -> Return:
     """Record an attempt to ring; the next one is due on the next working day, or as agreed (R19).
 
-    RoundbookError for an unknown outcome, an agreed day that is past or missing, or a return solved meanwhile.
+    RoundbookError for an unknown outcome, an agreed day that is past, missing or later than the sample lasts, or a
+    return solved meanwhile.
     """
     if call not in set(Call):
         raise RoundbookError("unknown_call", _("Choose what became of the call."))
     with acting(by, reason="set-aside: call") as frame:
-        back = Return.objects.select_for_update(of=("self",), no_key=True).get(pk=return_.pk)
+        rows = Return.objects.select_related("kit__lot__kit_model")
+        back = rows.select_for_update(of=("self",), no_key=True).get(pk=return_.pk)
         if back.state != "set_aside":
             raise RoundbookError(
                 "already_solved", _("Somebody has already solved this one. Go back to the list.")
             )
-        if call == Call.CALL_BACK and (on is None or on < frame.today):
-            raise RoundbookError("call_back_when", _("Say on which day to ring again, today or later."))
-        due = on if call == Call.CALL_BACK and on else working_days_after(
-            frame.today, 1, closed_days_read(back.delivery_id, frame.today)
-        )  # fmt: skip
+        next_day = working_days_after(frame.today, 1, closed_days_read(back.delivery_id, frame.today))
+        due = _agreed(back, on, frame.today, next_day) if call == Call.CALL_BACK else next_day
         make_move(
             back, "reschedule", due_on=due, due_time=at if call == Call.CALL_BACK else None,
             pool=Pool.PHONE_DESK.value, reason=reason_of(back), rule=call, note=note.strip()[:400],
         )  # fmt: skip
         back.refresh_from_db()
         return back
+
+
+def _agreed(back: Return, on: date | None, today: date, next_day: date) -> date:
+    """The day agreed for another call, if one may be agreed for it."""
+    if on is None or on < today:
+        raise RoundbookError("call_back_when", _("Say on which day to ring again, today or later."))
+    last = max(sample_lasts_until(back), next_day)
+    if on > last:
+        raise RoundbookError(
+            "call_back_too_late",
+            _("On that day the sample is too old to be measured. Ring again on %(last)s at the latest.")
+            % {"last": date_in_words(last, today)},
+        )
+    return on
+
+
+def sample_lasts_until(back: Return) -> date:
+    """The last day on which the sample may be measured, if it was taken on the latest day possible."""
+    return back.collected_latest + timedelta(days=back.kit.lot.kit_model.sample_age_limit_days)
 
 
 @dataclass(frozen=True, slots=True)

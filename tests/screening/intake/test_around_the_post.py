@@ -68,6 +68,33 @@ def test_each_call_is_kept_with_what_became_of_it(session: IntakeSession) -> Non
     refused("already_solved", lambda: call_record(by=junia, return_=back, call="no_answer"))
 
 
+def test_no_call_is_agreed_for_a_day_after_the_sample_has_ended(
+    session: IntakeSession, phone_desk: Client
+) -> None:
+    back, junia = aside(session, bench.day_of(4), "no_name"), cast.member(cast.PHONE_DESK)
+    last = date(2026, 6, 27)
+    assert (back.collected_latest, back.kit.lot.kit_model.sample_age_limit_days) == (date(2026, 6, 13), 14)
+    for late in (last + timedelta(days=1), date(2027, 5, 30)):
+        given = {"call": "call_back", "on": late.isoformat()}
+        answer = phone_desk.post(reverse("screening:set-aside", args=[back.pk]), given)
+        assert answer.status_code == 422
+        assert "too old to be measured. Ring again on 27 June at the latest." in answer.content.decode()
+    assert not attempts_of(back)
+    assert call_record(by=junia, return_=back, call="call_back", on=last).due_on == last
+
+
+def test_a_call_about_a_sample_that_has_ended_may_be_agreed_for_the_next_working_day(
+    session: IntakeSession,
+) -> None:
+    back, junia = aside(session, bench.day_of(4), "no_name"), cast.member(cast.PHONE_DESK)
+    with clock.at(clock.now() + timedelta(days=28)):
+        agreed = clock.today() + timedelta(days=1)
+        assert agreed.isoweekday() == 4
+        call_record(by=junia, return_=back, call="call_back", on=agreed)
+        later = agreed + timedelta(days=1)
+        refused("call_back_too_late", lambda: call_record(by=junia, return_=back, call="call_back", on=later))
+
+
 def test_a_slip_on_the_label_is_offered_and_never_taken_by_itself(
     session: IntakeSession, phone_desk: Client
 ) -> None:
