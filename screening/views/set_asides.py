@@ -14,7 +14,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext_lazy as _
 from django.views.decorators.http import require_GET, require_http_methods
 
-from screening.access import MAY_OPEN, people_listed
+from screening.access import people_listed
 from screening.models import Person, Return, ReturnMove
 from screening.services.intake import return_solve
 from screening.services.intake_calls import (
@@ -33,10 +33,10 @@ from screening.services.intake_solve import Answer, Consequence, consequence, re
 from screening.services.intake_swaps import person_of, swap_in_words
 from screening.states import RETURN
 from staff import clock
-from staff.access import user_holds
 from staff.errors import RoundbookError
 from staff.models import User
 from staff.roles import Pool
+from staff.routes import route_table
 
 PAGE = 50
 
@@ -212,10 +212,16 @@ def _show(request: HttpRequest, return_id: int, form: forms.Form, status: int = 
         "expires_on": _expires_on(back), "days_left": (_expires_on(back) - today).days, "form": form,
         "age": _age(person, today), "attempts": attempts_of(back), "missed": missed_calls(back), "suggested": suggested,
         "likely": likely, "place": place_of(back.tray, back.position), "calls": [(c.value, CALL_WORDS[c]) for c in Call],
-        "may_correct": user_holds(_user(request), MAY_OPEN), "today": today, "swap": Answer.SWAPPED in [one.answer for one in choices],
+        "may_correct": _may_correct(_user(request)), "today": today, "swap": Answer.SWAPPED in [one.answer for one in choices],
         "note": request.POST.get("note", ""), "other_serial": request.POST.get("other_serial", ""),
     }  # fmt: skip
     return render(request, "screening/set_aside.html", context, status=status)
+
+
+def _may_correct(user: User) -> bool:
+    """Whether this user may open a person's page and correct a fact on it."""
+    table = route_table()
+    return all(user.roles & table[name].roles for name in ("screening:person", "screening:person-correct"))
 
 
 def _age(person: Person | None, today: date) -> int | None:

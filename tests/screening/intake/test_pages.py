@@ -217,6 +217,19 @@ def test_set_asides_are_listed_by_date_solved_and_gone(signed_in: Callable[[str]
     assert client.get(address).status_code == 302
 
 
+@pytest.mark.parametrize(("username", "may"), [(cast.PHONE_DESK, True), (cast.FRONT_DESK, False)])
+def test_the_link_to_correct_a_number_is_shown_to_whoever_may_correct_it(
+    signed_in: Callable[[str], Client], username: str, may: bool
+) -> None:
+    kit, client = bench.kit_out(), signed_in(username)
+    bench.scan(bench.a_session(), kit.serial, "", "no_name")
+    page = client.get(reverse("screening:set-aside", args=[Return.objects.get(kit=kit).pk])).content.decode()
+    record = reverse("screening:person", args=[kit.round.person_id])
+    assert ("Another number? Correct it in the record" in page) is may
+    assert (f'href="{record}"' in page) is may
+    assert client.get(record).status_code == (200 if may else 403)
+
+
 def test_an_empty_list_says_what_was_checked(signed_in: Callable[[str], Client]) -> None:
     bench.scan(bench.a_session(), bench.kit_out().serial, bench.day_of(3))
     page = signed_in(cast.PHONE_DESK).get(reverse("screening:set-asides")).content.decode()
