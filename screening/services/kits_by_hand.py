@@ -4,11 +4,13 @@ from datetime import timedelta
 
 from django.db import IntegrityError
 from django.db.models import Max
+from django.utils.text import format_lazy
 from django.utils.translation import gettext_lazy as _
 
 from screening.models import Kit, Round
 from screening.serials import SerialError, serial_read
 from screening.services.batches import kit_reported_lost, kit_undelivered
+from screening.services.intake_cards import Words
 from screening.services.intake_sql import kits_void
 from screening.services.locks import kits_of_round_lock
 from screening.services.policies import policy_on
@@ -117,7 +119,7 @@ def _end_live_kit(by: User, round_: Round) -> None:
 def undelivered_scan(*, by: User, raw: str) -> Kit:
     """An envelope the post brought back, by the serial of the kit in it; a second scan changes nothing.
 
-    The round goes to the phone desk to find a newer address. RoundbookError for a kit that is not with its person.
+    A round that waits for this kit goes to the phone desk to find a newer address. RoundbookError for a kit that is not with its person.
     """
     with acting(by, reason="post came back undelivered"):
         kit = _kit_of(raw)
@@ -131,3 +133,26 @@ def undelivered_scan(*, by: User, raw: str) -> Kit:
         kit_undelivered(by=by, kit=kit)
         kit.refresh_from_db()
         return kit
+
+
+_ANOTHER_CAME = _("Another kit of its round came back, so nobody looks for a newer address.")
+_AFTER_UNDELIVERED: dict[str, Words] = {
+    "kit_due": _("Its round already waits for another kit, which the office sends."),
+    "kit_out": _("Another kit of its round is out, so nobody looks for a newer address."),
+    "result_due": _ANOTHER_CAME,
+    "follow_up": _ANOTHER_CAME,
+    "closed": _("Its round is closed, so no other kit is sent and nobody looks for a newer address."),
+}
+"""By the state of the round, where the phone desk is not told; said without a result, which the desk need not know."""
+
+
+def undelivered_in_words(kit: Kit) -> Words:
+    """What follows for the round of a kit that came back undelivered."""
+    round_ = kit.round
+    if round_ is None or (round_.state == "kit_due" and round_.pool == Pool.PHONE_DESK):
+        return _("The phone desk looks for a newer address.")
+    return format_lazy(
+        "{follows} {otherwise}",
+        follows=_AFTER_UNDELIVERED[round_.state],
+        otherwise=_("If the envelope bears a newer address, tell the phone desk."),
+    )

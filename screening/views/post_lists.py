@@ -14,7 +14,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from screening.access import people_listed, person_open
 from screening.models import Kit, KitMove, Person, Return, Round
 from screening.services.intake_lists import YEAR, note_read, notes_unread, rule_costs
-from screening.services.kits_by_hand import kit_hand_over, undelivered_scan
+from screening.services.kits_by_hand import kit_hand_over, undelivered_in_words, undelivered_scan
 from staff import clock
 from staff.errors import RoundbookError
 from staff.models import Purpose, User
@@ -48,8 +48,8 @@ def undelivered(request: HttpRequest) -> HttpResponse:
         else:
             messages.success(
                 request,
-                _("Kit %(serial)s is undelivered. The phone desk looks for a newer address.")
-                % {"serial": kit.serial},
+                _("Kit %(serial)s is undelivered. %(follows)s")
+                % {"serial": kit.serial, "follows": undelivered_in_words(kit)},
             )
             return redirect("screening:post-undelivered")
     today = KitMove.objects.filter(event="undelivered", occurred_at__gte=clock.moment(clock.today()))

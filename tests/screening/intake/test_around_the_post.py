@@ -18,6 +18,7 @@ from screening.services.kits_by_hand import kit_hand_over, undelivered_scan
 from staff import clock
 from staff.acting import acting
 from staff.errors import RoundbookError
+from staff.ledger.moves import make_move
 from tests import cast, factories
 from tests.looks import on_the_list
 from tests.screening.intake import bench
@@ -238,6 +239,55 @@ def test_post_that_came_back_by_scan(session: IntakeSession, phone_desk: Client)
     bench.scan(session, back.serial, bench.day_of(2))
     refused("kit_not_out", lambda: undelivered_scan(by=junia, raw=back.serial))
     assert phone_desk.post(reverse("screening:post-undelivered"), {"raw": "x"}).status_code == 422
+
+
+def closed_after_sending() -> Kit:
+    """A kit whose round closed while it was out."""
+    return bench.kit_of_a_late_round()
+
+
+def answered_by_another() -> Kit:
+    """The first kit of a round whose second one came back."""
+    second = bench.second_kit()
+    bench.scan(bench.a_session(), second.serial, bench.day_of(2))
+    return Kit.objects.get(round=second.round, ordinal=1)
+
+
+def reported_from_another() -> Kit:
+    """The second kit of a round that has its result."""
+    return bench.second_kit_after_a_result()
+
+
+def already_replaced() -> Kit:
+    """The first kit of a round whose second one was unsuitable, so that the office sends a third."""
+    second = bench.second_kit()
+    first = Kit.objects.get(round=second.round, ordinal=1)
+    with acting(cast.member(cast.PHONE_DESK)):
+        make_move(second, "lost")
+        make_move(second.round, "kit_gone", due_on=clock.today(), pool="office", reason="reported_lost")
+    return first
+
+
+@pytest.mark.parametrize(
+    ("situation", "words"),
+    [
+        (closed_after_sending, "Its round is closed, so no other kit is sent and nobody looks for a newer address."),
+        (reported_from_another, "Its round is closed, so no other kit is sent and nobody looks for a newer address."),
+        (answered_by_another, "Another kit of its round came back, so nobody looks for a newer address."),
+        (already_replaced, "Its round already waits for another kit, which the office sends."),
+    ],
+)  # fmt: skip
+def test_post_that_came_back_for_a_round_that_needs_no_address_says_so(
+    phone_desk: Client, situation: bench.Situation, words: str
+) -> None:
+    kit = situation()
+    before = bench.state_after(kit)["round"]
+    for _ in range(2):
+        answer = phone_desk.post(reverse("screening:post-undelivered"), {"raw": kit.serial}, follow=True)
+        page = answer.content.decode()
+        assert f"Kit {kit.serial} is undelivered. {words} If the envelope bears a newer address" in page
+        assert page.count("The phone desk looks for a newer address") == 0
+    assert bench.state_after(kit)["round"] == before
 
 
 @pytest.mark.parametrize("sent", [False, True])
