@@ -33,7 +33,7 @@ CROSS JOIN LATERAL (
         max(r.invited_on) FILTER (WHERE r.close_reason NOT IN
             ('entered_in_error', 'postponed', 'excluded', 'result_withdrawn', 'superseded', 'died')
             AND NOT (r.close_reason = 'declined' AND EXISTS (
-                SELECT 1 FROM screening_stop s WHERE s.person_id = r.person_id AND s.scope = 'invitations'
+                SELECT 1 FROM screening_stop s WHERE s.person_id = ANY(records.ids) AND s.scope = 'invitations'
                 AND s.ended_on >= (r.closed_at AT TIME ZONE %(zone)s)::date))) AS invited,
         max((r.closed_at AT TIME ZONE %(zone)s)::date) FILTER (WHERE r.close_reason = 'below') AS resulted
     FROM screening_round r WHERE r.person_id = ANY(records.ids)) r

@@ -8,7 +8,7 @@ from screening.models import Exclusion, ExclusionKind, Person
 from screening.months import add_months
 from screening.querysets import members_of
 from screening.services.due import due_dates_refresh
-from screening.services.people import rounds_stopped
+from screening.services.people import kept_too, rounds_stopped
 from staff.access import require_role, user_holds
 from staff.acting import acting
 from staff.errors import IllegalMove, NotAllowed, RoundbookError
@@ -71,7 +71,7 @@ def exclusion_confirm(*, by: User, exclusion: Exclusion) -> Exclusion:
             )
         exclusion.confirmed, exclusion.until = True, None
         exclusion.save(update_fields=["confirmed", "until"])
-        due_dates_refresh(by=by, person_ids=[exclusion.person_id])
+        due_dates_refresh(by=by, person_ids=kept_too(exclusion.person_id))
     return exclusion
 
 
@@ -92,7 +92,7 @@ def exclusion_end(*, by: User, exclusion: Exclusion, note: str) -> Exclusion:
         exclusion.until = max(frame.today, exclusion.since + timedelta(days=1))
         exclusion.note = f"{exclusion.note}\n{note.strip()}".strip()
         exclusion.save(update_fields=["until", "note"])
-        due_dates_refresh(by=by, person_ids=[exclusion.person_id])
+        due_dates_refresh(by=by, person_ids=kept_too(exclusion.person_id))
     return exclusion
 
 

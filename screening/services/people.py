@@ -6,6 +6,7 @@ from django.utils.translation import gettext as _
 
 from screening.models import Exclusion, Person, PersonNote, Round, Stop, StopScope
 from screening.months import add_months
+from screening.querysets import members_of, person_by_id
 from screening.services.due import due_dates_refresh
 from screening.services.stopping import rounds_stop
 from staff.acting import acting
@@ -18,7 +19,8 @@ LONGEST_POSTPONEMENT_MONTHS = 12
 def stop_record(*, by: User, person: Person, scope: str, source: str, since: date | None = None) -> Stop:
     """Record that a person stops one thing (R1). Stopping invitations closes a round whose kit is not back.
 
-    It never stops a result, a referral or their letters. Recording an open stop again finds it.
+    It never stops a result, a referral or their letters. Recording an open stop again finds it, also one that stands on a
+    record merged into this one.
     """
     if scope not in StopScope.values:
         raise RoundbookError("scope_unknown", _("Choose what is stopped from the list."))
@@ -29,10 +31,11 @@ def stop_record(*, by: User, person: Person, scope: str, source: str, since: dat
         day = since or frame.today
         if day > frame.today:
             raise RoundbookError("day_in_future", _("A stop begins today or earlier."))
-        stop, is_new = Stop.objects.get_or_create(
-            person=person, scope=scope, ended_on=None, defaults={"since": day, "source": source.strip()[:120]}
-        )
-        if is_new and scope == StopScope.INVITATIONS:
+        open_one = Stop.objects.filter(person__in=members_of(person), scope=scope, ended_on=None)
+        if (found := open_one.order_by("since", "pk").first()) is not None:
+            return found
+        stop = Stop.objects.create(person=person, scope=scope, since=day, source=source.strip()[:120])
+        if scope == StopScope.INVITATIONS:
             rounds_stopped(by, person, "declined")
             due_dates_refresh(by=by, person_ids=[person.pk])
     return stop
@@ -46,8 +49,14 @@ def stop_end(*, by: User, stop: Stop) -> Stop:
             raise IllegalMove("stop_ended", _("This stop has ended already."))
         stop.ended_on = frame.today
         stop.save(update_fields=["ended_on"])
-        due_dates_refresh(by=by, person_ids=[stop.person_id])
+        due_dates_refresh(by=by, person_ids=kept_too(stop.person_id))
     return stop
+
+
+def kept_too(person_id: int) -> list[int]:
+    """A record, and the one it was merged into: whose next date a change to the record may move."""
+    kept = person_by_id(person_id)
+    return [person_id] if kept is None else [*{person_id, kept.pk}]
 
 
 def postponement_record(*, by: User, person: Person, until: date, note: str = "") -> Exclusion:
@@ -69,17 +78,15 @@ def postponement_record(*, by: User, person: Person, until: date, note: str = ""
 
 
 def rounds_stopped(by: User, person: Person, reason: str) -> None:
-    """Close a person's round whose kit is not back, for a reason that is not a result."""
-    ids = list(
-        Round.objects.filter(person=person, state__in=["kit_due", "kit_out"]).values_list("pk", flat=True)
-    )
-    if ids:
+    """Close a person's round whose kit is not back, for a reason that is not a result; whichever of her records it stands on."""
+    open_ones = Round.objects.filter(person__in=members_of(person), state__in=["kit_due", "kit_out"])
+    if ids := list(open_ones.values_list("pk", flat=True)):
         rounds_stop(by=by, round_ids=ids, reason=reason, rule="R1" if reason == "declined" else "job 2.2")
 
 
 def stop_of(*, person: Person, stop_id: int) -> Stop:
-    """One stop of this person; RoundbookError when it is not theirs."""
-    stop = Stop.objects.filter(person=person, pk=stop_id).first()
+    """One stop of this person or of a record merged into theirs; RoundbookError when it is not theirs."""
+    stop = Stop.objects.filter(person__in=members_of(person), pk=stop_id).first()
     if stop is None:
         raise RoundbookError(
             "stop_unknown", _("This stop does not belong to this person. Open the page again.")
