@@ -60,7 +60,10 @@ def kept_too(person_id: int) -> list[int]:
 
 
 def postponement_record(*, by: User, person: Person, until: date, note: str = "") -> Exclusion:
-    """Record that a person waits until a day, at most twelve months ahead; a round whose kit is not back closes."""
+    """Record that a person waits until a day, at most twelve months ahead; a round whose kit is not back closes.
+
+    Sent again with the same end while it is in force, it is answered with the one there is, so that one letter is owed.
+    """
     with acting(by, reason="postponement recorded") as frame:
         Person.objects.select_for_update(of=("self",), no_key=True).get(pk=person.pk)
         if until <= frame.today:
@@ -69,7 +72,8 @@ def postponement_record(*, by: User, person: Person, until: date, note: str = ""
             raise RoundbookError(
                 "day_too_far", _("Nobody is postponed for more than 12 months. Choose an earlier day.")
             )
-        postponement = Exclusion.objects.create(
+        same = Exclusion.objects.filter(person__in=members_of(person), kind="postponed", until=until)
+        postponement = same.order_by("since", "pk").first() or Exclusion.objects.create(
             person=person, kind="postponed", since=frame.today, until=until, note=note.strip(), recorded_by=by
         )
         rounds_stopped(by, person, "postponed")

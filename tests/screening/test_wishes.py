@@ -7,9 +7,11 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
-from screening.models import Person, Round, Stop
+from outreach.models import Letter
+from outreach.services.planning import letters_plan
+from screening.models import Exclusion, Person, Round, Stop
 from screening.services.exclusions import exclusion_end, exclusion_record
-from screening.services.people import stop_end, stop_record
+from screening.services.people import postponement_record, stop_end, stop_record
 from staff.models import User
 from tests import cast, factories
 from tests.looks import on_the_list
@@ -77,3 +79,32 @@ def test_an_exclusion_of_a_merged_record_that_ends_gives_the_kept_one_a_date(by:
     Person.objects.filter(pk=kept.pk).update(next_due_on=None)
     exclusion_end(by=by, exclusion=exclusion, note="told apart")
     assert Person.objects.get(pk=kept.pk).next_due_on is not None
+
+
+def test_a_postponement_sent_twice_is_written_once_and_owes_one_letter(signed_in: SignIn, by: User) -> None:
+    round_ = factories.a_round(sent_days_ago=10)
+    client, at = signed_in(cast.PHONE_DESK), reverse("screening:person-postpone", args=[round_.person_id])
+    for _ in range(2):
+        page = client.post(at, {"until": "2026-10-01", "note": "travels"}, follow=True)
+        assert "Postponed." in page.text
+    first = Exclusion.objects.get()
+    assert Round.objects.get(pk=round_.pk).close_reason == "postponed"
+    assert letters_plan(by=factories.by_default())["postponement"] == 1
+    assert Letter.objects.filter(kind="postponement").count() == 1
+    assert postponement_record(by=by, person=round_.person, until=date(2026, 10, 1)) == first
+    assert postponement_record(by=by, person=round_.person, until=date(2026, 11, 1)) != first
+    assert Exclusion.objects.count() == 2
+
+
+def test_a_postponement_of_a_merged_record_is_the_same_postponement(by: User) -> None:
+    kept, other = factories.a_person(), factories.a_person()
+    first = postponement_record(by=by, person=other, until=date(2026, 10, 1))
+    merged_into(kept, other)
+    assert postponement_record(by=by, person=kept, until=date(2026, 10, 1)) == first
+
+
+def test_a_postponement_that_was_ended_is_recorded_anew(by: User) -> None:
+    person = factories.a_person()
+    first = postponement_record(by=by, person=person, until=date(2026, 10, 1))
+    exclusion_end(by=by, exclusion=first, note="is back")
+    assert postponement_record(by=by, person=person, until=date(2026, 10, 1)) != first
