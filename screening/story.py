@@ -11,7 +11,6 @@ from django.utils.translation import gettext_lazy
 from screening.models import (
     DeathQuestion,
     Exclusion,
-    FieldCorrection,
     KitMove,
     Person,
     PersonMerge,
@@ -21,6 +20,7 @@ from screening.models import (
     Stop,
 )
 from screening.querysets import members_of
+from screening.recorded import Change, changes_of, corrections_of
 from screening.states import ROUND_CLOSE_REASONS
 from staff import clock
 from staff.models import Move
@@ -80,14 +80,8 @@ def person_story(person: Person) -> list[Event]:
     events = [_told(move, ROUND_WORDS) for move in rounds]
     events += [_told(move, KIT_WORDS) for move in kits]
     events += [_told(move, RETURN_WORDS) for move in returns]
-    for stop in Stop.objects.filter(person__in=members):
-        words = {"what": stop.get_scope_display()}
-        events.append(_dated(stop.since, _("Does not want: %(what)s") % words, stop.source, "stop"))
-        if stop.ended_on:
-            events.append(_dated(stop.ended_on, _("Wants again: %(what)s") % words, "", "ok"))
-    for exclusion in Exclusion.objects.filter(person__in=members):
-        until = _("until %(day)s") % {"day": date_format(exclusion.until)} if exclusion.until else ""
-        events.append(_dated(exclusion.since, str(exclusion.get_kind_display()), until, "calendar"))
+    events += _stops(members)
+    events += _exclusions(members)
     for note in PersonNote.objects.filter(person__in=members).select_related("written_by"):
         said = _("Note: %(words)s") % {"words": note.words}
         events.append(Event(note.written_at, note.written_at, said, note.written_by.full_name, icon="note"))
@@ -95,16 +89,64 @@ def person_story(person: Person) -> list[Event]:
     for day, ending in ((person.deceased_on, _("Died")), (person.left_area_on, _("Left the area"))):
         if day:
             events.append(_dated(day, ending, _("from the register"), "quiet"))
+    events.reverse()  # of what was written at the same moment, what was told later comes first
     return sorted(events, key=lambda e: (e.at, e.step), reverse=True)
+
+
+def _stops(members: list[int]) -> list[Event]:
+    """Stops and their ends, as they were recorded."""
+    events = []
+    for change in changes_of(Stop, members):
+        stop, before = change.row, change.before
+        words = {"what": stop.get_scope_display()}
+        if before is None:
+            since = _since(stop.since, change.at)
+            events.append(
+                _changed(change, _("Does not want: %(what)s") % words, (stop.source, since), "stop")
+            )
+            if stop.ended_on:
+                events.append(_dated(stop.ended_on, _("Wants again: %(what)s") % words, "", "ok"))
+        elif stop.ended_on and not before.ended_on:
+            events.append(_changed(change, _("Wants again: %(what)s") % words, (), "ok"))
+    return events
+
+
+def _exclusions(members: list[int]) -> list[Event]:
+    """Postponements and exclusions, how long they were to last, and what became of them."""
+    events = []
+    for change in changes_of(Exclusion, members):
+        held, before = change.row, change.before
+        words = {"what": held.get_kind_display()}
+        until = _("until %(day)s") % {"day": date_format(held.until)} if held.until else ""
+        if before is None:
+            since = _since(held.since, change.at)
+            events.append(_changed(change, str(words["what"]), (since, until), "calendar"))
+        elif held.confirmed and not before.confirmed:
+            events.append(_changed(change, _("Confirmed for good: %(what)s") % words, (), "calendar"))
+        elif held.until != before.until:
+            why = held.note.removeprefix(before.note).strip()
+            events.append(_changed(change, _("End set: %(what)s") % words, (until, why), "calendar"))
+    return events
+
+
+def _since(day: date, recorded: datetime) -> str:
+    """The day from which something holds, in words where it is not the day on which it was recorded."""
+    return "" if clock.local_day(recorded) == day else _("since %(day)s") % {"day": date_format(day)}
+
+
+def _changed(change: Change, sentence: str, reasons: tuple[str, ...], icon: str) -> Event:
+    reason = "; ".join(part for part in reasons if part)
+    return Event(change.at, change.when, sentence, change.who, reason, icon=icon)
 
 
 def _by_hand(members: list[int]) -> list[Event]:
     """Corrections, questions of death, and records put together or told apart."""
     events = []
-    for c in FieldCorrection.objects.filter(person__in=members).select_related("made_by"):
+    for made in corrections_of(members):
+        c = made.correction
         what = Person._meta.get_field(c.field).verbose_name  # type: ignore[union-attr]
         words = _("Corrected by hand: %(what)s") % {"what": what}
-        events.append(Event(clock.moment(c.since), c.since, words, c.made_by.full_name, c.note, icon="note"))
+        events.append(Event(made.at, made.when, words, c.made_by.full_name, c.note, icon="note"))
     for q in DeathQuestion.objects.filter(person__in=members).select_related("asked_by", "decided_by"):
         said = {"what": q.get_kind_display()}
         events.append(
