@@ -17,10 +17,11 @@ from screening.models import (
     PersonNote,
     ReturnMove,
     RoundMove,
+    Sex,
     Stop,
 )
 from screening.querysets import members_of
-from screening.recorded import Change, changes_of, corrections_of
+from screening.recorded import Change, Corrected, changes_of, corrections_of
 from screening.states import ROUND_CLOSE_REASONS
 from staff import clock
 from staff.models import Move
@@ -51,6 +52,8 @@ RETURN_WORDS = {
     "accept": (gettext_lazy("The returned kit was accepted for the bench"), "ok"),
     "reject": (gettext_lazy("The returned kit is unsuitable"), "warn"),
 }
+ADDRESS = ("address_1", "address_2", "locality", "postcode")
+"""What of a person with a hidden address is never put on a screen."""
 
 
 @dataclass(frozen=True)
@@ -142,10 +145,9 @@ def _changed(change: Change, sentence: str, reasons: tuple[str, ...], icon: str)
 def _by_hand(members: list[int]) -> list[Event]:
     """Corrections, questions of death, and records put together or told apart."""
     events = []
+    hidden = Person.objects.filter(pk__in=members, hidden_address=True).exists()
     for made in corrections_of(members):
-        c = made.correction
-        what = Person._meta.get_field(c.field).verbose_name  # type: ignore[union-attr]
-        words = _("Corrected by hand: %(what)s") % {"what": what}
+        words, c = _correction_told(made, hidden=hidden), made.correction
         events.append(Event(made.at, made.when, words, c.made_by.full_name, c.note, icon="note"))
     for q in DeathQuestion.objects.filter(person__in=members).select_related("asked_by", "decided_by"):
         said = {"what": q.get_kind_display()}
@@ -189,6 +191,27 @@ def _by_hand(members: list[int]) -> list[Event]:
                 )
             )
     return events
+
+
+def _correction_told(made: Corrected, *, hidden: bool) -> str:
+    """What was corrected, from what to what; of a hidden address only that it was."""
+    field = made.correction.field
+    what = Person._meta.get_field(field).verbose_name  # type: ignore[union-attr]
+    if hidden and field in ADDRESS:
+        return _("Corrected by hand: %(what)s") % {"what": what}
+    return _("Corrected by hand: %(what)s, from %(old)s to %(new)s") % {
+        "what": what, "old": _fact_words(field, made.old), "new": _fact_words(field, made.correction.value),
+    }  # fmt: skip
+
+
+def _fact_words(field: str, value: str) -> str:
+    if not value:
+        return _("nothing")
+    if field == "sex":
+        value = str(dict(Sex.choices).get(value, value))
+    elif field in {"birth_date", "deceased_on"}:
+        value = date_format(date.fromisoformat(value))
+    return _("“%(words)s”") % {"words": value}
 
 
 def _told(move: Move, words: dict) -> Event:

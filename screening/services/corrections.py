@@ -1,5 +1,6 @@
 """Corrects what the register says of a person, so that the correction outlives the next file; says where each fact comes from."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -16,6 +17,8 @@ from staff.errors import RoundbookError
 from staff.models import User
 
 OLDEST_YEARS = 120
+PHONE_DIGITS = range(6, 16)
+_PHONE = re.compile(r"[0-9 +()/-]*")
 LONGEST = {"postcode": 12, "phone": 24, "language": 12, "sex": 8}
 
 HISTORY = """
@@ -77,9 +80,24 @@ def _checked(field: str, value: str, today: date) -> str | date | None:
         raise RoundbookError(
             "value_too_long", _("This is too long, or holds a character that cannot be printed."), field=field
         )
+    if field == "phone" and value:
+        _phone_checked(value)
     if field == "sex" and value not in {"female", "male", "other", "unknown"}:
         raise RoundbookError("sex_unknown", _("Choose female, male, other or unknown."), field=field)
     return value
+
+
+def _phone_checked(value: str) -> None:
+    """Some number that could be dialled: the fewest digits of a local one, the most that the world's numbers have.
+
+    Source: ITU-T E.164 (at most 15 digits); six is the programme's own lower bound.
+    """
+    if not _PHONE.fullmatch(value) or sum(c.isdigit() for c in value) not in PHONE_DIGITS:
+        raise RoundbookError(
+            "phone_wrong",
+            _("A phone number has 6 to 15 digits; beside them only blanks and + - ( ) / may stand."),
+            field="phone",
+        )
 
 
 def _birth_checked(value: str, today: date) -> date | None:

@@ -114,3 +114,33 @@ def test_two_facts_corrected_on_a_merged_record_are_told_on_the_kept_page(by: Us
         "Corrected by hand: e-mail", "Corrected by hand: town",
     }  # fmt: skip
     assert {e.when for e in told(kept)} == {NOON + timedelta(minutes=1)}
+
+
+def test_a_correction_tells_from_what_to_what(by: User) -> None:
+    person = factories.a_person(phone="", sex="female", birth_date=date(1964, 3, 9))
+    steps = (
+        {"phone": "01632 960101"}, {"phone": "01632 960102"}, {"phone": ""}, {"sex": "male"}, {"birth_date": "1964-03-08"},
+    )  # fmt: skip
+    for n, facts in enumerate(steps):
+        with minute(n):
+            person_correct(by=by, person=person, facts=facts, note="called")
+    assert [e.sentence for e in reversed(told(person))] == [
+        "Corrected by hand: phone, from nothing to “01632 960101”",
+        "Corrected by hand: phone, from “01632 960101” to “01632 960102”",
+        "Corrected by hand: phone, from “01632 960102” to nothing",
+        "Corrected by hand: sex, from “female” to “male”",
+        "Corrected by hand: birth date, from “9 Mar 1964” to “8 Mar 1964”",
+    ]
+
+
+# Source: the programme's job description 2.1: a hidden address is not shown.
+def test_a_correction_never_tells_a_hidden_address(by: User) -> None:
+    person = factories.a_person(locality="Quillport")
+    person_correct(
+        by=by, person=person, facts={"locality": "Saltrow", "phone": "01632 960101"}, note="called"
+    )
+    Person.objects.filter(pk=person.pk).update(hidden_address=True)
+    sentences = " ".join(e.sentence for e in told(person))
+    assert "Saltrow" not in sentences
+    assert "Quillport" not in sentences
+    assert "“01632 960101”" in sentences

@@ -122,11 +122,11 @@ def test_names_are_found_by_their_corrected_spelling(by: User, marra: Person) ->
 
 
 def test_a_correction_corrected_keeps_what_the_register_said(by: User, marra: Person) -> None:
-    person_correct(by=by, person=marra, facts={"phone": "2"}, note="called")
-    person_correct(by=by, person=marra, facts={"phone": "3"}, note="called again")
+    person_correct(by=by, person=marra, facts={"phone": "01632 2"}, note="called")
+    person_correct(by=by, person=marra, facts={"phone": "01632 3"}, note="called again")
     assert feed(line()).changed == 0
     marra.refresh_from_db()
-    assert marra.phone == "3"
+    assert marra.phone == "01632 3"
     assert FieldCorrection.objects.filter(ended_on=None).get().feed_value == "01632 1"
 
 
@@ -137,6 +137,9 @@ def test_a_correction_corrected_keeps_what_the_register_said(by: User, marra: Pe
         ({"birth_date": "9.3.1964"}, "x", "date_wrong"), ({"birth_date": "2030-01-01"}, "x", "date_wrong"),
         ({"birth_date": "1850-01-01"}, "x", "date_wrong"), ({"family_name": ""}, "x", "name_missing"),
         ({"postcode": "0Q-417-0Q-417"}, "x", "value_too_long"), ({"sex": "f"}, "x", "sex_unknown"),
+        ({"phone": "abc"}, "x", "phone_wrong"), ({"phone": "12"}, "x", "phone_wrong"), ({"phone": "+ ( ) / -"}, "x", "phone_wrong"),
+        ({"phone": "1234567890123456"}, "x", "phone_wrong"), ({"phone": "01632 960101 x7"}, "x", "phone_wrong"),
+        ({"phone": "٠١٢٣٤٥٦٧"}, "x", "phone_wrong"),
     ],
 )  # fmt: skip
 def test_a_correction_that_cannot_be_is_refused(
@@ -146,6 +149,21 @@ def test_a_correction_that_cannot_be_is_refused(
         person_correct(by=by, person=marra, facts=facts, note=note)
     assert refused.value.code == code
     assert not FieldCorrection.objects.exists()
+
+
+@pytest.mark.parametrize("phone", ["+44 (0)1632 960-101", "01632/960101", "123456", "123456789012345", ""])
+def test_a_phone_number_that_could_be_dialled_is_taken(by: User, marra: Person, phone: str) -> None:
+    person_correct(by=by, person=marra, facts={"phone": phone}, note="called")
+    marra.refresh_from_db()
+    assert marra.phone == phone
+
+
+def test_a_phone_number_of_the_register_that_is_too_short_hinders_no_other_correction(by: User) -> None:
+    feed(line(phone="12"))
+    person = Person.objects.get()
+    person_correct(by=by, person=person, facts={"phone": "12", "locality": "Northmere"}, note="called")
+    person.refresh_from_db()
+    assert (person.phone, person.locality) == ("12", "Northmere")
 
 
 # Source: job description 2.1, exception 9: nothing already sent is taken back when a birth date moves out of the band.
@@ -299,12 +317,12 @@ def test_facts_are_corrected_and_deaths_decided_from_the_pages(signed_in: SignIn
     page = client.get(at)
     given = page.context["correct_form"].initial
     wrong = client.post(
-        reverse("screening:person-correct", args=[marra.pk]), given | {"phone": "5", "note": ""}
+        reverse("screening:person-correct", args=[marra.pk]), given | {"phone": "01632 5", "note": ""}
     )
     assert wrong.status_code == 422
     done = client.post(
         reverse("screening:person-correct", args=[marra.pk]),
-        given | {"phone": "5", "note": "called"},
+        given | {"phone": "01632 5", "note": "called"},
         follow=True,
     )
     assert "1 fact was corrected." in done.text
@@ -327,7 +345,26 @@ def test_facts_are_corrected_and_deaths_decided_from_the_pages(signed_in: SignIn
 
 
 def test_a_preview_counts_no_change_where_a_correction_holds(by: User, marra: Person) -> None:
-    person_correct(by=by, person=marra, facts={"phone": "2"}, note="called")
+    person_correct(by=by, person=marra, facts={"phone": "01632 2"}, note="called")
     content = "\n".join([",".join(COLUMNS), line(), "", ""]).encode()
     effect = register_effect(register_stage(by=by, content=content, file_name="x.csv"))
     assert (effect.changed, effect.fields) == (0, {})
+
+
+def test_a_phone_number_that_cannot_be_is_refused_on_the_page_beside_its_field(
+    signed_in: SignIn, marra: Person
+) -> None:
+    client, at = signed_in(cast.PHONE_DESK), reverse("screening:person-correct", args=[marra.pk])
+    on_the_list(cast.PHONE_DESK, marra.pk)
+    facts = {
+        "family_name": "Tolvane",
+        "given_names": "Marra",
+        "birth_date": "1964-03-09",
+        "sex": "female",
+        "note": "called",
+    }
+    page = client.post(at, facts | {"phone": "abc"})
+    assert page.status_code == 422
+    assert "A phone number has 6 to 15 digits" in page.text
+    marra.refresh_from_db()
+    assert marra.phone == "01632 1"
