@@ -100,7 +100,7 @@ def people_listed(*, by: User, person_ids: Iterable[int], place: str, purpose: s
 
 
 def people_search(*, by: User, text: str) -> SearchAnswer:
-    """Find people by kit serial, person number, name with birth year, or phone; everybody shown is journalled."""
+    """Find people by kit serial, person number, name with birth year or birth date, or phone; everybody shown is journalled."""
     require_role(by, *MAY_OPEN)
     with transaction.atomic():
         found, sentence, more = people_found(text)

@@ -2,9 +2,12 @@
 
 import re
 from dataclasses import dataclass
+from datetime import date
 
 from django.db.models import F, Func, Prefetch, Q, QuerySet, TextField, Value
+from django.utils.formats import date_format
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from screening.models import Kit, Person, PersonIdentifier, Round
 from screening.names import name_key_make
@@ -13,6 +16,18 @@ from screening.serials import DEFAULT_PREFIX, PERSON_NUMBER_DIGITS, SerialError,
 MOST = 25
 _YEAR = re.compile(r"(?<!\d)(?:19|20)\d{2}(?!\d)")
 _PHONE = re.compile(r"[\d\s()+/.-]+")
+_DATE = re.compile(
+    r"(?<![\d/.-])(?:(?P<d>\d{1,2})(?P<mark>[/.-])(?P<m>\d{1,2})(?P=mark)(?P<y>(?:19|20)\d{2})"
+    r"|(?P<iso>(?:19|20)\d{2}-\d{1,2}-\d{1,2}))(?![\d/-])",
+    re.ASCII,
+)
+"""A birth date as people write it: 13/07/1962, 13.7.1962, 13-07-1962 (the day first) or 1962-07-13."""
+_ANY_OF = gettext_lazy(
+    "Type a kit serial, a person number, a name with the birth year or birth date, or a phone number."
+)
+_ALONE = gettext_lazy(
+    "Many people are born on one day: type the name with the birth date, or at least its first letters."
+)
 
 
 @dataclass(frozen=True)
@@ -64,16 +79,7 @@ def people_found(text: str) -> tuple[list[Found], str, bool]:
     if compact.isascii() and compact.isdigit() and len(compact) == PERSON_NUMBER_DIGITS:
         return _by_number(compact)
     if _PHONE.fullmatch(text) and sum(c.isdigit() for c in text) >= 6:
-        digits = re.sub(r"\D", "", text)
-        only_digits = Func(
-            F("phone"),
-            Value(r"\D"),
-            Value(""),
-            Value("g"),
-            function="regexp_replace",
-            output_field=TextField(),
-        )
-        return _shown(people_read().exclude(phone="").annotate(digits=only_digits).filter(digits=digits), _("Nobody has this phone number."))  # fmt: skip
+        return _by_phone(text)
     return _by_name(text)
 
 
@@ -113,27 +119,66 @@ def _by_number(number: str) -> tuple[list[Found], str, bool]:
     )
 
 
+def _by_phone(text: str) -> tuple[list[Found], str, bool]:
+    only_digits = Func(
+        F("phone"),
+        Value(r"\D"),
+        Value(""),
+        Value("g"),
+        function="regexp_replace",
+        output_field=TextField(),
+    )
+    people = people_read().exclude(phone="").annotate(digits=only_digits)
+    nobody = _ALONE if _DATE.fullmatch(text) else gettext_lazy("Nobody has this phone number.")
+    return _shown(people.filter(digits=re.sub(r"\D", "", text)), str(nobody))
+
+
 def _by_name(text: str) -> tuple[list[Found], str, bool]:
-    years = _YEAR.findall(text)
-    words = [w for w in name_key_make(re.sub(r"[\d,;]+", " ", text)).split() if w.strip("-.")]
+    written = _DATE.search(text)
+    rest = text if written is None else text.replace(written[0], " ")
+    words = [w for w in name_key_make(re.sub(r"[\d,;]+", " ", rest)).split() if w.strip("-./")]
     if not words:
-        return (
-            [],
-            _("Type a kit serial, a person number, a name with the birth year, or a phone number."),
-            False,
-        )
+        return [], str(_ALONE if written else _ANY_OF), False
+    if written:
+        return _born_on(words, written)
+    years = _YEAR.findall(text)
     if not years:
-        return (
-            [],
-            _("Add the birth year after the name, for example: %(name)s 1958.") % {"name": text[:40]},
-            False,
-        )
-    people = people_read().filter(birth_date__year=int(years[-1]))
-    for word in words:
-        people = people.filter(Q(name_key__startswith=word) | Q(name_key__contains=f" {word}"))
+        return [], _year_missing(text), False
+    people = _named(words).filter(birth_date__year=int(years[-1]))
     return _shown(
         people, _("Nobody of that name was born that year. Try fewer letters, or the person number.")
     )
+
+
+def _born_on(words: list[str], written: re.Match[str]) -> tuple[list[Found], str, bool]:
+    """People of a name who were born on the day that was written."""
+    parts = written["iso"].split("-") if written["iso"] else (written["y"], written["m"], written["d"])
+    try:
+        day = date(*(int(part) for part in parts))
+    except ValueError:
+        words_wrong = _("%(day)s is no day of the calendar. Write the day first, for example 13/07/1962.")
+        return [], words_wrong % {"day": written[0]}, False
+    nobody = _(
+        "Nobody of that name was born on %(day)s. Try the year alone, fewer letters, or the person number."
+    )
+    return _shown(_named(words).filter(birth_date=day), nobody % {"day": date_format(day)})
+
+
+def _named(words: list[str]) -> QuerySet[Person]:
+    people = people_read()
+    for word in words:
+        people = people.filter(Q(name_key__startswith=word) | Q(name_key__contains=f" {word}"))
+    return people
+
+
+def _year_missing(text: str) -> str:
+    """What to add to a name alone; digits that are no year are not taken for a part of the name."""
+    name = " ".join(w for w in re.sub(r"[\d,;/.]+", " ", text).split() if w.strip("-"))[:40]
+    if any(c.isdigit() for c in text):
+        words = _("Write the birth year with four digits after the name, for example: %(name)s 1958.")
+    else:
+        words = _("Add the birth year after the name, for example: %(name)s 1958.")
+    return words % {"name": name}
 
 
 def rounds_of(person: Person) -> list[Round]:

@@ -67,7 +67,12 @@ def test_a_person_is_found_by_serial_number_name_and_phone(signed_in: SignIn) ->
         ("", "Scan a kit"), ("Tolvemir", "Add the birth year"), ("1964", "Type a kit serial"), ("TK00000000", "A kit serial has 12"),
         ("TK000000001A", "was misread"), ("400000019999", "was misread"), ("000400000010", "Nobody has this person number"),
         ("Nobody 1901", "Nobody of that name"), ("020 555-0199", "Nobody has this phone"), ("%_ 1964", "Nobody of that name"),
-        ("<script>", "Add the birth year"),
+        ("<script>", "Add the birth year"), ("Tolvemir 62", "four digits after the name, for example: Tolvemir 1958."),
+        ("Tolvemir 13-07-62", "for example: Tolvemir 1958."), ("Tolvemir 13/07/62", "for example: Tolvemir 1958."),
+        ("13.7.1962", "type the name with the birth date"), ("13/07/1962", "type the name with the birth date"),
+        ("1962-07-13", "type the name with the birth date"), ("13-07-1962", "type the name with the birth date"),
+        ("Nobody 13/07/1962", "Nobody of that name was born on 13 Jul 1962"),
+        ("Tolvemir 31/02/1962", "31/02/1962 is no day of the calendar"), ("Tolvemir 07/13/1962", "Write the day first"),
     ],
 )  # fmt: skip
 def test_a_search_that_finds_nobody_says_what_to_do(signed_in: SignIn, text: str, words: str) -> None:
@@ -77,6 +82,26 @@ def test_a_search_that_finds_nobody_says_what_to_do(signed_in: SignIn, text: str
     assert words in answer.text
     assert "<script>alert" not in answer.text
     assert journal("search") == []
+
+
+@pytest.mark.parametrize(
+    "day", ["13/07/1962", "13.7.1962", "13-07-1962", "1962-07-13", "1962-7-13", "13/7/1962,"]
+)
+def test_a_name_with_a_birth_date_finds_by_both(signed_in: SignIn, day: str) -> None:
+    names = {"family_name": "Tolrimir", "given_names": "Bress", "name_key": "tolrimir bress"}
+    born = factories.a_person(**names, birth_date=date(1962, 7, 13))
+    factories.a_person(**names, birth_date=date(1962, 7, 14))
+    client = signed_in(cast.PHONE_DESK)
+    for text in (f"Tolrimir {day}", f"{day} bress tol"):
+        answer = found(client, text)
+        assert [f.person for f, _age in answer.context["rows"]] == [born], text
+    assert journal("search") == [born.pk] * 2
+
+
+def test_a_phone_number_written_like_a_date_is_found(signed_in: SignIn) -> None:
+    person = factories.a_person(phone="13.07.1962")
+    answer = found(signed_in(cast.PHONE_DESK), "13-07-1962")
+    assert answer["Location"] == reverse("screening:person", args=[person.pk])
 
 
 # Source: job description section 9: no personal data in addresses.
