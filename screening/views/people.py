@@ -38,6 +38,7 @@ from screening.services.people import note_write, postponement_record, stop_end,
 from screening.services.replacing import kit_replace_now
 from screening.states import KIT, ROUND, ROUND_CLOSE_REASONS
 from screening.story import person_story
+from screening.wish_words import stop_warning, taken_back, wait_warning
 from staff import clock
 from staff.access import user_holds
 from staff.errors import RoundbookError
@@ -146,6 +147,8 @@ def person_page(
         "events": person_story(person),
         "panels": _panels(actor(request), person),
         "may_record": user_holds(actor(request), MAY_RECORD),
+        "stop_ends": stop_warning(rounds),
+        "wait_ends": wait_warning(rounds),
         "stop_form": stop_form or StopForm(auto_id="stop_%s"),
         "postpone_form": postpone_form or PostponeForm(auto_id="wait_%s"),
         "note_form": note_form or NoteForm(auto_id="note_%s"),
@@ -254,11 +257,12 @@ def person_stop_end(request: HttpRequest, pk: int, stop_id: int) -> HttpResponse
         by=actor(request), person_id=pk, purpose=Purpose.CALL, place="screening:person-stop-end"
     )
     try:
-        stop_end(by=actor(request), stop=stop_of(person=person, stop_id=stop_id))
+        stop = stop_end(by=actor(request), stop=stop_of(person=person, stop_id=stop_id))
     except RoundbookError as error:
         messages.error(request, str(error.sentence))
     else:
-        messages.success(request, _("The stop has ended today."))
+        answer = person_eligibility(person, on=clock.today())
+        messages.success(request, taken_back(stop, rounds_of(person), answer))
     return redirect("screening:person", pk=pk)
 
 

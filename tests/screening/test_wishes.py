@@ -108,3 +108,73 @@ def test_a_postponement_that_was_ended_is_recorded_anew(by: User) -> None:
     first = postponement_record(by=by, person=person, until=date(2026, 10, 1))
     exclusion_end(by=by, exclusion=first, note="is back")
     assert postponement_record(by=by, person=person, until=date(2026, 10, 1)) != first
+
+
+def form_of(page: str, summary: str) -> str:
+    """What stands on the page in one of its forms, from its heading to its end."""
+    return page.split(f"<summary>{summary}</summary>")[1].split("</details>")[0]
+
+
+FORMS = ("Record that the person stops something", "Postpone until a day", "Leave out for a medical reason")
+
+
+# Source: ruling R1: an opt-out ends a round whose kit is not back, and never stops a result.
+@pytest.mark.parametrize(
+    ("state", "says"),
+    [
+        ("", ""),
+        ("kit_due", "A kit that comes back is tested all the same."),
+        ("kit_out", "A kit that comes back is tested all the same."),
+        ("result_due", "The kit of the open round is back: it is tested"),
+    ],
+)
+def test_the_forms_say_beforehand_what_they_do_to_the_open_round(
+    signed_in: SignIn, state: str, says: str
+) -> None:
+    if state:
+        round_ = factories.a_round(state="kit_due" if state == "kit_due" else "kit_out")
+        person = round_.person
+    else:
+        person = factories.a_person()
+    if state == "result_due":
+        factories.a_ready_return(round_)
+    on_the_list(cast.PHONE_DESK, person.pk)
+    page = signed_in(cast.PHONE_DESK).get(reverse("screening:person", args=[person.pk])).text
+    for summary in FORMS:
+        form = form_of(page, summary)
+        assert (says in form) if says else ("A round is open" not in form), summary
+        assert ("ends it" in form) is (state in {"kit_due", "kit_out"}), summary
+    assert ("does not open it again" in form_of(page, FORMS[0])) is (state in {"kit_due", "kit_out"})
+
+
+def test_who_wants_it_again_is_told_that_the_round_stays_closed_and_what_comes_next(
+    signed_in: SignIn, by: User
+) -> None:
+    round_ = factories.a_round(sent_days_ago=30)
+    stop = stop_record(by=by, person=round_.person, scope="invitations", source="called")
+    client, at = (
+        signed_in(cast.PHONE_DESK),
+        reverse("screening:person-stop-end", args=[round_.person_id, stop.pk]),
+    )
+    page = client.post(at, follow=True).text
+    for words in (
+        "The stop has ended today. The round that it closed stays closed.",
+        "If the kit that is still with the person comes back, it is tested.",
+        "Next: this person is due, and a new kit goes out with one of the next batches.",
+    ):
+        assert words in page
+    assert Round.objects.get(pk=round_.pk).state == "closed"
+
+
+def test_a_stop_that_closed_no_round_says_only_what_comes_next(signed_in: SignIn, by: User) -> None:
+    person = factories.a_person()
+    client = signed_in(cast.PHONE_DESK)
+    postponement_record(by=by, person=person, until=date(2026, 10, 1))
+    stop = stop_record(by=by, person=person, scope="invitations", source="called")
+    page = client.post(reverse("screening:person-stop-end", args=[person.pk, stop.pk]), follow=True).text
+    assert "The stop has ended today. Not due: postponed. Due from" in page
+    assert "stays closed" not in page
+    text = stop_record(by=by, person=person, scope="text", source="called")
+    page = client.post(reverse("screening:person-stop-end", args=[person.pk, text.pk]), follow=True).text
+    assert "The stop has ended today." in page
+    assert "The stop has ended today. Not due" not in page
