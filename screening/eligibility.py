@@ -2,10 +2,11 @@
 
 Precedence of the reasons, first that applies: (1) what ends or stops everything: died, merged, under
 investigation, in a round, in surveillance, opted out, no birth date, no address; (2) what leaves no day
-to be due at all: excluded for good, an exclusion waiting for its end, moved away, a follow-up closed
-without a next step, above the age band, last round done; (3) what only postpones: excluded for a time, postponed, possible duplicate, too
-young, joining by a ramp, interval not yet over. Source: the programme's own dated protocol; rulings R7 and R9; published age bands
-and intervals differ by country.
+to be due at all: excluded for good, an exclusion waiting for its end, a death in error or in question to be
+looked at, moved away, a follow-up closed without a next step, above the age band, last round done; (3) what
+only postpones: excluded for a time, a death in error looked at just now, postponed, possible duplicate, too
+young, joining by a ramp, interval not yet over. Source: the programme's own dated protocol; rulings R7 and R9;
+published age bands and intervals differ by country.
 """
 
 from __future__ import annotations
@@ -26,6 +27,10 @@ if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
 
 
+DEATH_HOLD = "to_look_at"
+"""The kind of the hold that waits for somebody to look at a death in error or in question; no medical reason."""
+
+
 class Anchor(StrEnum):
     """What the interval is counted from."""
 
@@ -35,7 +40,7 @@ class Anchor(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Exclusion:
-    """A medical reason not to invite: from a day up to, not including, ``until``; confirmed without one:
+    """A medical reason, or a hold, not to invite: from a day up to, not including, ``until``; confirmed without one:
     for good."""
 
     kind: str
@@ -265,7 +270,10 @@ def _standing_stop(person: PersonFacts) -> EligibilityCode | None:
 def _holds(person: PersonFacts) -> Iterator[_Hold]:
     """The dated holds: exclusions, a postponement, a possible duplicate; in order of precedence."""
     for exclusion in person.exclusions:
-        if exclusion.until is not None:
+        if exclusion.kind == DEATH_HOLD:
+            ends = exclusion.until is not None
+            code = EligibilityCode.DEATH_LOOKED_AT if ends else EligibilityCode.DEATH_TO_LOOK_AT
+        elif exclusion.until is not None:
             code = EligibilityCode.EXCLUDED_FOR_NOW
         elif exclusion.confirmed:
             code = EligibilityCode.EXCLUDED_FOR_GOOD
@@ -307,7 +315,11 @@ def _real(hold: _Hold) -> bool:
     return hold.until is None or hold.starts_on < hold.until
 
 
-_ENDLESS_ORDER = (EligibilityCode.EXCLUDED_FOR_GOOD, EligibilityCode.EXCLUSION_UNCONFIRMED)
+_ENDLESS_ORDER = (
+    EligibilityCode.EXCLUDED_FOR_GOOD,
+    EligibilityCode.EXCLUSION_UNCONFIRMED,
+    EligibilityCode.DEATH_TO_LOOK_AT,
+)
 
 
 def _waiting_for(person: PersonFacts, policy: ScreeningPolicyFacts, on: date) -> EligibilityCode:

@@ -26,10 +26,12 @@ class EligibilityCode(StrEnum):
     NO_ADDRESS = "no_address"
     EXCLUDED_FOR_GOOD = "excluded_for_good"
     EXCLUSION_UNCONFIRMED = "exclusion_unconfirmed"
+    DEATH_TO_LOOK_AT = "death_to_look_at"
     MOVED_AWAY = "moved_away"
     ABOVE_AGE = "above_age"
     LAST_ROUND_DONE = "last_round_done"
     EXCLUDED_FOR_NOW = "excluded_for_now"
+    DEATH_LOOKED_AT = "death_looked_at"
     POSTPONED = "postponed"
     POSSIBLE_DUPLICATE = "possible_duplicate"
     TOO_YOUNG = "too_young"
@@ -52,10 +54,16 @@ SENTENCES: dict[EligibilityCode, StrOrPromise] = {
     EligibilityCode.NO_ADDRESS: _("Not due: there is no address to send a kit to."),
     EligibilityCode.EXCLUDED_FOR_GOOD: _("Not due: excluded for good for a medical reason."),
     EligibilityCode.EXCLUSION_UNCONFIRMED: _("Not due: an exclusion waits for confirmation or an end date."),
+    EligibilityCode.DEATH_TO_LOOK_AT: _(
+        "Not due: a death was reported in error, or is in question, and somebody has to look first."
+    ),
     EligibilityCode.MOVED_AWAY: _("Not due: left the programme's area, or leaves before being due."),
     EligibilityCode.ABOVE_AGE: _("Not due: above the age band."),
     EligibilityCode.LAST_ROUND_DONE: _("Not due: will be above the age band when next due."),
     EligibilityCode.EXCLUDED_FOR_NOW: _("Not due: excluded for a time for a medical reason."),
+    EligibilityCode.DEATH_LOOKED_AT: _(
+        "Not due yet: a death was reported in error; somebody has looked, and the hold is about to end."
+    ),
     EligibilityCode.POSTPONED: _("Not due: postponed."),
     EligibilityCode.POSSIBLE_DUPLICATE: _("Not due: held while a possible duplicate record is looked at."),
     EligibilityCode.TOO_YOUNG: _("Not due: below the age band."),
@@ -80,10 +88,14 @@ CHANGES: dict[EligibilityCode, StrOrPromise] = {
     EligibilityCode.NO_ADDRESS: _("An address would change this."),
     EligibilityCode.EXCLUDED_FOR_GOOD: _("Only ending the exclusion would change this."),
     EligibilityCode.EXCLUSION_UNCONFIRMED: _("Confirm the exclusion or give it an end date."),
+    EligibilityCode.DEATH_TO_LOOK_AT: _(
+        "Where a question of death is open, a second person decides it; then look at the record and end the hold."
+    ),
     EligibilityCode.MOVED_AWAY: _("Moving back into the area would change this."),
     EligibilityCode.ABOVE_AGE: _("Nothing by rule; see a doctor about any symptoms."),
     EligibilityCode.LAST_ROUND_DONE: _("Nothing by rule; see a doctor about any symptoms."),
     EligibilityCode.EXCLUDED_FOR_NOW: _("Due from {day}, after the exclusion, if nothing changes."),
+    EligibilityCode.DEATH_LOOKED_AT: _("Due from {day}, when the hold has ended, if nothing changes."),
     EligibilityCode.POSTPONED: _("Due from {day}, after the postponement, if nothing changes."),
     EligibilityCode.POSSIBLE_DUPLICATE: _("Due from {day}, or as soon as the records are told apart."),
     EligibilityCode.TOO_YOUNG: _("Due from {day}, when old enough, if nothing changes."),

@@ -12,6 +12,7 @@ BORNE_OUT = {
     EligibilityCode.NO_ADDRESS: "x.address_1 = ''",
     EligibilityCode.EXCLUDED_FOR_GOOD: "x.for_good",
     EligibilityCode.EXCLUSION_UNCONFIRMED: "x.held",
+    EligibilityCode.DEATH_TO_LOOK_AT: "x.held",
     EligibilityCode.NO_NEXT_STEP: "x.concluded",
     EligibilityCode.LAST_ROUND_DONE: "x.passed",
     EligibilityCode.DIED: "false",

@@ -46,7 +46,8 @@ GHOSTS = NetList(
 WITH {_POLICY}
 SELECT 'person' AS thing, p.id, p.id AS person_id, max(r.invited_on) AS since, 'office' AS owner, 'no_day' AS note
 FROM screening_person p CROSS JOIN policy y JOIN screening_round r ON r.person_id = p.id
-WHERE {_LIVING} AND p.next_due_on IS NULL AND p.not_due_code IN ('', 'not_yet_due', 'due', 'postponed', 'excluded_for_now')
+WHERE {_LIVING} AND p.next_due_on IS NULL AND p.not_due_code IN ('', 'not_yet_due', 'due', 'postponed', 'excluded_for_now',
+      'death_looked_at')
   AND p.birth_date > (%(today)s::date - make_interval(years => y.age_to + 1))::date
 GROUP BY p.id, y.interval_months
 HAVING max(r.invited_on) < (%(today)s::date - make_interval(months => y.interval_months, days => 90))::date

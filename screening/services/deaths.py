@@ -1,6 +1,5 @@
 """A death reported by hand, or taken back: one person asks, another decides; nothing is sent meanwhile."""
 
-from collections.abc import Sequence
 from datetime import date, timedelta
 
 from django.db.models import QuerySet
@@ -56,6 +55,7 @@ def _hold(person: Person, frame: Acting) -> None:
 def death_decide(*, by: User, question: DeathQuestion, agree: bool) -> DeathQuestion:
     """A second person agrees or not. Taken back: the person lives again, dates are computed anew, and she waits to be looked at.
 
+    Not agreed: only the hold of this very question ends; one of an earlier death in error waits on to be looked at.
     NotAllowed for the one who asked; the death that was taken back is not brought back by the same entry of the register.
     """
     with acting(by, reason="question of death decided") as frame:
@@ -71,14 +71,14 @@ def death_decide(*, by: User, question: DeathQuestion, agree: bool) -> DeathQues
             _has_died(person, question, frame)
         elif agree:
             _lives(person, question, frame)
-        else:
-            _let_go([person.pk], frame)
+        elif question.kind == DeathQuestion.Kind.DIED:
+            _let_go(_open_holds(person).filter(note=HELD), frame)
         due_dates_refresh(by=by, person_ids=[person.pk])
     return question
 
 
 def _has_died(person: Person, question: DeathQuestion, frame: Acting) -> None:
-    _let_go([person.pk], frame)
+    _let_go(_open_holds(person), frame)
     Person.objects.filter(pk=person.pk).update(deceased_on=question.day, next_due_on=None)
     ids = Round.objects.filter(person=person, state__in=STOPPED_BY_DEATH).values_list("pk", flat=True)
     if ids:
@@ -99,9 +99,13 @@ def _lives(person: Person, question: DeathQuestion, frame: Acting) -> None:
     )
 
 
-def _let_go(person_ids: Sequence[int], frame: Acting) -> None:
-    held = Exclusion.objects.filter(person__in=person_ids, kind=ExclusionKind.TO_LOOK_AT, until=None)
-    for one in held:
+def _open_holds(person: Person) -> "QuerySet[Exclusion]":
+    """What holds this person until somebody has looked; the hold of an open question is told by its note."""
+    return Exclusion.objects.filter(person=person, kind=ExclusionKind.TO_LOOK_AT, until=None)
+
+
+def _let_go(holds: "QuerySet[Exclusion]", frame: Acting) -> None:
+    for one in holds:
         one.until = max(frame.today, one.since + timedelta(days=1))
         one.save(update_fields=["until"])
 

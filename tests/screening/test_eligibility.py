@@ -40,6 +40,10 @@ def excluded(starts: date, until: date | None, confirmed: bool = True) -> dict[s
     return {"exclusions": (Exclusion("colectomy", starts, until, confirmed),)}
 
 
+def death_hold(until: date | None) -> dict[str, Any]:
+    return {"exclusions": (Exclusion("to_look_at", date(2026, 6, 17), until, False),)}
+
+
 @pytest.mark.parametrize(
     ("change", "code", "due_on"),
     [
@@ -63,6 +67,8 @@ def excluded(starts: date, until: date | None, confirmed: bool = True) -> dict[s
         (excluded(date(2026, 1, 1), ON), Code.DUE, ON),
         (excluded(date(2026, 1, 1), date(2026, 7, 1), confirmed=False), Code.EXCLUDED_FOR_NOW,
          date(2026, 7, 1)),
+        (death_hold(None), Code.DEATH_TO_LOOK_AT, None),
+        (death_hold(date(2026, 6, 18)), Code.DEATH_LOOKED_AT, date(2026, 6, 18)),
         (excluded(date(2026, 7, 1), None), Code.DUE, FIFTY),
         (excluded(date(2014, 1, 1), date(2018, 1, 1)), Code.DUE, date(2018, 1, 1)),
         ({"postponed_until": date(2026, 9, 1)}, Code.POSTPONED, date(2026, 9, 1)),

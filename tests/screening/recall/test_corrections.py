@@ -17,6 +17,7 @@ from screening.serials import person_number_make
 from screening.services.corrections import fact_sources, person_correct
 from screening.services.deaths import death_ask, death_decide
 from screening.services.due import person_eligibility
+from screening.services.exclusions import exclusion_end
 from screening.services.register import register_apply, register_effect, register_stage
 from screening.services.register_lines import COLUMNS
 from screening.services.register_proof import register_compare, register_freshness
@@ -216,7 +217,7 @@ def test_a_death_in_error_is_taken_back_by_two_and_the_same_line_does_not_bring_
     marra.refresh_from_db()
     assert marra.deceased_on is None
     assert marra.next_due_on is None, "nothing is sent until somebody looks"
-    assert person_eligibility(marra, on=TODAY).code == "exclusion_unconfirmed"
+    assert person_eligibility(marra, on=TODAY).code == "death_to_look_at"
     assert (feed(dead).changed, Person.objects.get().deceased_on) == (0, None)
     assert register_compare(by=asker).differing == 0
     Exclusion.objects.update(until=TODAY + timedelta(days=1))
@@ -248,6 +249,34 @@ def test_a_refused_report_of_a_death_changes_nothing_for_good(marra: Person) -> 
         answer = person_eligibility(Person.objects.get(), on=TODAY + timedelta(days=1))
     assert answer.due
     assert Person.objects.get().deceased_on is None
+
+
+# "No" to a second report of a death says nothing of the first, at which nobody has looked yet.
+def test_a_refused_report_ends_its_own_hold_and_not_that_of_a_death_in_error(by: User, marra: Person) -> None:
+    asked_and_decided(marra, "died")
+    asked_and_decided(marra, "lives")
+    with clock.at(NOON + timedelta(days=3)):
+        asked_and_decided(marra, "died", agree=False, day=TODAY + timedelta(days=3))
+        waiting = Exclusion.objects.filter(person=marra, until=None)
+        assert [one.note for one in waiting] == ["death reported in error"]
+        marra.refresh_from_db()
+        assert (marra.next_due_on, marra.not_due_code) == (None, "death_to_look_at")
+    with clock.at(NOON + timedelta(days=9)):
+        assert "somebody has to look first" in str(
+            person_eligibility(marra, on=TODAY + timedelta(days=9)).sentence
+        )
+        exclusion_end(by=by, exclusion=waiting.get(), note="she came by herself")
+    with clock.at(NOON + timedelta(days=10)):
+        assert person_eligibility(marra, on=TODAY + timedelta(days=10)).due
+
+
+def test_a_death_denied_the_same_day_is_no_medical_reason(marra: Person) -> None:
+    asked_and_decided(marra, "died", agree=False)
+    answer = person_eligibility(Person.objects.get(), on=TODAY)
+    assert answer.code == "death_looked_at"
+    assert "medical" not in str(answer.sentence)
+    assert "a death was reported in error" in str(answer.sentence)
+    assert "18 June 2026" in str(answer.would_change)
 
 
 @pytest.mark.parametrize(
