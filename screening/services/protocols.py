@@ -43,6 +43,7 @@ class Effect:
     months_before: dict[str, int] = field(default_factory=dict)
     months_after: dict[str, int] = field(default_factory=dict)
     examples: list[list[Any]] = field(default_factory=list)
+    against: list[Any] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,11 +132,15 @@ def _words(policy: ScreeningPolicy, name: str) -> str:
 
 
 def protocol_effect(*, by: User, protocol: Protocol) -> Effect:
-    """Count what the protocol would do on its first day to everybody; writes nothing but the count on the draft itself."""
+    """Count what the protocol would do on its first day to everybody; writes nothing but the count on the draft itself, and
+    on a draft the band that its ramp widens."""
     on = protocol.valid_from
-    base = policy_facts(protocol_before(protocol) or protocol.screening)
+    before = protocol_before(protocol)
+    if before is not None and protocol.approved_by_id is None:
+        _ramp_measured(by, protocol.screening, before)
+    base = policy_facts(before or protocol.screening)
     then = policy_facts(protocol.screening)
-    effect = Effect(on=str(on))
+    effect = Effect(on=str(on), against=_against(before, protocol.screening))
     ids = Person.objects.filter(merged_into=None).order_by("pk").values_list("pk", flat=True)
     with transaction.atomic():
         rows = list(ids)
@@ -144,6 +149,28 @@ def protocol_effect(*, by: User, protocol: Protocol) -> Effect:
     with acting(by, reason="effect of a protocol looked at"):
         Protocol.objects.filter(pk=protocol.pk, approved_by=None).update(effect=asdict(effect))
     return effect
+
+
+def _ramp_measured(by: User, policy: ScreeningPolicy, before: ScreeningPolicy) -> None:
+    """A draft's ramp widens the band that it would now follow, which may be another than when it was written."""
+    widened = policy.age_from < before.age_from or policy.age_to > before.age_to
+    band = (before.age_from, before.age_to) if widened else (None, None)
+    if (policy.ramp_age_from, policy.ramp_age_to) != band:
+        with acting(by, reason="ramp of a draft measured anew"):
+            policy.ramp_age_from, policy.ramp_age_to = band
+            policy.save(update_fields=["ramp_age_from", "ramp_age_to"])
+
+
+def _against(before: ScreeningPolicy | None, policy: ScreeningPolicy) -> list[Any]:
+    """What an effect hangs on beside the people: the protocol before it, what that says, and what the draft says itself."""
+    rules = [str(policy_facts(one)) for one in (before, policy) if one is not None]
+    return [before.protocol_id if before is not None else None, *rules]
+
+
+def effect_is_void(protocol: Protocol) -> bool:
+    """Whether the effect kept on a draft was counted against another protocol than the one it would now follow."""
+    now = _against(protocol_before(protocol), protocol.screening)
+    return bool(protocol.effect) and protocol.effect.get("against") != now
 
 
 def protocol_before(protocol: Protocol) -> ScreeningPolicy | None:
@@ -197,7 +224,8 @@ def _month(months: dict[str, int], day: date | None, on: date) -> None:
 def protocol_approve(*, by: User, protocol: Protocol) -> Protocol:
     """A second person puts a draft in force from its day; the one before ends that day. Other parts' sections are carried over.
 
-    NotAllowed for the proposer; RoundbookError when something has come to stand against it since.
+    NotAllowed for the proposer; IllegalMove while its effect was not counted against the protocol it would now follow;
+    RoundbookError when something has come to stand against it since.
     """
     with acting(by, reason="protocol approved") as frame:
         protocol = Protocol.objects.select_for_update().get(pk=protocol.pk)
@@ -209,6 +237,11 @@ def protocol_approve(*, by: User, protocol: Protocol) -> Protocol:
             )
         if not protocol.effect:
             raise IllegalMove("effect_not_seen", _("Look at its effect on the real data first."))
+        if effect_is_void(protocol):
+            raise IllegalMove(
+                "effect_void",
+                _("Another protocol comes before it since its effect was counted. Count it anew, and look."),
+            )
         base = policy_on(protocol.valid_from)
         facts = {f: getattr(protocol.screening, f) for f in FIELDS}
         _objections_raised(facts, protocol.valid_from, base, frame.today)

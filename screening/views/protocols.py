@@ -13,6 +13,7 @@ from screening.forms.protocols import ProposalForm
 from screening.models import Protocol
 from screening.services.policies import policy_on
 from screening.services.protocols import (
+    effect_is_void,
     policy_differences,
     policy_words,
     protocol_approve,
@@ -102,6 +103,7 @@ def protocol(request: HttpRequest, pk: int) -> HttpResponse:
         "may_approve": draft and protocol.proposed_by_id != actor(request).pk,
         "differences": policy_differences(protocol.screening, base) if base else [],
         "base": base,
+        "void": draft and effect_is_void(protocol),
     } | _effect(protocol.effect)
     return render(request, "screening/protocol.html", context)
 
