@@ -14,6 +14,12 @@ def policy_on(day: date) -> ScreeningPolicy:
     return remembered(("screening policy", day), lambda: _policy_on(day))
 
 
+def policy_last() -> ScreeningPolicy | None:
+    """The screening policy of the approved protocol that begins last: the one in force once no other is to come."""
+    approved = ScreeningPolicy.objects.filter(protocol__approved_by__isnull=False)
+    return approved.select_related("protocol").order_by("-protocol__valid_from", "-pk").first()
+
+
 def _policy_on(day: date) -> ScreeningPolicy:
     policy = (
         ScreeningPolicy.objects.select_related("protocol")

@@ -11,7 +11,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from screening.forms.protocols import ProposalForm
 from screening.models import Protocol
-from screening.services.policies import policy_on
+from screening.services.policies import policy_last, policy_on
 from screening.services.protocols import (
     effect_is_void,
     policy_differences,
@@ -54,9 +54,10 @@ def _state(protocol: Protocol) -> tuple[str, str]:
 
 @require_http_methods(["GET", "POST"])
 def protocols(request: HttpRequest) -> HttpResponse:
-    """All protocols, and the form that proposes another."""
+    """All protocols, and the form that proposes another: filled from the last one approved, which may begin later."""
     base = policy_on(clock.today())
-    form = ProposalForm(request.POST if request.method == "POST" else None, base=base)
+    last = policy_last() or base
+    form = ProposalForm(request.POST if request.method == "POST" else None, base=last)
     if request.method == "POST" and form.is_valid():
         facts = {name: form.cleaned_data[name] for name in ("name", "valid_from", "reason")}
         try:
@@ -81,6 +82,7 @@ def protocols(request: HttpRequest) -> HttpResponse:
         "form": form,
         "rows": [(p, *_state(p)) for p in found],
         "base": base,
+        "last": last,
         "facts": policy_words(base),
     }
     return render(request, "screening/protocols.html", context, status=422 if form.errors else 200)

@@ -98,3 +98,24 @@ def test_the_page_says_that_a_count_is_out_of_date(by: User, signed_in: SignIn) 
     counted = client.post(reverse("screening:protocol-look", args=[draft.pk]), follow=True)
     assert "out of date" not in counted.text
     assert "Yes, I approve it" in counted.text
+
+
+# A proposal for a later day that changes one thing leaves alone what the protocol before it is going to change.
+def test_the_form_is_filled_from_the_last_protocol_approved_and_says_which(
+    by: User, signed_in: SignIn
+) -> None:
+    client, at = signed_in(cast.ADMINISTRATOR), reverse("screening:protocols")
+    page = client.get(at)
+    assert "Filled from “Protocol 1”" in page.text
+    assert "the last one approved" not in page.text
+    approved(drafted(by, "Protocol 2", SOONER, interval_months=12))
+    drafted(by, "Protocol 2 b", date(2026, 8, 1), interval_months=36)
+    page = client.get(at)
+    assert "In force today: Protocol 1" in page.text
+    assert "Filled from “Protocol 2”, in force from 1 July 2026." in page.text
+    assert "A change that is to begin before 1 July 2026" in page.text
+    given = page.context["form"].initial
+    assert given["interval_months"] == 12
+    sent = given | {"name": "Protocol 3", "valid_from": str(LATER), "reason": "board", "grace_days": "60"}
+    done = client.post(at, {k: v for k, v in sent.items() if v is not False}, follow=True)
+    assert [(one.now, one.then) for one in done.context["differences"]] == [("90", "60")]
