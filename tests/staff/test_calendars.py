@@ -12,7 +12,7 @@ from django.test import Client
 from django.urls import reverse
 
 from staff.errors import IllegalMove, RoundbookError
-from staff.models import NonWorkingDay, Site, User
+from staff.models import NonWorkingDay, NoPostDay, Site, User
 from staff.services.calendars import (
     closed_day_add,
     closed_day_remove,
@@ -81,6 +81,46 @@ def test_the_calendar_is_kept_at_its_page(signed_in: SignIn) -> None:
     assert "Harbour feast" not in opened.text
     assert client.get(at, {"year": "abcd", "site": "nowhere"}).status_code == 200
     assert signed_in(cast.PHONE_DESK).get(at).status_code == 403
+
+
+@pytest.mark.parametrize("year", ["0000", "0001", "9999", "1999", "٠٠٠٠", "2026-"])
+def test_a_year_that_no_calendar_holds_shows_this_year(signed_in: SignIn, year: str) -> None:
+    page = signed_in(cast.ADMINISTRATOR).get(reverse("staff:calendar"), {"year": year})
+    assert (page.status_code, page.context["year"]) == (200, 2026)
+
+
+def test_after_a_change_the_page_shows_the_year_and_site_of_the_day(signed_in: SignIn) -> None:
+    client, at = signed_in(cast.ADMINISTRATOR), reverse("staff:calendar")
+    site = Site.objects.get(code="QHC")
+    closed = client.post(at, {"day": "2031-03-03", "name": "Quay feast", "site": site.pk}, follow=True)
+    assert "Quay feast" in closed.text
+    assert f'<a href="?year=2031&amp;site=QHC" aria-current="true">{site.name}</a>' in closed.text
+    assert '<a href="?year=2031&amp;site=QHC" aria-current="true">2031</a>' in closed.text
+    assert closed.text.count('aria-current="true"') == 2
+    stopped = client.post(at, {"no_post": "2027-03-03", "name": "strike ahead", "site": ""}, follow=True)
+    assert "strike ahead" in stopped.text
+    seeded = client.post(at, {"code": "PT", "year": "2028", "site": ""}, follow=True)
+    assert seeded.context["year"] == 2028
+    opened = client.post(
+        reverse("staff:calendar-open", args=[NonWorkingDay.objects.get(name="Quay feast").pk]), follow=True
+    )
+    assert (opened.context["year"], opened.context["site"]) == (2031, site)
+    again = client.post(
+        reverse("staff:calendar-post", args=[NoPostDay.objects.get(name="strike ahead").pk]), follow=True
+    )
+    assert (again.context["year"], again.context["site"]) == (2027, None)
+
+
+def test_a_day_entered_again_under_another_name_is_said_to_keep_its_name(signed_in: SignIn) -> None:
+    client, at = signed_in(cast.ADMINISTRATOR), reverse("staff:calendar")
+    for day in ("day", "no_post"):
+        client.post(at, {day: "2026-07-20", "name": "Harbour feast"})
+        same = client.post(at, {day: "2026-07-20", "name": "Harbour feast"}, follow=True)
+        assert "stays" not in same.text
+        other = client.post(at, {day: "2026-07-20", "name": "Stocktaking"}, follow=True)
+        assert "20 July 2026 stands here already as “Harbour feast”, and that name stays." in other.text
+        assert "The day is closed." not in other.text
+        assert "No post leaves on that day." not in other.text
 
 
 def test_countries_are_offered_by_name_and_each_once() -> None:
