@@ -119,3 +119,24 @@ def paces_shown(day: date) -> list[PaceRow]:
         for area_id, one in newest.items() if area_id in paces
     ]  # fmt: skip
     return sorted(found, key=lambda row: row.area)
+
+
+@dataclass(frozen=True, slots=True)
+class PaceToCome:
+    """A pace that begins later: of which area (empty: all together), how many a day (None: no limit any more), from when."""
+
+    area: str
+    per_day: int | None
+    set_by: str
+    since: date
+
+
+def paces_to_come(day: date) -> list[PaceToCome]:
+    """The paces that begin after a day, the earliest first; of several from the same day the one set last counts."""
+    coming = InvitationPace.objects.filter(since__gt=day).select_related("area", "made_by")
+    newest = {(one.since, one.area_id): one for one in coming.order_by("pk")}
+    found = [
+        PaceToCome(one.area.name if one.area else "", one.per_day, str(one.made_by), one.since)
+        for one in newest.values()
+    ]
+    return sorted(found, key=lambda row: (row.since, row.area))

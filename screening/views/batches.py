@@ -7,6 +7,7 @@ from django.core.paginator import Paginator
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
@@ -14,7 +15,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from screening.access import people_listed
 from screening.eligibility import age_on
 from screening.forms.batches import BatchForm, PaceForm, PauseForm
-from screening.models import Batch, InvitationPause
+from screening.models import Batch, InvitationPace, InvitationPause
 from screening.services.batches import (
     batch_counts,
     batch_dispatch,
@@ -28,7 +29,7 @@ from screening.services.batches import (
     stock_by_lot,
 )
 from screening.services.due import due_people_by_area
-from screening.services.pace import pace_set, paces_shown
+from screening.services.pace import pace_set, paces_shown, paces_to_come
 from screening.services.packing import packing_of
 from screening.services.pauses import holiday_ahead, pause_end, pause_make, pauses_coming
 from screening.services.policies import policy_on
@@ -100,6 +101,7 @@ def _page(request: HttpRequest, form: BatchForm, may_invite: bool) -> dict[str, 
         "pauses": pauses_coming(today),
         "pause_form": PauseForm(auto_id="pause_%s"),
         "paces": paces_shown(today),
+        "paces_ahead": paces_to_come(today),
         "pace_form": PaceForm(auto_id="pace_%s", initial={"since": today}),
         "holiday": holiday_ahead(today),
         "fresh": register_freshness(today),
@@ -132,14 +134,28 @@ def pace(request: HttpRequest) -> HttpResponse:
     form = PaceForm(request.POST, auto_id="pace_%s")
     if form.is_valid():
         try:
-            pace_set(by=actor(request), **form.cleaned_data)
+            made = pace_set(by=actor(request), **form.cleaned_data)
         except RoundbookError as error:
             form.add_error(error.data.get("field"), str(error.sentence))
         else:
-            messages.success(request, _("The pace is set. Whoever is invited already is not touched."))
+            messages.success(request, _pace_words(made))
             return redirect("screening:batches")
     page = _page(request, BatchForm(), may_invite=True) | {"pace_form": form}
     return render(request, "screening/batches.html", page, status=422)
+
+
+def _pace_words(made: InvitationPace) -> str:
+    """What was set, and from when where it does not hold yet."""
+    if made.since > clock.today():
+        later = (
+            _("The limit is lifted from %(day)s. Until then nothing changes.")
+            if made.per_day is None
+            else _("The pace is set from %(day)s. Until then nothing changes.")
+        )
+        return later % {"day": date_format(made.since, "j F Y")}
+    if made.per_day is None:
+        return _("The limit is lifted.")
+    return _("The pace is set. Whoever is invited already is not touched.")
 
 
 @require_POST

@@ -15,7 +15,7 @@ from django.urls import reverse
 
 from screening.models import Area, Batch, InvitationPace, Lot, Person
 from screening.services.batches import batch_dispatch, batch_open, kits_stock
-from screening.services.pace import pace_left, pace_set, paces_on
+from screening.services.pace import pace_left, pace_set, paces_on, paces_to_come
 from staff import clock
 from staff.errors import RoundbookError
 from staff.models import NonWorkingDay, Site, User
@@ -112,6 +112,31 @@ def test_a_pace_is_never_changed_only_followed_by_another(by: User) -> None:
     pace = pace_set(by=by, area=None, per_day=2, since=TODAY)
     with pytest.raises(DatabaseError), transaction.atomic():
         InvitationPace.objects.filter(pk=pace.pk).update(per_day=500)
+
+
+def test_a_pace_that_begins_later_is_shown_with_its_first_day(signed_in: SignIn, by: User) -> None:
+    desk, at = signed_in(cast.MANAGER), reverse("screening:pace")
+    later = desk.post(at, {"per_day": "5", "since": "2026-09-01"}, follow=True)
+    assert "The pace is set from 1 September 2026. Until then nothing changes." in later.text
+    assert "No pace is in force today" in later.text
+    assert "1 Sep 2026" in later.text
+    desk.post(at, {"per_day": "7", "since": "2026-09-01"})
+    lifted = desk.post(at, {"area": area("QUI").pk, "per_day": "", "since": "2026-08-01"}, follow=True)
+    assert "The limit is lifted from 1 August 2026." in lifted.text
+    assert "no limit any more" in lifted.text
+    shown = [(row.since, row.area, row.per_day) for row in paces_to_come(TODAY)]
+    assert shown == [(date(2026, 8, 1), area("QUI").name, None), (date(2026, 9, 1), "", 7)]
+    assert paces_to_come(date(2026, 9, 1)) == []
+
+
+def test_setting_a_pace_and_lifting_it_say_what_they_did(signed_in: SignIn, by: User) -> None:
+    desk, at = signed_in(cast.MANAGER), reverse("screening:pace")
+    made = desk.post(at, {"per_day": "5", "since": "2026-06-17"}, follow=True)
+    assert "The pace is set. Whoever is invited already is not touched." in made.text
+    lifted = desk.post(at, {"per_day": "", "since": "2026-06-17"}, follow=True)
+    assert "The limit is lifted." in lifted.text
+    assert "The pace is set." not in lifted.text
+    assert "No pace is set: a batch is as large as you ask for." in lifted.text
 
 
 # --- days on which post leaves ----------------------------------------------------------------------------------------
