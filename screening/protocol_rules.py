@@ -111,14 +111,18 @@ def _relations(values: Mapping[str, Value]) -> Iterator[Problem]:
         return isinstance(a, (int, Decimal)) and isinstance(b, (int, Decimal)) and a < b
 
     if not less("age_from", "age_to"):
-        yield Problem("band_empty", "age_to", _("The oldest age lies above the youngest."))
+        yield Problem("band_empty", "age_to", _("Give an oldest age above the youngest."))
     if less("kit_minimum_life_days", "closing_days"):
         yield Problem(
             "kit_life_short", "kit_minimum_life_days",
             _("A kit must last until its round closes, so at least as many days as the closing day (R12)."),
         )  # fmt: skip
     if less("feed_oldest_days", "feed_alarm_days"):
-        yield Problem("alarm_late", "feed_alarm_days", _("The alarm comes before batches stop."))
+        yield Problem(
+            "alarm_late",
+            "feed_alarm_days",
+            _("Let the alarm come no later than the day on which batches stop."),
+        )
 
 
 def _ramp(values: Mapping[str, Value], was_from: int | None, was_to: int | None) -> Iterator[Problem]:

@@ -3,6 +3,7 @@
 from datetime import date, timedelta
 
 from django.db.models import Q, QuerySet
+from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
 from screening.models import Area, InvitationPause
@@ -21,13 +22,22 @@ def pause_make(
     with acting(by, reason="invitations paused") as frame:
         if kind not in InvitationPause.Kind.values:
             raise RoundbookError("kind_unknown", _("Choose the reason from the list."))
-        if until < max(since, frame.today) or (until - since).days > LONGEST_DAYS:
-            raise RoundbookError(
-                "days_wrong", _("A pause ends today or later, and after at most 120 days."), field="until"
-            )
+        _days_checked(since, until, frame.today)
         return InvitationPause.objects.create(
             area=area, kind=kind, since=since, until=until, note=note.strip()[:200], made_by=by
         )
+
+
+def _days_checked(since: date, until: date, today: date) -> None:
+    last = since + timedelta(days=LONGEST_DAYS)
+    if since < today:
+        raise RoundbookError("days_wrong", _("Let the pause begin today or later."), field="since")
+    if until < since:
+        words = _("The pause would end before it begins. Let it end on its first day or later.")
+        raise RoundbookError("days_wrong", words, field="until")
+    if until > last:
+        words = _("A pause lasts at most 120 days. Let this one end by %(day)s.")
+        raise RoundbookError("days_wrong", words % {"day": date_format(last, "j F Y")}, field="until")
 
 
 def pause_end(*, by: User, pause: InvitationPause) -> InvitationPause:

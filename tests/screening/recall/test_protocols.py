@@ -89,6 +89,13 @@ def test_what_does_not_fit_together_is_refused_by_name(change: dict, expected: s
     assert problems(**change) == expected
 
 
+def test_the_words_for_ages_that_do_not_fit_say_what_to_do() -> None:
+    found = protocol_problems(
+        IN_ORDER | {"age_from": 75}, valid_from=FIRST, today=TODAY, others=BEFORE, was_from=50, was_to=74
+    )
+    assert [str(one.sentence) for one in found] == ["Give an oldest age above the youngest."]
+
+
 @pytest.mark.parametrize(
     ("first", "others", "code"),
     [

@@ -11,7 +11,16 @@ from django.db import IntegrityError, transaction
 from django.test import Client
 from django.urls import reverse
 
-from screening.models import Area, Batch, Lot, Person, RegisterLoad, Round, ScreeningPolicy
+from screening.models import (
+    Area,
+    Batch,
+    InvitationPause,
+    Lot,
+    Person,
+    RegisterLoad,
+    Round,
+    ScreeningPolicy,
+)
 from screening.services.batches import (
     batch_dispatch,
     batch_open,
@@ -166,6 +175,23 @@ def test_a_pause_that_cannot_be_is_refused(by: User, kind: str, since: date, unt
     with pytest.raises(RoundbookError) as refused:
         pause_make(by=by, kind=kind, since=since, until=until)
     assert refused.value.code == code
+
+
+@pytest.mark.parametrize(
+    ("since", "until", "field", "words"),
+    [
+        (TODAY - timedelta(days=1), TODAY + timedelta(days=5), "since", "Let the pause begin today or later."),
+        (TODAY + timedelta(days=5), TODAY + timedelta(days=4), "until", "would end before it begins"),
+        (TODAY, TODAY + timedelta(days=121), "until", "Let this one end by 15 October 2026."),
+    ],
+)  # fmt: skip
+def test_a_refused_pause_says_what_is_wrong(
+    by: User, since: date, until: date, field: str, words: str
+) -> None:
+    with pytest.raises(RoundbookError) as refused:
+        pause_make(by=by, kind="heat", since=since, until=until)
+    assert (refused.value.data["field"], words in str(refused.value.sentence)) == (field, True)
+    assert not InvitationPause.objects.exists()
 
 
 # Easter 2026: Good Friday 3 April, Easter Monday 6 April; with the weekend a break of four days (computed by hand).
