@@ -1,7 +1,8 @@
 """What stands against a proposed protocol: implausible values, overlaps, gaps, changes into the past; pure.
 
 Ranges: the project's configuration list (age band 40 to 85, interval 12 to 60 months, closing day 84 to 180, and so on);
-ruling R12 (a kit lives longer than its round). A change never reaches back: it begins tomorrow at the earliest.
+ruling R12 (a kit lives longer than its round). A change never reaches back: it begins tomorrow at the earliest, and
+within five years.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -12,6 +13,8 @@ from typing import TYPE_CHECKING
 
 from django.utils.text import format_lazy
 from django.utils.translation import gettext_lazy as _
+
+from screening.months import add_months
 
 if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
@@ -28,6 +31,7 @@ RANGES: dict[str, tuple[int | Decimal, int | Decimal]] = {
 """Field → the smallest and the largest plausible value."""
 
 SHORTEST_RAMP_DAYS = 28
+YEARS_AHEAD = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +74,12 @@ def _days(valid_from: date, today: date, others: Sequence[Neighbour]) -> Iterato
             "begins_in_the_past",
             "valid_from",
             _("A change never reaches back. Let it begin tomorrow or later."),
+        )
+    if valid_from > add_months(today, 12 * YEARS_AHEAD):
+        yield Problem(
+            "begins_far_ahead",
+            "valid_from",
+            _("Let it begin within the next five years. Look for a slip in the year."),
         )
     for other in others:
         if other.valid_from == valid_from:

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 from django.db import models, transaction
@@ -98,9 +98,25 @@ def _problems(
         .order_by("valid_from")
         .values_list("name", "valid_from", "valid_to")
     ]
-    return protocol_problems(
+    found = protocol_problems(
         facts, valid_from=valid_from, today=today, others=others, was_from=base.age_from, was_to=base.age_to
     )
+    if not found and _changes_nothing(facts, valid_from, base):
+        words = _("Nothing differs from “%(name)s”, which will be in force on that day. Change something.")
+        found.append(Problem("nothing_changed", "", words % {"name": base.protocol.name}))
+    return found
+
+
+def _changes_nothing(facts: Mapping[str, Any], valid_from: date, base: ScreeningPolicy) -> bool:
+    """Whether every field stays as it is. A ramp alone changes something only while one is running, which then ends."""
+    running = _ramp_ends_on(base) > valid_from
+    told = [f for f in FIELDS if f != "ramp_days" or running]
+    return all(getattr(base, f) == facts[f] for f in told)
+
+
+def _ramp_ends_on(policy: ScreeningPolicy) -> date:
+    ramp = policy_facts(policy).ramp
+    return ramp.starts_on + timedelta(days=ramp.days) if ramp else date.min
 
 
 def policy_differences(policy: ScreeningPolicy, base: ScreeningPolicy) -> list[Difference]:

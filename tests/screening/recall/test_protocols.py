@@ -100,6 +100,7 @@ def test_the_words_for_ages_that_do_not_fit_say_what_to_do() -> None:
     ("first", "others", "code"),
     [
         (TODAY, BEFORE, "begins_in_the_past"), (TODAY - timedelta(days=400), BEFORE, "begins_in_the_past"),
+        (date(2031, 6, 18), BEFORE, "begins_far_ahead"), (date(9999, 12, 31), BEFORE, "begins_far_ahead"),
         (FIRST, [*BEFORE, Neighbour("Protocol 2", FIRST, None)], "overlap"),
         (FIRST, [Neighbour("Protocol 1", date(2023, 1, 1), None), Neighbour("Later", date(2027, 1, 1), None)], "overlap"),
         (FIRST, [Neighbour("Protocol 1", date(2023, 1, 1), date(2026, 6, 20))], "gap"), (FIRST, [], "gap"),
@@ -109,6 +110,10 @@ def test_overlaps_gaps_and_the_past_are_refused_by_name(
     first: date, others: list[Neighbour], code: str
 ) -> None:
     assert (code, "valid_from") in problems(first, others)
+
+
+def test_a_change_may_begin_five_years_ahead() -> None:
+    assert problems(date(2031, 6, 17)) == set()
 
 
 # --- the ramp ------------------------------------------------------------------------------------------------------

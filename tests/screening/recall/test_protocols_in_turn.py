@@ -18,7 +18,7 @@ from screening.services.protocols import (
     protocol_effect,
     protocol_propose,
 )
-from staff.errors import IllegalMove
+from staff.errors import IllegalMove, RoundbookError
 from staff.models import User
 from tests import cast
 
@@ -119,3 +119,38 @@ def test_the_form_is_filled_from_the_last_protocol_approved_and_says_which(
     sent = given | {"name": "Protocol 3", "valid_from": str(LATER), "reason": "board", "grace_days": "60"}
     done = client.post(at, {k: v for k, v in sent.items() if v is not False}, follow=True)
     assert [(one.now, one.then) for one in done.context["differences"]] == [("90", "60")]
+
+
+@pytest.mark.parametrize("values", [{}, {"grace_days": 90}, {"ramp_days": 60}])
+def test_a_proposal_that_changes_nothing_is_refused(by: User, values: dict[str, object]) -> None:
+    with pytest.raises(RoundbookError) as refused:
+        drafted(by, "Protocol 2", SOONER, **values)
+    assert [one.code for one in refused.value.data["problems"]] == ["nothing_changed"]
+    assert "Nothing differs from “Protocol 1”" in str(refused.value.sentence)
+    assert not Protocol.objects.filter(name="Protocol 2").exists()
+
+
+def test_ending_a_ramp_that_is_running_is_a_change(by: User) -> None:
+    approved(drafted(by, "Protocol 2", SOONER, age_from=45, ramp_days=365))
+    with pytest.raises(RoundbookError):
+        drafted(by, "Protocol 3", SOONER.replace(year=2027), ramp_days=0)
+    assert drafted(by, "Protocol 3", LATER, ramp_days=0).effect["earlier"] == 0
+
+
+def test_a_draft_that_changes_nothing_any_more_is_not_approved(by: User) -> None:
+    draft = drafted(by, "Protocol 3", LATER, grace_days=60)
+    approved(drafted(by, "Protocol 2", SOONER, grace_days=60))
+    protocol_effect(by=by, protocol=draft)
+    with pytest.raises(RoundbookError) as refused:
+        approved(draft)
+    assert [one.code for one in refused.value.data["problems"]] == ["nothing_changed"]
+
+
+def test_the_page_refuses_a_far_day_and_a_change_of_nothing(signed_in: SignIn) -> None:
+    client, at = signed_in(cast.ADMINISTRATOR), reverse("screening:protocols")
+    given = client.get(at).context["form"].initial | {"name": "Protocol 2", "reason": "board"}
+    sent = {k: v for k, v in given.items() if v is not False}
+    far = client.post(at, sent | {"valid_from": "9999-12-31", "grace_days": "60"})
+    assert (far.status_code, "Let it begin within the next five years." in far.text) == (422, True)
+    same = client.post(at, sent | {"valid_from": str(SOONER)})
+    assert (same.status_code, "Nothing differs from “Protocol 1”" in same.text) == (422, True)
