@@ -94,7 +94,7 @@ def _problems(
 ) -> list[Problem]:
     others = [
         Neighbour(*row)
-        for row in Protocol.objects.filter(approved_by__isnull=False, carries_screening=True)
+        for row in Protocol.objects.filter(approved_by__isnull=False, screening__isnull=False)
         .order_by("valid_from")
         .values_list("name", "valid_from", "valid_to")
     ]
@@ -267,11 +267,13 @@ def protocol_approve(*, by: User, protocol: Protocol) -> Protocol:
 
 def protocol_begins(frame: Acting, protocol: Protocol, base: Protocol) -> None:
     """Put a locked draft in force from its day as its second person: the one before ends that day, and every section that
-    the draft has none of its own is carried over from `base`. Also for parts that propose a section of theirs.
+    the draft has none of its own is carried over from `base`. Also for parts that propose a section of theirs: one that brings
+    the screening section along rules the programme's days from then on like any other.
     """
     _neighbours_joined(protocol)
     protocol.approved_by, protocol.approved_at = frame.by, frame.now
-    protocol.save(update_fields=["approved_by", "approved_at", "valid_to"])
+    protocol.carries_screening = ScreeningPolicy.objects.filter(protocol=protocol).exists()
+    protocol.save(update_fields=["approved_by", "approved_at", "valid_to", "carries_screening"])
     _sections_carried(protocol, base)
     frame.memo.clear()
 
@@ -284,7 +286,7 @@ def section_copied(row: models.Model, protocol: Protocol) -> None:
 
 
 def _neighbours_joined(protocol: Protocol) -> None:
-    approved = Protocol.objects.filter(approved_by__isnull=False, carries_screening=True)
+    approved = Protocol.objects.filter(approved_by__isnull=False, screening__isnull=False)
     later = approved.filter(valid_from__gt=protocol.valid_from).order_by("valid_from").first()
     protocol.valid_to = later.valid_from if later else None
     before = approved.filter(valid_from__lt=protocol.valid_from).order_by("-valid_from").first()

@@ -14,6 +14,7 @@ from results.services import referrals as services
 from results.services.referrals_frame import results_policy_on
 from screening.models import Protocol
 from screening.services.policies import policy_on
+from screening.services.protocols import protocol_approve, protocol_effect, protocol_propose
 from staff import clock
 from staff.acting import acting
 from staff.errors import RoundbookError
@@ -191,3 +192,21 @@ def test_the_page_proposes_and_another_person_confirms(signed_in: object) -> Non
     page.post(reverse("results:follow-up-policy-decide", args=[made.pk]), {"do": "approve"})
     assert results_policy_on(FROM).examination_days == 28
     assert "days to examination: 31 → 28" in " ".join(page.get(here).content.decode().split())
+
+
+# A follow-up protocol brings the screening section along, so it is the one that a later change of screening follows.
+def test_a_change_of_screening_follows_a_confirmed_change_of_follow_up() -> None:
+    policies.policy_approve(by=f.emrik(), policy=propose())
+    draft = protocol_propose(
+        by=ansel(), name="Protocol 2", valid_from=date(2026, 9, 1), reason="board", values={"grace_days": 60}
+    )
+    protocol_effect(by=ansel(), protocol=draft)
+    protocol_approve(by=f.emrik(), protocol=draft)
+    spans = Protocol.objects.filter(approved_by__isnull=False).order_by("valid_from")
+    assert [(one.valid_to, one.carries_screening) for one in spans] == [
+        (FROM, True), (date(2026, 9, 1), True), (None, True),
+    ]  # fmt: skip
+    assert results_policy_on(date(2026, 9, 1)).examination_days == 28
+    assert policy_on(date(2026, 9, 1)).grace_days == 60
+    with pytest.raises(IntegrityError, match="no_two_protocols_are_in_force"), transaction.atomic():
+        Protocol.objects.filter(pk=spans[1].pk).update(valid_to=None)
