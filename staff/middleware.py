@@ -6,12 +6,12 @@ from typing import Any
 
 from django.conf import settings
 from django.contrib.auth import logout
-from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
-from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
-from django.shortcuts import render, resolve_url
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase, HttpResponseNotAllowed
+from django.shortcuts import redirect, render
 
 from staff import clock
+from staff.coming_back import page_above, sign_in_address
 from staff.errors import NO_PROTOCOL, NotAllowed, NotFound, RoundbookError
 from staff.models import User
 from staff.routes import Door, route_table
@@ -25,11 +25,20 @@ def _table() -> dict[str, Door]:
 
 
 def _to_sign_in(request: HttpRequest) -> HttpResponseBase:
-    if getattr(request, "htmx", False):
+    fragment = bool(getattr(request, "htmx", False))
+    address = sign_in_address(request, fragment=fragment)
+    if fragment:
         response = HttpResponse(status=204)
-        response["HX-Redirect"] = resolve_url(settings.LOGIN_URL)
+        response["HX-Redirect"] = address
         return response
-    return redirect_to_login(request.get_full_path(), resolve_url(settings.LOGIN_URL))
+    return redirect(address)
+
+
+def _worded(request: HttpRequest, refused: HttpResponseNotAllowed) -> HttpResponse:
+    """The bare refusal of a page that only takes forms, in words."""
+    page = render(request, "405.html", {"page_above": page_above(request, _table())}, status=405)
+    page["Allow"] = refused["Allow"]
+    return page
 
 
 class SessionAge:
@@ -62,7 +71,10 @@ class RouteGuard:
         self.respond = respond
 
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
-        return self.respond(request)
+        response = self.respond(request)
+        if isinstance(response, HttpResponseNotAllowed) and not response.content:
+            return _worded(request, response)
+        return response
 
     def process_view(
         self, request: HttpRequest, view: Any, args: Any, kwargs: Any

@@ -7,7 +7,7 @@ from django.contrib.auth.forms import AuthenticationForm
 from django.template.loader import render_to_string
 from django.test import RequestFactory
 
-PAGES = ("403.html", "403_csrf.html", "404.html", "registration/locked.html")
+PAGES = ("403.html", "403_csrf.html", "404.html", "405.html", "registration/locked.html")
 
 
 @pytest.mark.parametrize("name", PAGES)

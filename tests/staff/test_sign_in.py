@@ -68,3 +68,74 @@ def test_security_headers_are_served(client: Client) -> None:
     assert "unsafe" not in answer["Content-Security-Policy"]
     assert answer["X-Frame-Options"] == "DENY"
     assert answer["X-Content-Type-Options"] == "nosniff"
+
+
+LATE = NOON + timedelta(hours=13)
+HOST = {"Referer": "http://testserver/closed-days/?year=2026"}
+
+
+def test_a_form_sent_too_late_comes_back_to_its_page_and_says_it_was_not_kept(client: Client) -> None:
+    _try(client, PASSWORD)
+    client.get("/")
+    with clock.at(LATE):
+        sent = client.post("/closed-days/1/open/", {"why": "typed"}, headers=HOST)
+        assert sent.status_code == 302
+        assert "was not kept" in client.get(sent["Location"]).content.decode()
+        back = client.post(sent["Location"], {
+            "username": cast.MANAGER, "password": PASSWORD, "next": "/closed-days/?year=2026",
+        })  # fmt: skip
+        assert back["Location"] == "/closed-days/?year=2026"
+        page = client.get(back["Location"])
+        assert page.status_code == 200
+        assert "what you typed was not kept. Enter it again." in page.content.decode()
+        assert "was not kept" not in client.get(back["Location"]).content.decode(), "told once"
+
+
+def test_the_sign_in_page_carries_the_page_of_a_lost_form(client: Client) -> None:
+    sent = client.post("/closed-days/1/open/", headers=HOST)
+    assert 'name="next" value="/closed-days/?year=2026"' in client.get(sent["Location"]).content.decode()
+    fragment = client.post("/closed-days/1/open/", headers=HOST | {"HX-Request": "true"})
+    assert fragment["HX-Redirect"] == sent["Location"]
+    _try(client, PASSWORD)
+    assert client.get(sent["Location"])["Location"] == "/closed-days/?year=2026", "signed in elsewhere"
+    assert "what you typed was not kept" in client.get("/closed-days/").content.decode()
+
+
+@pytest.mark.parametrize(
+    "referer", ["", "http://elsewhere.example/x/", "http://testserver//elsewhere.example/", "nonsense"]
+)
+def test_a_lost_form_of_no_page_of_ours_leads_to_the_first_page(client: Client, referer: str) -> None:
+    sent = client.post("/closed-days/1/open/", headers={"Referer": referer})
+    assert sent["Location"] == "/sign-in/?lost=1"
+
+
+def test_signing_out_too_late_is_no_lost_form(client: Client) -> None:
+    _try(client, PASSWORD)
+    client.get("/")
+    with clock.at(LATE):
+        assert client.post("/sign-out/", headers=HOST)["Location"] == "/sign-in/"
+
+
+def test_a_page_asked_for_too_late_is_opened_after_signing_in(client: Client) -> None:
+    assert client.get("/closed-days/?year=2026")["Location"] == "/sign-in/?next=/closed-days/%3Fyear%3D2026"
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "/people/1/note/",
+        "/people/1/postpone/",
+        "/people/1/look/",
+        "/mail/pack/1/opened/",
+        "/rounds/1/hand-over",
+    ],
+)
+def test_an_address_that_only_takes_forms_says_so_in_words(client: Client, address: str) -> None:
+    _try(client, PASSWORD, username=cast.PHONE_DESK)
+    answer = client.get(address)
+    assert (answer.status_code, answer["Allow"]) == (405, "POST")
+    page = answer.content.decode()
+    assert "This address only takes what a form sends" in page
+    assert 'class="tabs"' in page
+    above = "/mail/pack/1/" if "pack" in address else "/people/1/"
+    assert (f'class="button main" href="{above}"' in page) is ("rounds" not in address)
