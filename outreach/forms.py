@@ -34,6 +34,7 @@ class TokenForm(forms.Form):
     token = forms.CharField(
         label=_("Token at the foot of the page"),
         max_length=24,
+        widget=forms.TextInput(attrs={"autofocus": True, "autocomplete": "off", "spellcheck": "false"}),
         help_text=_("Scan or type it as printed, for example 12-41-J."),
         error_messages={"required": _("Type the token at the foot of the page you pulled out.")},
     )

@@ -28,7 +28,7 @@ from tests.looks import on_the_list
 from tests.outreach.makers import a_patient, a_result, frozen
 from tests.outreach.test_sending import a_message
 from tests.screening.intake.conftest import browser, player, program, server  # noqa: F401 - fixtures
-from tests.screening.intake.desk_browser import SCHEMES, signed_in_page
+from tests.screening.intake.desk_browser import SCHEMES, scanner, signed_in_page
 from tests.screening.intake.test_desk_look import DOUBLED, is_clean
 
 pytestmark = pytest.mark.browser
@@ -148,3 +148,24 @@ def test_the_look_follows_the_typing(browser: Browser, server: str) -> None:  # 
     _pictured(page, "text-wide")
     field.fill("=== en\nnothing")
     expect(page.locator("#look").get_by_text("this variant is missing").first).to_be_visible()
+
+
+def test_paper_after_paper_is_scanned_with_the_scanner_alone(
+    browser: Browser,  # noqa: F811
+    server: str,  # noqa: F811
+    tmp_path: Path,
+    settings: Any,
+) -> None:
+    desk, _gone = a_busy_day(tmp_path, settings)
+    one, two = desk.printed.order_by("-position").values_list("token", flat=True)[:2]
+    connections.close_all()
+    page = signed_in_page(browser, server, cast.PHONE_DESK)
+    page.goto(f"{server}{reverse('outreach:paper')}")
+    field = page.get_by_label("Token at the foot of the page")
+    expect(field).to_be_focused()
+    for token, words in ((one, one), ("99-99-Z", "Put this right"), (two, two)):
+        scanner(page, token)
+        expect(page.locator("main")).to_contain_text(words)
+        expect(page.locator("[role=status], [role=alert]", has_text=words)).to_have_count(1)
+        expect(field).to_be_focused()
+        assert page.url.endswith("/papers/"), "no scan may go to the search of the header"

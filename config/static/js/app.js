@@ -58,8 +58,22 @@
     const spoken = place?.matches?.("[data-announce]") ? place : place?.querySelector?.("[data-announce]");
     announce(spoken?.dataset.announce);
   });
-  /* A page that answers a form starts at its answer (what changed meanwhile before all), unless a field asked for the focus. */
-  if (document.activeElement === document.body) {
+  /* A page that is scanned into (its field says autofocus) starts in that field after every answer. What was refused stands
+     in it still; the next scan takes its place. The answer has no focus there, so it is spoken: put in anew, in a live region. */
+  const asked = document.querySelector("[autofocus]");
+  const speak = () => {
+    const answers = "#messages .messages, form .notice[data-focus], .notice.said, [data-said]";
+    for (const one of document.querySelectorAll(answers)) {
+      if (!one.closest("[aria-live], [role=status]")) one.setAttribute("role", "alert");
+      one.replaceChildren(...one.childNodes);
+    }
+  };
+  /* Another page that answers a form starts at its answer; what changed meanwhile comes before all. */
+  if (asked && [document.body, asked].includes(document.activeElement)) {
+    asked.focus();
+    asked.select?.();
+    window.setTimeout(speak, 50);
+  } else if (document.activeElement === document.body) {
     const first = document.querySelector("[data-focus-first]") ?? document.querySelector("form .notice[data-focus]");
     focusOn(first ?? document.querySelector("#messages .messages"));
   }

@@ -73,3 +73,21 @@ def test_a_kit_by_keyboard_alone_at_200_percent(browser: Browser, server: str) -
     page.keyboard.type("2")
     page.keyboard.press("Enter")
     expect(page.get_by_text("The delivery agrees with the count by hand: 2.")).to_be_visible()
+
+
+def test_post_that_came_back_is_scanned_with_the_scanner_alone(browser: Browser, server: str) -> None:
+    one, two = bench.kit_out(), bench.kit_out()
+    page = signed_in_page(browser, server, cast.PHONE_DESK)
+    page.goto(f"{server}{reverse('screening:post-undelivered')}")
+    field = page.get_by_label("Scan the kit in the envelope")
+    expect(field).to_be_focused()
+    for code, words in (
+        (one.serial, f"Kit {one.serial} is undelivered."),
+        ("TK12", "Put this right"),
+        (two.serial, f"Kit {two.serial} is undelivered."),
+    ):
+        scanner(page, code)
+        expect(page.locator("main")).to_contain_text(words)
+        expect(page.locator("[aria-live], [role=alert]", has_text=words)).to_have_count(1)
+        expect(field).to_be_focused()
+        assert page.url.endswith("/post/undelivered/"), "no scan may go to the search of the header"
