@@ -5,6 +5,7 @@ from typing import Any
 from django import forms
 from django.contrib import messages
 from django.db import transaction
+from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
@@ -24,6 +25,7 @@ from outreach.views.mail import actor, pdf
 from screening.access import people_listed
 from screening.models import Batch, Manifest, Pack
 from screening.services.batches import batch_people
+from screening.services.doubts import MISPAIRED
 from screening.services.packing import AGAIN, Packing, pack_check, pack_scan, packing_of, packs_missing_out
 from screening.services.policies import policy_on
 from staff import clock
@@ -31,6 +33,8 @@ from staff.errors import RoundbookError
 from staff.models import Purpose
 
 SHOWN = 12
+SAID = "pack_said"
+"""Where the session keeps what a scan of an opened pack came to until the packing page has told it."""
 
 
 class PackForm(forms.Form):
@@ -55,22 +59,29 @@ class ManifestForm(forms.Form):
 def pack(request: HttpRequest, pk: int) -> HttpResponse:
     """Scan the letter, then the kit: sealed only where both belong together."""
     batch = get_object_or_404(Batch.objects.select_related("opened_by"), pk=pk)
-    said = _scanned(request, batch, checking=False) if request.method == "POST" else {}
+    said = _scanned(request, batch, checking=False) if request.method == "POST" else _kept(request, batch)
     return _page(request, batch, said)
 
 
 @require_POST
 def pack_opened(request: HttpRequest, pk: int) -> HttpResponse:
-    """A sealed pack was opened: scan its letter, then the kit found in it."""
-    batch = get_object_or_404(Batch.objects.select_related("opened_by"), pk=pk)
-    return _page(request, batch, _scanned(request, batch, checking=True))
+    """A sealed pack was opened: scan its letter, then the kit found in it; the packing page tells, and may be reloaded."""
+    batch = get_object_or_404(Batch, pk=pk)
+    request.session[SAID] = _scanned(request, batch, checking=True) | {"batch": batch.pk}
+    return redirect("outreach:pack", pk=pk)
+
+
+def _kept(request: HttpRequest, batch: Batch) -> dict[str, Any]:
+    """What the scan before came to, told once."""
+    said: dict[str, Any] = request.session.pop(SAID, {})
+    return said if said.get("batch") == batch.pk else {}
 
 
 def _scanned(request: HttpRequest, batch: Batch, *, checking: bool) -> dict[str, Any]:
     """What a scan comes to: the letter to go on with, or words and their tone."""
     form = PackForm(request.POST)
     if not form.is_valid():
-        return {"tone": "stop", "words": form.errors["code"][0], "letter": request.POST.get("letter", "")[:24], "checking": checking}  # fmt: skip
+        return {"tone": "stop", "words": str(form.errors["code"][0]), "letter": request.POST.get("letter", "")[:24], "checking": checking}  # fmt: skip
     code, letter = form.cleaned_data["code"].strip().upper(), form.cleaned_data["letter"]
     if token_read(code) is not None:
         return {"letter": code, "checking": checking}
@@ -97,7 +108,11 @@ def _opened(request: HttpRequest, batch: Batch, letter: str, code: str) -> dict[
     if right:
         return {"tone": "ok", "words": _("Right. Seal it again.")}
     kits = sum(one.kits for one in doubts)
-    words = _("STOP: another kit than was packed. All %(n)s kits of this tray are in doubt: take the packs out of the post. Their people wait for another kit.")  # fmt: skip
+    words = ngettext(
+        "STOP: another kit than was packed. %(n)s kit of this tray is in doubt: take the packs out of the post. Its person waits for another kit.",
+        "STOP: another kit than was packed. All %(n)s kits of this tray are in doubt: take the packs out of the post. Their people wait for another kit.",
+        kits,
+    )
     return {"tone": "stop", "words": words % {"n": kits}}
 
 
@@ -112,10 +127,13 @@ def _page(request: HttpRequest, batch: Batch, said: dict[str, Any]) -> HttpRespo
         "every": policy_on(today).pack_check_every,
         "needs_release": policy_on(today).second_person_releases and batch.released_by_id is None,
         "refused": batch.packs.exclude(verdict=Pack.Verdict.PAIRED).order_by("-pk")[:SHOWN],
-        "latest": batch.packs.filter(verdict=Pack.Verdict.PAIRED).order_by("-pk")[:SHOWN],
+        "latest": batch.packs.filter(verdict=Pack.Verdict.PAIRED)
+        .annotate(in_doubt=Q(kit__void_reason=MISPAIRED))
+        .order_by("-pk")[:SHOWN],
         "said": said,
     }
-    return render(request, "outreach/pack.html", context, status=422 if said.get("tone") == "stop" else 200)
+    refused = request.method == "POST" and said.get("tone") == "stop"
+    return render(request, "outreach/pack.html", context, status=422 if refused else 200)
 
 
 @require_POST

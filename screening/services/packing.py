@@ -146,7 +146,8 @@ def packs_store(
 def pack_check(*, by: User, batch: Batch, round_id: int | None, raw: str) -> tuple[bool, list[KitDoubt]]:
     """A sealed pack was opened: is the kit in it the one packed with that letter? If not, its whole tray is in doubt.
 
-    Returns whether it was right, and the ranges put in doubt. NotFound when no such pack was made.
+    Returns whether it was right, and the ranges put in doubt. The same kit found in the same pack again is written once.
+    NotFound when no such pack was made.
     """
     with acting(by, reason="sealed pack opened") as frame:
         batch = _packable(batch, frame)
@@ -165,19 +166,29 @@ def pack_check(*, by: User, batch: Batch, round_id: int | None, raw: str) -> tup
                 "pack_unknown", _("No pack with this letter was made. Scan the square in its window.")
             )
         right = pack.kit.serial == serial
+        before = PackCheck.objects.filter(pack=pack, found=serial).first()
+        if before is not None:
+            return right, [] if right else _doubts_of(before)
         PackCheck.objects.create(batch=batch, pack=pack, found=serial, right=right, at=frame.now, by=by)
-        if right:
-            return True, []
-        tray = Pack.objects.filter(batch=batch, tray=pack.tray, verdict=Verdict.PAIRED)
-        ids = {
-            *tray.values_list("kit_id", flat=True),
-            *Kit.objects.filter(serial=serial).values_list("pk", flat=True),
-        }
-        why = _("A pack opened to check held %(found)s instead of %(wanted)s.") % {
-            "found": serial,
-            "wanted": pack.kit.serial,
-        }
-        return False, doubt_kits(by=by, kit_ids=[pk for pk in ids if pk], why=why, posted=False)
+        return right, [] if right else _tray_doubted(by, pack, pack.kit.serial, serial)
+
+
+def _tray_doubted(by: User, pack: Pack, wanted: str, found: str) -> list[KitDoubt]:
+    """Put in doubt whatever was packed in the tray of this pack, and the kit that was found in it."""
+    tray = Pack.objects.filter(batch=pack.batch, tray=pack.tray, verdict=Verdict.PAIRED)
+    ids = {
+        *tray.values_list("kit_id", flat=True),
+        *Kit.objects.filter(serial=found).values_list("pk", flat=True),
+    }
+    why = _("A pack opened to check held %(found)s instead of %(wanted)s.")
+    words = why % {"found": found, "wanted": wanted}
+    return doubt_kits(by=by, kit_ids=[pk for pk in ids if pk], why=words, posted=False)
+
+
+def _doubts_of(check: PackCheck) -> list[KitDoubt]:
+    """The ranges a check put in doubt: written in its moment, by the same hand, about the same kit."""
+    found = KitDoubt.objects.filter(opened_at=check.at, opened_by=check.by, why__contains=check.found)
+    return list(found.order_by("pk"))
 
 
 def packing_of(batch: Batch, *, on: date) -> Packing:

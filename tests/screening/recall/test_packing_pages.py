@@ -13,7 +13,9 @@ from django.test import Client
 from django.urls import reverse
 from playwright.sync_api import Browser, expect
 
-from screening.models import Batch, Kit, KitDoubt, Pack
+from outreach.services.packs import round_of_token
+from screening.models import Batch, Kit, KitDoubt, Pack, PackCheck
+from screening.services.packing import pack_scan
 from staff.models import AccessEntry
 from tests import cast, factories
 from tests.screening.intake.desk_browser import scanner
@@ -137,3 +139,59 @@ def test_ten_letters_of_a_batch_open_as_one_document_and_are_journalled(signed_i
         protocol=batch.protocol,
     )  # fmt: skip
     assert manager.get(reverse("outreach:batch-preview", args=[empty.pk])).status_code >= 400
+
+
+def a_packed_batch(desk: Client, size: int) -> tuple[Batch, list[tuple[str, str]]]:
+    batch = a_printed_batch(size)
+    pairs = pairs_of(batch)
+    for token, serial in pairs:
+        desk.post(reverse("outreach:pack", args=[batch.pk]), {"code": serial, "letter": token})
+    return batch, pairs
+
+
+def test_a_wrong_opened_pack_is_told_once_and_written_once(signed_in: SignIn) -> None:
+    desk = signed_in(cast.PHONE_DESK)
+    batch, ((one, _mine), (_other, theirs)) = a_packed_batch(desk, 2)
+    check, table = (reverse(f"outreach:{name}", args=[batch.pk]) for name in ("pack-opened", "pack"))
+    assert "in doubt" not in desk.get(table).content.decode()
+    wrong = {"code": theirs, "letter": one}
+    answer = desk.post(check, wrong)
+    assert (answer.status_code, answer["Location"]) == (302, table), "to be reloaded without harm"
+    assert "All 2 kits of this tray are in doubt" in desk.get(table).content.decode()
+    again = desk.get(table).content.decode()
+    assert "STOP" not in again
+    assert again.count("<span>in doubt</span>") == 2, "the latest packs say which are in doubt"
+    sent_twice = desk.post(check, wrong, follow=True).content.decode()
+    assert "All 2 kits of this tray are in doubt" in sent_twice
+    assert (PackCheck.objects.count(), KitDoubt.objects.count()) == (1, 1)
+
+
+def test_a_right_opened_pack_is_written_once(signed_in: SignIn) -> None:
+    desk = signed_in(cast.PHONE_DESK)
+    batch, ((one, mine),) = a_packed_batch(desk, 1)
+    check = reverse("outreach:pack-opened", args=[batch.pk])
+    found = desk.post(check, {"code": mine, "letter": one}, follow=True).content.decode()
+    assert "Right. Seal it again." in found
+    desk.post(check, {"code": mine, "letter": one})
+    assert PackCheck.objects.count() == 1
+
+
+@pytest.mark.browser
+def test_after_a_wrong_opened_pack_the_next_scan_is_not_lost(browser: Browser, server: str) -> None:
+    batch = a_printed_batch(2)
+    pairs = pairs_of(batch)
+    by = cast.member(cast.PHONE_DESK)
+    for token, serial in pairs:
+        pack_scan(by=by, batch=batch, round_id=round_of_token(token), letter=token, raw=serial)
+    with at_desk(browser, server, cast.PHONE_DESK) as page:
+        page.goto(f"{server}{reverse('outreach:pack', args=[batch.pk])}")
+        page.get_by_label("Letter of the opened pack").focus()
+        scanner(page, pairs[0][0])
+        expect(page.get_by_label("Kit found in it")).to_be_focused()
+        scanner(page, pairs[1][1])
+        expect(page.locator(".notice.said")).to_contain_text("STOP: another kit than was packed.")
+        expect(page.get_by_label("Letter", exact=True)).to_be_focused()
+        expect(page.locator("[role=status]", has_text="STOP: another kit")).to_have_count(1)
+        page.reload()
+        expect(page.locator(".notice.said")).to_have_count(0)
+    assert KitDoubt.objects.count() == 1
