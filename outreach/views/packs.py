@@ -180,13 +180,24 @@ def _taken(request: HttpRequest, taken: Any) -> HttpResponse:
     if taken.was_known:
         messages.info(request, _("This very file was taken before. Nothing was counted twice."))
     elif taken.doubts:
-        words = _("%(kits)s kits are in doubt: a letter and a kit did not belong together. They are set aside when they come, and their people get another.")  # fmt: skip
-        messages.error(request, words % {"kits": sum(one.kits for one in taken.doubts)})
+        kits = sum(one.kits for one in taken.doubts)
+        words = ngettext(
+            "%(kits)s kit is in doubt: a letter and a kit did not belong together. It is set aside when it comes, and its person gets another.",
+            "%(kits)s kits are in doubt: a letter and a kit did not belong together. They are set aside when they come, and their people get another.",
+            kits,
+        )
+        messages.error(request, words % {"kits": kits})
     else:
-        words = _("%(paired)s right pairs were taken, %(refused)s lines refused, %(known)s known before.")
-        facts = {name: getattr(taken.manifest, name) for name in ("paired", "refused", "known")}
-        messages.success(request, words % facts)
+        messages.success(request, _counts(taken.manifest))
     return redirect("outreach:manifests")
+
+
+def _counts(manifest: Manifest) -> str:
+    paired = ngettext("%(n)s right pair was taken.", "%(n)s right pairs were taken.", manifest.paired)
+    refused = ngettext("%(n)s line was refused.", "%(n)s lines were refused.", manifest.refused)
+    known = ngettext("%(n)s was known before.", "%(n)s were known before.", manifest.known)
+    told = ((paired, manifest.paired), (refused, manifest.refused), (known, manifest.known))
+    return " ".join(words % {"n": number} for words, number in told)
 
 
 @require_GET

@@ -14,8 +14,10 @@ from django.urls import reverse
 from playwright.sync_api import Browser, expect
 
 from outreach.services.packs import round_of_token
-from screening.models import Batch, Kit, KitDoubt, Pack, PackCheck
+from screening.models import Batch, Kit, KitDoubt, Pack, PackCheck, ScreeningPolicy
+from screening.services.batches import batch_dispatch, kit_reported_lost
 from screening.services.packing import pack_scan
+from staff.acting import acting
 from staff.models import AccessEntry
 from tests import cast, factories
 from tests.screening.intake.desk_browser import scanner
@@ -174,6 +176,28 @@ def test_a_right_opened_pack_is_written_once(signed_in: SignIn) -> None:
     assert "Right. Seal it again." in found
     desk.post(check, {"code": mine, "letter": one})
     assert PackCheck.objects.count() == 1
+
+
+def test_a_contractors_file_counts_one_as_one(signed_in: SignIn) -> None:
+    desk = signed_in(cast.PHONE_DESK)
+    batch = a_printed_batch(3)
+    pairs = pairs_of(batch)
+
+    def sent(content: bytes) -> str:
+        file = SimpleUploadedFile("house.csv", content, "text/csv")
+        return desk.post(reverse("outreach:manifests"), {"file": file}, follow=True).content.decode()
+
+    first = sent(a_manifest(batch, pairs[:1]))
+    assert "1 right pair was taken. 0 lines were refused. 0 were known before." in first
+    second = sent(a_manifest(batch, pairs[:2]))
+    assert "1 right pair was taken. 0 lines were refused. 1 was known before." in second
+    with acting(cast.member(cast.ADMINISTRATOR)):
+        ScreeningPolicy.objects.update(pairs_proven=False)
+    batch_dispatch(by=cast.member(cast.PHONE_DESK), batch=batch)
+    kit_reported_lost(by=cast.member(cast.PHONE_DESK), kit=Kit.objects.get(serial=pairs[2][1]))
+    stranger = Kit.objects.filter(round__isnull=True).order_by("serial").last()
+    in_doubt = sent(a_manifest(batch, [(pairs[2][0], stranger.serial)], tray=1))
+    assert "1 kit is in doubt" in in_doubt
 
 
 @pytest.mark.browser
