@@ -5,7 +5,7 @@ from axe_playwright_python.sync_playwright import Axe
 from django.urls import reverse
 from playwright.sync_api import Browser, Page, expect
 
-from screening.models import Return
+from screening.models import Delivery, Return
 from screening.services import intake
 from tests import cast, factories
 from tests.screening.intake import bench
@@ -91,3 +91,17 @@ def test_post_that_came_back_is_scanned_with_the_scanner_alone(browser: Browser,
         expect(page.locator("[aria-live], [role=alert]", has_text=words)).to_have_count(1)
         expect(field).to_be_focused()
         assert page.url.endswith("/post/undelivered/"), "no scan may go to the search of the header"
+
+
+@pytest.mark.parametrize("width", [640, 1000, 1280])
+def test_a_long_word_of_a_delivery_is_broken(browser: Browser, server: str, width: int) -> None:
+    session = bench.a_session()
+    Delivery.objects.update(label="W" * 60)
+    page = signed_in_page(browser, server, cast.PHONE_DESK, size=(width, 900))
+    for address in (
+        reverse("screening:post"), reverse("screening:post-delivery", args=[session.delivery_id]),
+        reverse("screening:post-bench", args=[session.pk]),
+    ):  # fmt: skip
+        page.goto(f"{server}{address}")
+        expect(page.locator("main")).to_contain_text("W" * 60)
+        is_clean(page)

@@ -13,7 +13,7 @@ from django.test import Client
 from django.urls import reverse
 from playwright.sync_api import Browser, expect
 
-from outreach.services.packs import round_of_token
+from outreach.services.packs import manifest_take, round_of_token
 from screening.models import Batch, Kit, KitDoubt, Pack, PackCheck, ScreeningPolicy
 from screening.services.batches import batch_dispatch, kit_reported_lost
 from screening.services.packing import pack_scan
@@ -219,3 +219,24 @@ def test_after_a_wrong_opened_pack_the_next_scan_is_not_lost(browser: Browser, s
         page.reload()
         expect(page.locator(".notice.said")).to_have_count(0)
     assert KitDoubt.objects.count() == 1
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("width", [640, 1040, 1280])
+def test_a_long_name_of_a_file_stays_in_its_column(browser: Browser, server: str, width: int) -> None:
+    batch = a_printed_batch(1)
+    name = "w" * 116 + ".csv"
+    manifest_take(by=cast.member(cast.PHONE_DESK), name=name, content=a_manifest(batch, pairs_of(batch)))
+    with at_desk(browser, server, cast.PHONE_DESK) as page:
+        page.set_viewport_size({"width": width, "height": 900})
+        page.goto(f"{server}{reverse('outreach:manifests')}")
+        expect(page.get_by_role("rowheader", name=name)).to_be_visible()
+        table, room = page.locator("table").first.bounding_box(), page.locator("main").bounding_box()
+        form = page.get_by_role("heading", name="Take a file").bounding_box()
+        assert table
+        assert form
+        assert room
+        right = table["x"] + table["width"]
+        assert right <= form["x"] or table["y"] + table["height"] <= form["y"], "not over the form"
+        assert right <= room["x"] + room["width"] or width < 960, "narrow windows scroll within the table"
+        assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
