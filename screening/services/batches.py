@@ -6,7 +6,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from django.db import connection
-from django.db.models import Count
+from django.db.models import Count, QuerySet
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from psycopg.errors import UniqueViolation
@@ -228,16 +228,21 @@ def batch_preflight(batch: Batch) -> list[Unfit]:
 
 
 def batch_people(batch: Batch, *, limit: int) -> list[tuple[Person, str]]:
-    """Some people of a batch, spread evenly over it, each with the serial of her kit, to look at before it goes."""
-    kits = (
-        Kit.objects.filter(round__batch=batch, ordinal=1)
-        .select_related("round__person__area")
-        .order_by("round_id")
-    )
-    count = kits.count()
-    step = max(count // limit, 1)
-    rows = [kit for n, kit in enumerate(kits) if n % step == 0][:limit] if count <= LARGEST_BATCH else []
+    """Some people of a batch, spread evenly over it, each with the serial of her kit, to look at before it goes.
+
+    Only those who would be sent their kit today: nobody whose round is closed, whose kit is void, or who would be left out.
+    """
+    left_out = [one.round_id for one in batch_preflight(batch)]
+    here = _kits_to_post().filter(round__batch=batch).exclude(round__in=left_out).order_by("round_id")
+    ids = list(here.values_list("pk", flat=True)[:LARGEST_BATCH])
+    chosen = ids[:: max(len(ids) // limit, 1)][:limit]
+    rows = Kit.objects.filter(pk__in=chosen).select_related("round__person__area").order_by("round_id")
     return [(kit.round.person, kit.serial) for kit in rows if kit.round is not None]
+
+
+def _kits_to_post() -> QuerySet[Kit]:
+    """Kits that lie ready for a round that waits to be sent one."""
+    return Kit.objects.filter(round__state="kit_due", state="assigned", void_on=None)
 
 
 def batch_release(*, by: User, batch: Batch, stale_note: str = "") -> int:

@@ -132,6 +132,20 @@ def test_ten_people_are_shown_spread_over_the_batch(by: User) -> None:
     assert [order.index(person.pk) for person, _serial in shown] == list(range(0, 20, 2))
 
 
+def test_nobody_who_will_not_go_stands_among_those_to_look_at(by: User, signed_in: SignIn) -> None:
+    dead, out, fine = people(3)
+    batch = batch_open(by=by, size=3)
+    Person.objects.filter(pk=dead.pk).update(deceased_on=TODAY)
+    stop_record(by=by, person=out, scope="invitations", source="called")
+    assert batch.rounds.get(person=out).state == "closed"
+    assert [u.person_id for u in batch_preflight(batch)] == [dead.pk]
+    shown = batch_people(batch, limit=10)
+    assert [person.pk for person, _serial in shown] == [fine.pk]
+    page = signed_in(cast.MANAGER).get(reverse("screening:batch", args=[batch.pk])).text
+    assert "1 person of the batch, to look at" in page
+    assert "the ten people" not in page
+
+
 # --- pauses and holidays --------------------------------------------------------------------------------------------
 
 
@@ -256,7 +270,7 @@ def test_a_batch_is_looked_at_released_and_posted_from_the_pages(by: User, signe
     page = client.post(reverse("screening:batches"), {"size": 4}, follow=True)
     batch = Batch.objects.get()
     assert "You opened it, so somebody else releases it." in page.text
-    assert "Ten of them, to look at" in page.text
+    assert "4 people of the batch, to look at" in page.text
     at = reverse("screening:batch-release", args=[batch.pk])
     assert "Somebody else than the one who opened it" in client.post(at, follow=True).text
     done = signed_in(cast.MANAGER).post(at, follow=True)
