@@ -13,6 +13,7 @@ from screening.models import Area, Batch, Lot, Person, RegisterLoad
 from screening.services.batches import batch_open, kit_reported_lost, kits_stock
 from screening.services.register import register_apply, register_stage
 from screening.views.register import spreadsheet_safe
+from staff import clock
 from staff.models import AccessEntry
 from tests import cast, factories
 
@@ -93,6 +94,20 @@ def test_refused_lines_are_shown_and_come_back_as_a_safe_file(signed_in: SignIn)
     assert len(lines) == load.refused + 1
     thrown = client.post(reverse("screening:register-discard", args=[load.pk]), follow=True)
     assert "Nothing of it was applied" in thrown.text
+
+
+def test_pages_of_a_list_are_named_so_that_any_order_is_right(signed_in: SignIn) -> None:
+    by = cast.member(cast.ADMINISTRATOR)
+    RegisterLoad.objects.bulk_create(
+        RegisterLoad(file_name=f"{n}.csv", sha256=str(n), status="discarded", staged_by=by, staged_at=clock.now())
+        for n in range(45)
+    )  # fmt: skip
+    client = signed_in(cast.ADMINISTRATOR)
+    first, middle, last = (client.get(reverse("screening:register"), {"page": n}).text for n in (1, 2, 3))
+    assert ["Next page" in page for page in (first, middle, last)] == [True, True, False]
+    assert ["Previous page" in page for page in (first, middle, last)] == [False, True, True]
+    assert "Later" not in middle
+    assert "Earlier" not in middle
 
 
 # Source: common practice against formulas in exported tables.
