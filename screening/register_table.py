@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from django.utils.translation import gettext as _
+
 from screening.models import Person, RegisterLoad
 
 TONES = {
@@ -20,11 +22,14 @@ class Summary:
     load: RegisterLoad
     tone: str
     word: str
+    thrown_away: bool
 
 
 def load_summary(load: RegisterLoad) -> Summary:
     """The load with its state in a word and a tone."""
-    return Summary(load, TONES[RegisterLoad.Status(load.status)], str(load.get_status_display()))
+    thrown_away = load.status == RegisterLoad.Status.DISCARDED
+    word = _("thrown away: nothing of it was written") if thrown_away else str(load.get_status_display())
+    return Summary(load, TONES[RegisterLoad.Status(load.status)], word, thrown_away)
 
 
 def field_label(column: str) -> str:

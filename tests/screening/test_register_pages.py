@@ -96,6 +96,21 @@ def test_refused_lines_are_shown_and_come_back_as_a_safe_file(signed_in: SignIn)
     assert "Nothing of it was applied" in thrown.text
 
 
+def test_a_file_that_was_thrown_away_is_not_said_to_have_changed_anybody(signed_in: SignIn) -> None:
+    client = signed_in(cast.MANAGER)
+    uploaded(client)
+    load = RegisterLoad.objects.get()
+    client.post(reverse("screening:register-discard", args=[load.pk]))
+    page = client.get(reverse("screening:register-load", args=[load.pk])).text
+    assert "thrown away: nothing of it was written" in page
+    assert "What applying it would have done" in page
+    assert "What became of its lines" not in page
+    listed = client.get(reverse("screening:register")).text
+    assert "thrown away: nothing of it was written" in listed
+    assert listed.count('<td class="number">–</td>') == 3
+    assert listed.count('<td class="number">500</td>') == 1, "its lines only"
+
+
 def test_pages_of_a_list_are_named_so_that_any_order_is_right(signed_in: SignIn) -> None:
     by = cast.member(cast.ADMINISTRATOR)
     RegisterLoad.objects.bulk_create(
