@@ -18,6 +18,7 @@ from screening.models import RegisterComparison, RegisterLoad
 from screening.register_table import field_label, load_summary
 from screening.services.register import (
     Change,
+    Effect,
     register_apply,
     register_changes,
     register_discard,
@@ -95,7 +96,7 @@ def load(request: HttpRequest, pk: int) -> HttpResponse:
     load = get_object_or_404(RegisterLoad.objects.select_related("staged_by", "applied_by"), pk=pk)
     waits = load.status in {RegisterLoad.Status.STAGED, RegisterLoad.Status.HELD}
     with transaction.atomic():
-        effect = register_effect(load) if waits else None
+        effect = register_effect(load) if waits else _effect_kept(load)
         changes = register_changes(load) if waits else _changed(load)
         people_listed(
             by=actor(request),
@@ -110,15 +111,24 @@ def load(request: HttpRequest, pk: int) -> HttpResponse:
         "held": load.status == RegisterLoad.Status.HELD,
         "may_release": load.staged_by_id != actor(request).pk,
         "effect": effect,
-        "fields": [
-            (field_label(c), n)
-            for c, n in (effect.fields if effect else load.effect.get("fields", {})).items()
-        ],
-        "emptied": [(field_label(c), *counts) for c, counts in effect.emptied.items()] if effect else [],
+        "fields": [(field_label(c), n) for c, n in effect.fields.items()],
+        "emptied": [(field_label(c), *counts) for c, counts in effect.emptied.items()],
+        "change_total": max(effect.changed, len(changes)),
         "changes": [(c, [(field_label(name), now, then) for name, now, then in c.facts]) for c in changes],
         "refused_lines": load.refused_lines.all()[:REFUSED_SHOWN],
     }
     return render(request, "screening/register_load.html", context)
+
+
+def _effect_kept(load: RegisterLoad) -> Effect:
+    """What is kept of the effect of a file that was applied; nothing of one that was thrown away."""
+    if load.status != RegisterLoad.Status.APPLIED:
+        return Effect()
+    kept = load.effect
+    return Effect(
+        created=load.created, changed=load.changed, unchanged=load.unchanged, missing=load.missing,
+        deaths=kept.get("deaths", 0), leavers=kept.get("leavers", 0), fields=kept.get("fields", {}),
+    )  # fmt: skip
 
 
 def _changed(load: RegisterLoad) -> list[Change]:

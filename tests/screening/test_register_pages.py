@@ -55,6 +55,7 @@ def test_a_preview_shows_ten_changes_and_journals_the_people_on_it(signed_in: Si
     assert "Held." in page.text
     assert "Somebody else than you" in page.text
     assert page.text.count("<strong>ar</strong>") == 10
+    assert "10 of 30 people shown" in page.text
     assert AccessEntry.objects.filter(place="screening:register-load").count() == 10
     load = RegisterLoad.objects.get(status="held")
     alone = client.post(reverse("screening:register-apply", args=[load.pk]), {"release": "1"}, follow=True)
@@ -67,6 +68,42 @@ def test_a_preview_shows_ten_changes_and_journals_the_people_on_it(signed_in: Si
     assert "Release and apply" in manager.get(reverse("screening:register-load", args=[load.pk])).text
     done = manager.post(reverse("screening:register-apply", args=[load.pk]), {"release": "1"}, follow=True)
     assert "30 changed" in done.text
+    assert "30 of 30 people shown" in done.text
+
+
+def test_of_a_file_that_was_held_and_released_the_hold_and_the_counts_stay_to_be_read(
+    signed_in: SignIn,
+) -> None:
+    by = cast.member(cast.ADMINISTRATOR)
+    content = (FIXTURES / "register_500.csv").read_bytes()
+    register_apply(by=by, load=register_stage(by=by, content=content, file_name="a.csv"))
+    head, *lines = content.decode().splitlines()
+    died, left = (head.split(",").index(name) for name in ("deceased_on", "left_area_on"))
+    living = [n for n, line in enumerate(lines) if line.split(",")[died] == line.split(",")[left] == ""]
+    for n, column, day in [*((n, died, "2026-06-01") for n in living[:12]), (living[12], left, "2026-12-01")]:
+        cells = lines[n].split(",")
+        cells[column] = day
+        lines[n] = ",".join(cells)
+    changed = "\n".join([head, *lines[:-2]]).replace(",en,", ",ar,", 60).encode()
+    uploaded(signed_in(cast.ADMINISTRATOR), content=changed, is_full="on")
+    load = RegisterLoad.objects.get(status="held")
+    at = reverse("screening:register-load", args=[load.pk])
+    manager = signed_in(cast.MANAGER)
+    told = [
+        "12 people died",
+        "1 person leaves or has left the area.",
+        "2 people of the register are not in this file",
+    ]
+    assert [words for words in told if words not in manager.get(at).text] == []
+    manager.post(reverse("screening:register-apply", args=[load.pk]), {"release": "1"})
+    page = manager.get(at).text
+    load.refresh_from_db()
+    assert load.status == "applied"
+    assert "It was held: It would change" in page
+    assert f"{cast.member(cast.MANAGER)} looked at it and released it" in page
+    assert f"{by} had loaded it" in page
+    assert [words for words in told[:2] if words not in page] == []
+    assert "Field" in page
 
 
 @pytest.mark.parametrize(
