@@ -4,7 +4,6 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from screening.models import (
-    Batch,
     Delivery,
     IntakeSession,
     Protocol,
@@ -12,7 +11,7 @@ from screening.models import (
     RegisterLoad,
     Return,
 )
-from screening.services.batches import replacements_wanted
+from screening.services.batches import batches_to_post, replacements_wanted
 from screening.services.deaths import deaths_to_decide
 from screening.services.due import due_people_count
 from screening.services.duplicates import duplicates_open, merges_to_decide
@@ -42,7 +41,7 @@ def batches() -> list[Wait]:
     """Who is due, what is packed and not posted, and who wants another kit."""
     due, unposted, wanting = (
         due_people_count(clock.today()),
-        Batch.objects.filter(dispatched_on__isnull=True).count(),
+        batches_to_post().count(),
         replacements_wanted(),
     )
     told = [Wait(ngettext("%(n)s person is due", "%(n)s people are due", due) % {"n": due})]

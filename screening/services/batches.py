@@ -6,7 +6,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from django.db import connection
-from django.db.models import Count, QuerySet
+from django.db.models import Count, Exists, OuterRef, QuerySet
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from psycopg.errors import UniqueViolation
@@ -173,7 +173,8 @@ def batch_dispatch(*, by: User, batch: Batch, posted_from: Site | None = None) -
 
     Where the protocol asks for it, every kit was proven to lie with its letter and packs were opened to check; where the
     site is named, only on a day on which post leaves it. What a contractor posted counts from the day it says. People who died, opted out, left, or were excluded since are left out with that reason, their kits voided;
-    kits of a lot quarantined since are voided and their people wait for another. A second time does nothing.
+    kits of a lot quarantined since are voided and their people wait for another. A second time does nothing. IllegalMove
+    `no_kit_to_post` where its people wait for other kits; where nobody is left at all, it stays as it is: nothing was posted.
     """
     with acting(by, reason=f"dispatch of batch {batch.number}") as frame:
         batch = Batch.objects.select_for_update().get(pk=batch.pk)
@@ -186,6 +187,13 @@ def batch_dispatch(*, by: User, batch: Batch, posted_from: Site | None = None) -
             )
         _post_leaves(posted_from, frame)
         waiting = list(Round.objects.filter(batch=batch, state="kit_due").values_list("pk", flat=True))
+        if waiting and not _kits_to_post().filter(round__in=waiting).exists():
+            raise IllegalMove(
+                "no_kit_to_post",
+                _(
+                    "No kit of this batch is left to post; its people wait for other kits. Send replacement kits from the page “Invite”. Nothing was handed over."
+                ),
+            )
         _stopped_since(by, waiting, frame)
         quarantined = Kit.objects.filter(
             round__in=waiting, state="assigned", void_on=None, lot__quarantined=True
@@ -197,6 +205,8 @@ def batch_dispatch(*, by: User, batch: Batch, posted_from: Site | None = None) -
             facts: dict[str, Any] = {"batch": batch.pk, "today": frame.today, "closing": policy.closing_days}
             cursor.execute(sql.DISPATCH_BATCH, facts)
             sent = int(cursor.fetchone()[0])
+        if not sent:
+            return 0
         batch.dispatched_on, batch.dispatched_by, batch.posted_from = frame.today, by, posted_from
         batch.save(update_fields=["dispatched_on", "dispatched_by", "posted_from"])
     return sent
@@ -238,6 +248,12 @@ def batch_people(batch: Batch, *, limit: int) -> list[tuple[Person, str]]:
     chosen = ids[:: max(len(ids) // limit, 1)][:limit]
     rows = Kit.objects.filter(pk__in=chosen).select_related("round__person__area").order_by("round_id")
     return [(kit.round.person, kit.serial) for kit in rows if kit.round is not None]
+
+
+def batches_to_post() -> QuerySet[Batch]:
+    """Batches not posted yet of which a kit is left to post."""
+    here = _kits_to_post().filter(round__batch=OuterRef("pk"))
+    return Batch.objects.filter(Exists(here), dispatched_on__isnull=True)
 
 
 def _kits_to_post() -> QuerySet[Kit]:

@@ -24,6 +24,7 @@ from screening.services.batches import (
     batch_people,
     batch_preflight,
     batch_release,
+    batches_to_post,
     replacements_send,
     replacements_wanted,
     stock_by_lot,
@@ -93,6 +94,7 @@ def _page(request: HttpRequest, form: BatchForm, may_invite: bool) -> dict[str, 
         "may_stock": user_holds(actor(request), (Role.ADMINISTRATOR,)),
         "page": page,
         "rows": [(batch, counts[batch.pk]) for batch in page],
+        "to_post": set(batches_to_post().values_list("pk", flat=True)),
         "areas": areas,
         "due": sum(row.due for row in areas),
         "stock": stock,
@@ -187,6 +189,7 @@ def batch(request: HttpRequest, pk: int) -> HttpResponse:
     context = {
         "batch": batch,
         "waits": waits,
+        "to_post": batches_to_post().filter(pk=batch.pk).exists(),
         "unfit": [(u, ROUND_CLOSE_REASONS[u.reason]) for u in unfit],
         "first": [
             (p, serial, age_on(p.birth_date, clock.today()) if p.birth_date else "") for p, serial in first
@@ -236,7 +239,10 @@ def dispatch(request: HttpRequest, pk: int) -> HttpResponse:
         words = ngettext(
             "%(sent)s kit was handed to the post.", "%(sent)s kits were handed to the post.", sent
         )
-        messages.success(request, words % {"sent": sent})
+        if sent:
+            messages.success(request, words % {"sent": sent})
+        else:
+            messages.warning(request, _("Nothing was handed over now: no kit of this batch is left to post."))
     return redirect("screening:batch", pk=pk)
 
 

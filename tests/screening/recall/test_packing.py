@@ -46,6 +46,17 @@ def posted(batch: Batch) -> int:
     return batch_dispatch(by=cast.member(cast.PHONE_DESK), batch=batch)
 
 
+def nothing_is_posted(batch: Batch) -> None:
+    """No kit of the batch is left, so handing it over is refused and it is not called posted."""
+    out = batch.rounds.exclude(dispatched_on=None).count()
+    with pytest.raises(IllegalMove) as refused:
+        posted(batch)
+    assert refused.value.code == "no_kit_to_post"
+    batch.refresh_from_db()
+    assert batch.dispatched_on is None
+    assert batch.rounds.exclude(dispatched_on=None).count() == out
+
+
 def taken(content: bytes, name: str = "house.csv") -> object:
     return manifest_take(by=cast.member(cast.PHONE_DESK), name=name, content=content)
 
@@ -151,7 +162,7 @@ def test_h5_a_file_offset_by_one_row_pairs_nothing_and_puts_its_tray_in_doubt() 
     rounds = Round.objects.filter(batch=batch)
     assert {(r.state, r.pool, r.due_on) for r in rounds} == {("kit_due", "office", TODAY)}
     assert books_agree()
-    assert posted(batch) == 0
+    nothing_is_posted(batch)
 
     desk = cast.member(cast.PHONE_DESK)
     stopped_at_the_bench(serials[:3])
@@ -207,7 +218,7 @@ def test_h5_a_wrong_pack_found_when_opened_puts_all_packed_with_it_in_doubt() ->
     assert opened(batch, pairs[0][0], pairs[1][1]) is False
     assert KitDoubt.objects.get().kits == 4
     assert {kit.void_reason for kit in kits_of(batch)} == {"mispair suspected"}
-    assert posted(batch) == 0
+    nothing_is_posted(batch)
     assert replacements_send(by=cast.member(cast.PHONE_DESK)) == 4
 
 

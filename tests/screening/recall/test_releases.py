@@ -15,6 +15,7 @@ from screening.models import (
     Area,
     Batch,
     InvitationPause,
+    Kit,
     Lot,
     Person,
     RegisterLoad,
@@ -27,8 +28,10 @@ from screening.services.batches import (
     batch_people,
     batch_preflight,
     batch_release,
+    batches_to_post,
     kits_stock,
 )
+from screening.services.doubts import doubt_kits
 from screening.services.pauses import pause_end, pause_make
 from screening.services.people import stop_record
 from staff import clock
@@ -144,6 +147,44 @@ def test_nobody_who_will_not_go_stands_among_those_to_look_at(by: User, signed_i
     page = signed_in(cast.MANAGER).get(reverse("screening:batch", args=[batch.pk])).text
     assert "1 person of the batch, to look at" in page
     assert "the ten people" not in page
+
+
+def test_a_batch_without_a_kit_is_not_handed_to_the_post(by: User, signed_in: SignIn) -> None:
+    people(3)
+    batch = batch_open(by=by, size=3)
+    batch_release(by=cast.member(cast.MANAGER), batch=batch)
+    assert batches_to_post().get() == batch
+    kits = Kit.objects.filter(round__batch=batch)
+    doubt_kits(by=by, kit_ids=kits.values_list("pk", flat=True), why="a wrong pair", posted=False)
+    with pytest.raises(IllegalMove) as refused:
+        batch_dispatch(by=by, batch=batch)
+    assert refused.value.code == "no_kit_to_post"
+    client = signed_in(cast.PHONE_DESK)
+    at = reverse("screening:batch", args=[batch.pk])
+    page = client.get(at).text
+    assert "Yes, they are posted" not in page
+    assert "nothing left to post" in page
+    assert "send replacement kits" in page
+    answer = client.post(reverse("screening:batch-dispatch", args=[batch.pk]), follow=True).text
+    assert "Send replacement kits from the page" in answer
+    assert "nothing left to post" in client.get(reverse("screening:batches")).text
+    batch.refresh_from_db()
+    assert batch.dispatched_on is None
+    assert not batches_to_post().exists(), "it does not wait on the first page"
+
+
+def test_a_batch_all_of_whose_people_are_left_out_is_not_called_posted(by: User, signed_in: SignIn) -> None:
+    (moved,) = people(1)
+    batch = batch_open(by=by, size=1)
+    batch_release(by=cast.member(cast.MANAGER), batch=batch)
+    Person.objects.filter(pk=moved.pk).update(left_area_on=TODAY)
+    client = signed_in(cast.PHONE_DESK)
+    page = client.post(reverse("screening:batch-dispatch", args=[batch.pk]), follow=True).text
+    assert "no kit of this batch is left to post" in page
+    assert "Nobody of this batch is left" in page
+    batch.refresh_from_db()
+    assert batch.dispatched_on is None
+    assert Round.objects.get(batch=batch).close_reason == "moved_away"
 
 
 # --- pauses and holidays --------------------------------------------------------------------------------------------
