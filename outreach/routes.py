@@ -43,6 +43,7 @@ ROUTES: dict[str, Door] = {
     "outreach:pack-missing": PACKING,
     "outreach:manifests": takes_file(PACKING, LARGEST_MANIFEST),
     "outreach:batch-preview": PACKING,
+    "outreach:batch-unwritten": PACKING,
     "outreach:texts": TEXTS,
     "outreach:text": TEXTS,
     "outreach:text-look": TEXTS,

@@ -25,6 +25,7 @@ urlpatterns: list[URLPattern] = [
     path("mail/pack/<int:pk>/missing/", packs.pack_missing, name="pack-missing"),
     path("mail/manifests/", packs.manifests, name="manifests"),
     path("letters/about/batch/<int:pk>/preview.pdf", packs.batch_preview, name="batch-preview"),
+    path("letters/about/batch/<int:pk>/unwritten/", packs.unwritten, name="batch-unwritten"),
     path("papers/", desk.paper, name="paper"),
     path("papers/back/", desk.paper_back, name="paper-back"),
     path("mail/undelivered/<int:pk>/", desk.undelivered_decide, name="undelivered-decide"),

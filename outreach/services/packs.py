@@ -15,15 +15,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 
-from django.db import transaction
 from django.utils.translation import gettext as _
 
 from outreach.letters.render import Rendered, Sheet, letters_render
 from outreach.letters.tokens import token_read
-from outreach.models import Letter, PrintedLetter
-from outreach.services.freezing import contact_days_on, letters_written
-from outreach.services.planning import rounds_planned
+from outreach.models import PrintedLetter
 from outreach.services.preview import MARK
+from outreach.services.unwritten import KINDS_PACKED, letters_tried
 from screening.models import Batch, KitDoubt, Manifest, Pack
 from screening.serials import SerialError, serial_read
 from screening.services.doubts import doubt_kits, kits_of_trays
@@ -39,7 +37,6 @@ MOST_LINES = 60_000
 MOST_BYTES = 8_000_000
 LETTERS_SHOWN = 10
 PACKERS = (Role.PHONE_DESK, Role.MANAGER)
-KINDS_PACKED = ("invitation",)
 DOUBTFUL = frozenset({Pack.Verdict.MISPAIRED, Pack.Verdict.KIT_UNKNOWN, Pack.Verdict.LETTER_UNKNOWN})
 """Verdicts after which the other half of the pair must lie in another envelope."""
 
@@ -186,21 +183,12 @@ def _seen(body: Sequence[tuple[int, list[str]]], frame: Acting) -> list[tuple[st
 
 
 def batch_letters_preview(*, by: User, batch: Batch, round_ids: Sequence[int]) -> Rendered:
-    """Ten invitations of a batch exactly as they will be written, as one document marked as a preview, before its release.
+    """Some invitations of a batch exactly as they will be written, as one document marked as a preview, before its release.
 
-    What is not planned yet is planned and taken back whole. RoundbookError, in words, where nobody's letter can be written.
+    What is not planned yet is planned and taken back whole. A letter that cannot be written is not in it: `batch_unwritten`
+    tells whose. RoundbookError, in words, where nobody's letter can be written.
     """
-    with transaction.atomic():
-        with acting(by) as frame:
-            rounds_planned(by=by, frame=frame, round_ids=sorted(round_ids))
-            owed = Letter.objects.filter(kind__in=KINDS_PACKED, round__in=round_ids).exclude(
-                state__in=["cancelled", "held"]
-            )
-            ids = list(owed.order_by("round_id").values_list("pk", flat=True))
-            written, _refused = letters_written(
-                ids, today=frame.today, contact_days=contact_days_on(frame.today)
-            )
-        transaction.set_rollback(True)
+    written = letters_tried(by=by, round_ids=round_ids).written
     if not written:
         raise RoundbookError(
             "no_preview", _("No letter would go out by itself: it is held for a person, or stopped.")

@@ -1,5 +1,6 @@
 """The packing table: letter and kit scanned together, sealed packs opened to check, and a contractor's manifest."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from django import forms
@@ -13,6 +14,7 @@ from django.utils.translation import gettext_lazy, ngettext
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from outreach.letters.tokens import token_read
+from outreach.routes import OFFICE
 from outreach.services.packs import (
     LETTERS_SHOWN,
     MANIFEST_COLUMNS,
@@ -21,6 +23,7 @@ from outreach.services.packs import (
     manifest_take,
     round_of_token,
 )
+from outreach.services.unwritten import Unwritten, batch_unwritten
 from outreach.views.mail import actor, pdf
 from screening.access import people_listed
 from screening.models import Batch, Manifest, Pack
@@ -29,12 +32,14 @@ from screening.services.doubts import MISPAIRED
 from screening.services.packing import AGAIN, Packing, pack_check, pack_scan, packing_of, packs_missing_out
 from screening.services.policies import policy_on
 from staff import clock
+from staff.access import user_holds
 from staff.errors import RoundbookError
 from staff.models import Purpose
 
 SHOWN = 12
 SAID = "pack_said"
 """Where the session keeps what a scan of an opened pack came to until the packing page has told it."""
+NAMED_SHOWN = 50
 
 
 class PackForm(forms.Form):
@@ -201,8 +206,28 @@ def _counts(manifest: Manifest) -> str:
 
 
 @require_GET
+def unwritten(request: HttpRequest, pk: int) -> HttpResponse:
+    """Whose letters of a batch cannot be written, as a part of its page; everybody named is journalled."""
+    batch = get_object_or_404(Batch, pk=pk)
+    lacking = batch_unwritten(by=actor(request), batch=batch)
+    with transaction.atomic():
+        people_listed(
+            by=actor(request), person_ids=[one.person_id for one in lacking[:NAMED_SHOWN]], purpose=Purpose.CHECK,
+            place="outreach:batch-unwritten",
+        )  # fmt: skip
+    return render(request, "outreach/_batch_unwritten.html", _unwritten_told(request, lacking))
+
+
+def _unwritten_told(request: HttpRequest, lacking: Sequence[Unwritten]) -> dict[str, Any]:
+    return {
+        "unwritten": lacking[:NAMED_SHOWN], "total": len(lacking),
+        "may_mail": user_holds(actor(request), OFFICE.roles),
+    }  # fmt: skip
+
+
+@require_GET
 def batch_preview(request: HttpRequest, pk: int) -> HttpResponse:
-    """Ten letters of a batch as they will be written; everybody in them is journalled."""
+    """Some letters of a batch as they will be written, once it is said whose cannot; everybody in them is journalled."""
     batch = get_object_or_404(Batch, pk=pk)
     with transaction.atomic():
         people = batch_people(batch, limit=LETTERS_SHOWN)
@@ -210,11 +235,14 @@ def batch_preview(request: HttpRequest, pk: int) -> HttpResponse:
             by=actor(request), person_ids=[person.pk for person, _serial in people], purpose=Purpose.CHECK,
             place="outreach:batch-preview",
         )  # fmt: skip
-    rounds = batch.rounds.filter(person__in=[person.pk for person, _serial in people])
+    found = batch.rounds.filter(person__in=[person.pk for person, _serial in people])
+    rounds = list(found.values_list("pk", flat=True))
+    lacking = batch_unwritten(by=actor(request), batch=batch, round_ids=rounds)
+    if lacking and "others" not in request.GET:
+        context = _unwritten_told(request, lacking) | {"batch": batch, "others": len(rounds) - len(lacking)}
+        return render(request, "outreach/batch_lacks.html", context)
     try:
-        rendered = batch_letters_preview(
-            by=actor(request), batch=batch, round_ids=list(rounds.values_list("pk", flat=True))
-        )
+        rendered = batch_letters_preview(by=actor(request), batch=batch, round_ids=rounds)
     except RoundbookError as error:
         return render(request, "outreach/no_letter.html", {"words": error.sentence}, status=error.status)
     return pdf(rendered.content, "preview.pdf")

@@ -13,9 +13,12 @@ from django.test import Client
 from django.urls import reverse
 from playwright.sync_api import Browser, expect
 
+from outreach.models import Letter
+from outreach.services.freezing import letters_freeze
 from outreach.services.packs import manifest_take, round_of_token
-from screening.models import Batch, Kit, KitDoubt, Pack, PackCheck, ScreeningPolicy
-from screening.services.batches import batch_dispatch, kit_reported_lost
+from outreach.services.planning import letters_plan
+from screening.models import Batch, Kit, KitDoubt, Lot, Pack, PackCheck, ScreeningPolicy
+from screening.services.batches import batch_dispatch, batch_open, kit_reported_lost, kits_stock
 from screening.services.packing import pack_scan
 from staff.acting import acting
 from staff.models import AccessEntry
@@ -240,3 +243,44 @@ def test_a_long_name_of_a_file_stays_in_its_column(browser: Browser, server: str
         assert right <= form["x"] or table["y"] + table["height"] <= form["y"], "not over the form"
         assert right <= room["x"] + room["width"] or width < 960, "narrow windows scroll within the table"
         assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+
+
+@pytest.mark.usefixtures("region")
+@pytest.mark.parametrize("written_before", [True, False])
+def test_a_letter_that_cannot_be_written_is_named_before_its_batch_goes(
+    signed_in: SignIn, written_before: bool
+) -> None:
+    desk = cast.member(cast.PHONE_DESK)
+    kits_stock(by=cast.member(cast.ADMINISTRATOR), lot=Lot.objects.get(code="KL002"), first_number=1, count=3)
+    fine = factories.a_person()
+    long = factories.a_person(given_names="Marra " * 15, family_name="Tolvane" * 12)
+    batch = batch_open(by=desk, size=2)
+    if written_before:
+        letters_plan(by=desk)
+        letters_freeze(by=desk)
+    assert Letter.objects.filter(person=long, state="held").exists() is written_before
+    client = signed_in(cast.PHONE_DESK)
+    part = reverse("outreach:batch-unwritten", args=[batch.pk])
+    assert part in client.get(reverse("screening:batch", args=[batch.pk])).text
+    told = client.get(part).text
+    assert "1 letter cannot be written." in told
+    assert str(long) in told
+    assert "A text is too long for its box on the paper." in told
+    assert reverse("screening:person", args=[long.pk]) in told
+    assert ("Decide in Today&#x27;s mail" in told or "Decide in Today's mail" in told) is written_before
+    assert AccessEntry.objects.filter(place="outreach:batch-unwritten", person_id=long.pk).count() == 1
+    assert str(fine) not in told
+    preview = reverse("outreach:batch-preview", args=[batch.pk])
+    said = client.get(preview)
+    assert said["Content-Type"].startswith("text/html")
+    assert "1 letter cannot be written." in said.text
+    assert "The other letter, as it will be printed" in said.text
+    assert client.get(preview, {"others": "1"}).content.startswith(b"%PDF")
+    assert Letter.objects.filter(round__batch=batch).count() == (2 if written_before else 0)
+
+
+@pytest.mark.usefixtures("region")
+def test_where_every_letter_can_be_written_that_is_said(signed_in: SignIn) -> None:
+    batch = a_printed_batch(2)
+    told = signed_in(cast.MANAGER).get(reverse("outreach:batch-unwritten", args=[batch.pk])).text
+    assert "Every letter looked at can be written." in told
