@@ -221,7 +221,7 @@ def _played(by: User, seed: int) -> list[Any]:
         if dice.random() < 0.4:
             who = Person.objects.order_by("identifiers__value")[dice.randrange(50)]
             person_correct(
-                by=by, person=who, facts={"phone": f"0{dice.randrange(999)}"}, note="told by phone"
+                by=by, person=who, facts={"phone": f"01632 {dice.randrange(999):03}"}, note="told by phone"
             )
         lines = _changed(lines, dice)
     return told
