@@ -23,6 +23,8 @@ MANY_LINES, SHORTEST_LINE = 20_000, 40
 """Above so many lines a file is refused as a whole when its lines have fewer bytes than this on average."""
 PART = 2 * 1024 * 1024
 """So many bytes, up to the end of a line, are taken at once."""
+LOOK = 64 * 1024
+"""So many bytes at the beginning of a part tell whether its lines may be too short."""
 MOST_NAMED = 10
 """So many columns that are not known are named."""
 _BOM = b"\xef\xbb\xbf"
@@ -57,6 +59,10 @@ def _parts(content: bytes, start: int, size: int, largest: int) -> Iterator[pl.D
     begin, line, found = start, 2, False
     while start < len(content):
         end = content.find(b"\n", start + size - 1) + 1 or len(content)
+        if (
+            content.count(b"\n", start, min(start + LOOK, end)) * SHORTEST_LINE > LOOK
+        ):  # counted before it is taken
+            _lines_long_enough(line - 2 + content.count(b"\n", start, end), end - begin)
         lines = _part(content, start, end, line)
         line += lines.height
         _lines_long_enough(line - 2, end - begin)
