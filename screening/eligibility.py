@@ -205,7 +205,7 @@ def next_due_on(person: PersonFacts, policy: ScreeningPolicyFacts, on: date) -> 
     In the past for someone overdue, so that the longest overdue sort first. None while a round, referral or
     surveillance is open, and for every permanent reason.
     """
-    return _due_period(person, policy, on)[0]
+    return due_period(person, policy, on)[0]
 
 
 def eligibility(person: PersonFacts, policy: ScreeningPolicyFacts, on: date) -> Eligibility:
@@ -215,7 +215,7 @@ def eligibility(person: PersonFacts, policy: ScreeningPolicyFacts, on: date) -> 
     Upper age: a due day inside the band is honoured up to ``grace_days`` after the band's last day.
     Never raises for any combination of facts. Source: see the module's first lines.
     """
-    day, obstacle = _due_period(person, policy, on)
+    day, obstacle = due_period(person, policy, on)
     if day is None:
         return Eligibility(False, obstacle, None)
     if day <= on:
@@ -223,7 +223,7 @@ def eligibility(person: PersonFacts, policy: ScreeningPolicyFacts, on: date) -> 
     return Eligibility(False, _waiting_for(person, policy, on), day)
 
 
-def _due_period(
+def due_period(
     person: PersonFacts, policy: ScreeningPolicyFacts, on: date
 ) -> tuple[date | None, EligibilityCode]:
     """The first day of the due period holding or following ``on``, or None and the reason why there is

@@ -93,16 +93,22 @@ class Bench:
         return User.objects.get(username="teshka")
 
     def race(
-        self, ours: Work, bare: Work, *, untriggered: Work | None = None, around: Around = nullcontext
+        self,
+        ours: Work,
+        bare: Work,
+        *,
+        untriggered: Work | None = None,
+        around: Around = nullcontext,
+        rounds: int = ROUNDS,
     ) -> Measured:
-        """Run all three times, one after the other and changing who goes first; medians, and the median ratio.
+        """Run all so many times, one after the other and changing who goes first; medians, and the median ratio.
 
         Each round happens inside its own `around()`.
         """
         mine: list[tuple[int, float]] = []
         limit: list[tuple[int, float]] = []
         loose: list[tuple[int, float]] = []
-        for n in range(ROUNDS):
+        for n in range(rounds):
             pairs = [(ours, mine), (bare, limit), *([(untriggered, loose)] if untriggered else [])]
             with around():
                 for work, times in pairs if n % 2 == 0 else reversed(pairs):

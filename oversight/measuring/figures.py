@@ -47,8 +47,14 @@ MEASUREMENTS: dict[str, Measurement] = {
     for one in (
         Measurement(
             "register_first_load",
-            "COPY of what a load leaves behind (people, numbers, lines) as text into bare tables, then building our indexes and keys",
+            "COPY of what a load leaves behind (itself, people, numbers, lines) as text into bare tables, then building our indexes and keys",
             register.first_load,
+            stands_on="nothing",
+        ),
+        Measurement(
+            "register_first_apart",
+            "the same, where the file is staged, so that it can be looked at, and applied by a second person",
+            register.first_load_apart,
             stands_on="nothing",
         ),
         Measurement(

@@ -9,7 +9,15 @@ from django.db import connection, transaction
 from django.db.models import Count, F, Min
 from django.utils.translation import gettext as _
 
-from screening.eligibility import Eligibility, Exclusion, PersonFacts, Ramp, ScreeningPolicyFacts, eligibility
+from screening.eligibility import (
+    Eligibility,
+    Exclusion,
+    PersonFacts,
+    Ramp,
+    ScreeningPolicyFacts,
+    due_period,
+    eligibility,
+)
 from screening.models import Person, ScreeningPolicy
 from screening.services.planner import few_among_many
 from screening.services.policies import policy_on
@@ -190,15 +198,18 @@ def _answers(
 
 NewFacts = tuple[date | None, date | None, date | None, bool]
 """Birth, death, and day of leaving of a person without a history, and whether there is an address."""
+NewAnswer = tuple[date | None, date | None, date | None, bool, date | None, str]
+"""The same with the next date and the code of the reason for none."""
 
 
-def answers_of_new(facts: Iterable[NewFacts], *, on: date) -> Iterator[tuple[*NewFacts, date | None, str]]:
-    """The same facts with the next date and the code of the reason for none, as `due_dates_refresh` would write them."""
-    rule = policy_facts(policy_on(on))
+def answers_of_new(facts: Iterable[NewFacts], *, rule: ScreeningPolicyFacts, on: date) -> list[NewAnswer]:
+    """What `due_dates_refresh` would write of people with these facts."""
+    answers = []
     for birth, died, left, addressed in facts:
         person = PersonFacts(birth, deceased_on=died, left_area_on=left, has_address=addressed)
-        answer = eligibility(person, rule, on)
-        yield birth, died, left, addressed, answer.next_due_on, "" if answer.next_due_on else str(answer.code)
+        day, obstacle = due_period(person, rule, on)
+        answers.append((birth, died, left, addressed, day, "" if day else str(obstacle)))
+    return answers
 
 
 def _write(answers: Iterable[tuple[int, date | None, str]]) -> int:

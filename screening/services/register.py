@@ -69,7 +69,7 @@ def register_stage(*, by: User, content: bytes, file_name: str, is_full: bool = 
     """
     with ThreadPoolExecutor(2) as beside, acting(by, reason="register file") as frame:
         summed = beside.submit(lambda: sha256(content).hexdigest())
-        _one_at_a_time()
+        one_at_a_time()
         areas = frozenset(Area.objects.values_list("code", flat=True))
         told = memory.told_by(frame.today)
         people: Callable[[], int] = _people_known
@@ -78,7 +78,7 @@ def register_stage(*, by: User, content: bytes, file_name: str, is_full: bool = 
         ):  # then likely they have to be counted, and the server has nothing to do
             people = beside.submit(_people_known, psycopg.Cursor(connection.connection)).result
         news = memory.news_of(content, told) if told else None
-        known = _known(digest := summed.result(), is_full=is_full)
+        known = known_load(digest := summed.result(), is_full=is_full)
         if known is not None:
             return known
         read = None if news is None else lines_read(news.lines, today=frame.today, areas=areas)
@@ -100,7 +100,7 @@ def register_stage(*, by: User, content: bytes, file_name: str, is_full: bool = 
     return load
 
 
-def _known(digest: str, *, is_full: bool) -> RegisterLoad | None:
+def known_load(digest: str, *, is_full: bool) -> RegisterLoad | None:
     """The load of this very file, if it was applied or waits.
 
     One that was overtaken, or that calls itself the whole register now and did not then, is thrown away and read anew.
@@ -116,7 +116,15 @@ def _known(digest: str, *, is_full: bool) -> RegisterLoad | None:
     return None
 
 
-def _one_at_a_time() -> None:
+def applied_before(content: bytes) -> RegisterLoad | None:
+    """The load with which this very file was applied."""
+    return RegisterLoad.objects.filter(
+        sha256=sha256(content).hexdigest(), status=RegisterLoad.Status.APPLIED
+    ).first()
+
+
+def one_at_a_time() -> None:
+    """Wait for another load that is being staged or applied; until the transaction ends the others wait."""
     with connection.cursor() as cursor:
         cursor.execute("SELECT pg_advisory_xact_lock(%s)", [_ONE_AT_A_TIME])
 
@@ -262,7 +270,7 @@ def register_apply(
     everybody are refreshed, so that nobody is due for want of a history. Applied already: returned as it is. Held: only another person than who staged it may release it, on purpose.
     """
     with acting(by, reason=f"register load {load.pk}") as frame:
-        _one_at_a_time()
+        one_at_a_time()
         load = RegisterLoad.objects.select_for_update().get(pk=load.pk)
         if load.status == RegisterLoad.Status.APPLIED:
             return load

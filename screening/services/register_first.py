@@ -14,14 +14,16 @@ from screening.models import Person
 from screening.models.people import PersonIdentifier
 from screening.services.register_sql import NEW_COLUMNS, NEW_DATES, NEW_VALUES, WITH_NOBODY
 
-MANY = 20_000
-"""From so many lines on, indexes built over the whole cost less than each row's place in them."""
+MANY, LONG_LINE = 20_000, 200
+"""From so many lines on, indexes built over the whole cost less than each row's place in them; so many bytes are a long one."""
 PEOPLE, NUMBERS, LINES = "screening_person", "screening_personidentifier", "screening_stagedperson"
 _OURS = """SELECT 1 FROM pg_class WHERE oid = to_regclass('pg_temp.screening_key_away')
         AND relowner = (SELECT oid FROM pg_roles WHERE rolname = current_user)"""
 
 KEYS_AWAY = f"""
 DROP FUNCTION IF EXISTS screening_first_people(bigint, date, date[], date[], date[], bool[], date[], text[]);
+
+DROP FUNCTION IF EXISTS screening_keys_back();
 
 CREATE OR REPLACE FUNCTION screening_keys_owed() RETURNS trigger
 LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp AS $$
@@ -55,20 +57,20 @@ BEGIN
         END IF;
     END LOOP;
     IF to_regclass('pg_temp.screening_key_away') IS NULL THEN
-        CREATE TEMP TABLE screening_key_away (turn int, gone text, back text) ON COMMIT DROP;
+        CREATE TEMP TABLE screening_key_away (turn int, holder regclass, gone text, back text) ON COMMIT DROP;
         CREATE CONSTRAINT TRIGGER keys_owed AFTER INSERT ON pg_temp.screening_key_away
             DEFERRABLE INITIALLY DEFERRED FOR EACH ROW EXECUTE FUNCTION screening_keys_owed();
     ELSIF NOT EXISTS ({_OURS}) THEN
         RAISE EXCEPTION 'Another table stands where the keys would be noted.';
     END IF;
     INSERT INTO pg_temp.screening_key_away
-        SELECT CASE contype WHEN 'f' THEN 1 ELSE 2 END,
+        SELECT CASE contype WHEN 'f' THEN 1 ELSE 2 END, conrelid,
             format('ALTER TABLE %s DROP CONSTRAINT %I', conrelid::regclass, conname),
             format('ALTER TABLE %s ADD CONSTRAINT %I %s', conrelid::regclass, conname, pg_get_constraintdef(oid))
         FROM pg_constraint
         WHERE contype IN ('f', 'p', 'u') AND conrelid = ANY(filled) OR contype = 'f' AND confrelid = ANY(filled)
         UNION ALL
-        SELECT 2, format('DROP INDEX %s', indexrelid::regclass), pg_get_indexdef(indexrelid)
+        SELECT 2, indrelid, format('DROP INDEX %s', indexrelid::regclass), pg_get_indexdef(indexrelid)
         FROM pg_index WHERE indrelid = ANY(filled) AND NOT EXISTS (SELECT 1 FROM pg_constraint WHERE conindid = indexrelid);
     IF '{PEOPLE}' = ANY(names) THEN
         ANALYZE {LINES} (load_id, line);
@@ -76,15 +78,17 @@ BEGIN
     FOR statement IN SELECT gone FROM pg_temp.screening_key_away ORDER BY turn, gone LOOP
         EXECUTE statement;
     END LOOP;
+    EXECUTE format('TRUNCATE %s', array_to_string(filled, ', '));
     RETURN true;
 EXCEPTION WHEN lock_not_available OR object_in_use THEN
     RETURN false;
 END $$;
 
-CREATE OR REPLACE FUNCTION screening_keys_back() RETURNS void
+CREATE OR REPLACE FUNCTION screening_keys_back(names text[] DEFAULT NULL) RETURNS void
 LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp SET maintenance_work_mem = '256MB'
 SET enable_nestloop = off AS $$
 DECLARE
+    chosen regclass[] := names::regclass[];
     statement text;
     filled text;
     last bigint;
@@ -92,19 +96,23 @@ BEGIN
     IF NOT EXISTS ({_OURS}) THEN
         RAISE EXCEPTION 'No keys are away.';
     END IF;
-    FOR statement IN SELECT back FROM pg_temp.screening_key_away ORDER BY turn DESC, gone LOOP
+    FOR statement IN SELECT back FROM pg_temp.screening_key_away
+            WHERE chosen IS NULL OR turn = 2 AND holder = ANY(chosen) ORDER BY turn DESC, gone LOOP
         EXECUTE statement;
     END LOOP;
-    DELETE FROM pg_temp.screening_key_away;
+    DELETE FROM pg_temp.screening_key_away WHERE chosen IS NULL OR turn = 2 AND holder = ANY(chosen);
+    IF chosen IS NOT NULL THEN
+        RETURN;
+    END IF;
     FOREACH filled IN ARRAY ARRAY['{PEOPLE}', '{NUMBERS}'] LOOP
         EXECUTE format('SELECT max(id) FROM %I', filled) INTO last;
         PERFORM setval(pg_get_serial_sequence(filled, 'id'), last) WHERE last IS NOT NULL;
     END LOOP;
 END $$;
 """
-"""Made as owner after each migration. `screening_keys_away` takes the keys and indexes off empty tables and says whether it
-could: not where a row stands in them already or another transaction is at them. `screening_keys_back` brings all of them back
-and raises what a row breaks of them. What took them away is not kept without them: a trigger asks as the transaction ends."""
+"""Made as owner after each migration. `screening_keys_away` takes the keys and indexes off empty tables, begins them anew, so
+that COPY may lay rows down as if they had long been there (FREEZE), and says whether it could: not where a row stands in them already or another transaction is at them. `screening_keys_back` brings all of them back,
+or at first those of some tables that stand on no other, and raises what a row breaks of them. What took them away is not kept without them: a trigger asks as the transaction ends."""
 
 _BELOW = f"""
 SELECT nextval(pg_get_serial_sequence('{PEOPLE}', 'id')) AS below, nextval(pg_get_serial_sequence('{NUMBERS}', 'id')) AS numbered
@@ -125,6 +133,11 @@ WHERE s.load_id = %(load)s
 
 Dates = Callable[[list[tuple[Any, ...]]], dict[str, str]]
 """Answers combinations of facts (see `register_sql.NEW_FACTS`) with the next dates, as arrays written as text."""
+
+
+def many_lines(content: bytes) -> bool:
+    """Whether a file has that many lines, or is so large that it is likely."""
+    return content.count(b"\n", 0, MANY * LONG_LINE) >= MANY or len(content) > MANY * LONG_LINE
 
 
 def nobody_yet() -> bool:

@@ -25,6 +25,8 @@ PART = 2 * 1024 * 1024
 """So many bytes, up to the end of a line, are taken at once."""
 LOOK = 64 * 1024
 """So many bytes at the beginning of a part tell whether its lines may be too short."""
+GROWS = 1.25
+"""So many times as large as the one before is a part, until it is a whole one."""
 MOST_NAMED = 10
 """So many columns that are not known are named."""
 _BOM = b"\xef\xbb\xbf"
@@ -43,7 +45,7 @@ def file_lines(content: bytes) -> pl.DataFrame:
 def file_parts(content: bytes, *, first: float = 1, at_once: int = 1) -> Iterator[pl.DataFrame]:
     """The same lines a part, or some parts at once, at a time, in order.
 
-    The `first` may be a small part, for whoever waits for it; each next one is twice as large until it is whole.
+    The `first` may be a small part, for whoever waits for it; each next one is a little larger until it is whole.
 
     RoundbookError at once when the file as such cannot be read, and at the part where it cannot be read any further.
     """
@@ -67,7 +69,7 @@ def _parts(content: bytes, start: int, size: int, largest: int) -> Iterator[pl.D
         line += lines.height
         _lines_long_enough(line - 2, end - begin)
         lines = _not_blank(lines)
-        start, size = end, min(2 * size, largest)
+        start, size = end, min(int(GROWS * size), largest)
         if lines.height:
             found = True
             yield lines

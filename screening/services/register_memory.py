@@ -56,6 +56,10 @@ SELECT (SELECT coalesce(sum(octet_length(d.told)), 0) FROM screening_registerdig
         JOIN screening_registerload l ON l.id = d.load_id WHERE l.status = 'applied' OR l.id = %s),
     coalesce((SELECT octet_length(told) FROM screening_registermemory), 0)
 """
+_REMEMBER: LiteralString = """
+INSERT INTO screening_registermemory (id, version, rules, whole_on, told) VALUES (%s, %s, %s, %s, %b)
+ON CONFLICT (id) DO UPDATE SET version = excluded.version, rules = excluded.rules, whole_on = excluded.whole_on, told = excluded.told
+"""
 _ON_THE_BOOKS = f"COPY ({register_sql.ON_THE_BOOKS}) TO STDOUT"
 
 
@@ -200,12 +204,15 @@ def overtaken(load: RegisterLoad) -> bool:
     return memory is None or memory.version != load.memory or memory.rules != rules()
 
 
-def remember(load: RegisterLoad, *, on: date) -> None:
-    """Take the lines of a load that is being applied into the memory, in place of what was said of the same people."""
+def remember(load: RegisterLoad, *, on: date, told: pl.DataFrame | None = None) -> None:
+    """Take the lines of a load that is being applied into the memory, in place of what was said of the same people.
+
+    `told` are their digests where they were not kept before.
+    """
     import polars as pl
 
     memory, now = RegisterMemory.objects.defer("told").first(), rules()
-    fresh = _read(_DIGESTS_OF, load.pk)
+    fresh = _read(_DIGESTS_OF, load.pk) if told is None else told
     if memory and memory.rules == now and not fresh.height:
         forget(load)
         return
@@ -220,10 +227,9 @@ def remember(load: RegisterLoad, *, on: date) -> None:
     if not fresh.height and not whole:
         return
     version, whole_on = (memory.version + 1, memory.whole_on) if memory else (1, on)
-    facts = {"version": version, "rules": now, "whole_on": on if whole else whole_on}
-    RegisterMemory.objects.update_or_create(pk=RegisterMemory.ONLY, defaults=facts)
+    packed = _packed(pl.concat([kept, fresh]))
     with _binary() as cursor:
-        cursor.execute("UPDATE screening_registermemory SET told = %b", [_packed(pl.concat([kept, fresh]))])
+        cursor.execute(_REMEMBER, [RegisterMemory.ONLY, version, now, on if whole else whole_on, packed])
 
 
 def _is_small(load: RegisterLoad) -> bool:

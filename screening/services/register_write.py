@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -13,8 +13,9 @@ from screening.models import RegisterLoad
 from screening.services import register_first as first
 from screening.services import register_sql as sql
 from screening.services.corrections import name_keys_renew
-from screening.services.due import answers_of_new
+from screening.services.due import NewAnswer, NewFacts, answers_of_new, policy_facts
 from screening.services.planner import few_among_many
+from screening.services.policies import policy_on
 from screening.services.stopping import rounds_stop
 from staff.arrays import array_text
 
@@ -82,9 +83,14 @@ def _survivors_died(load: RegisterLoad, gone: list[int]) -> list[int]:
         return [pk for (pk,) in cursor.fetchall()]
 
 
+def answers_to(*, on: date) -> Callable[[Iterable[NewFacts]], list[NewAnswer]]:
+    """Answers what new people's next dates are on a day."""
+    return partial(answers_of_new, rule=policy_facts(policy_on(on)), on=on)
+
+
 def _dates_of_new(found: list[tuple[Any, ...]], *, on: date) -> dict[str, str]:
     """The next date of each combination of facts that new people have, as the statements that write them take it."""
-    answers = list(answers_of_new(found, on=on))
+    answers = answers_to(on=on)(found)
     names = ("births", "deaths", "lefts", "addressed", "dues", "codes")
     return {name: array_text(answer[n] for answer in answers) for n, name in enumerate(names)}
 

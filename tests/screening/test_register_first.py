@@ -34,7 +34,7 @@ INSERT INTO screening_stagedperson (load_id, line, person_number, family_name, g
     locality, postcode, phone, email, language, area_code, practice_code)
 SELECT 1, 2, '', '', '', '', '', '', '', '', '', '', '', '', '', '' FROM generate_series(1, 2)
 """
-OTHER_WORDS = "INSERT INTO screening_key_away VALUES (1, '', 'CREATE TABLE public.mine (n int)')"
+OTHER_WORDS = "INSERT INTO screening_key_away VALUES (1, NULL, '', 'CREATE TABLE public.mine (n int)')"
 
 
 @pytest.fixture
@@ -195,7 +195,9 @@ def _done_without_keys(table: str, statement: str) -> None:
 @transaction.atomic
 def _said_by_another(then: str) -> None:
     with connection.cursor() as cursor:
-        cursor.execute("CREATE TEMP TABLE screening_key_away (turn int, gone text, back text) ON COMMIT DROP")
+        cursor.execute(
+            "CREATE TEMP TABLE screening_key_away (turn int, holder regclass, gone text, back text) ON COMMIT DROP"
+        )
         cursor.execute(OTHER_WORDS)
         cursor.execute(then)
 

@@ -10,7 +10,8 @@ from django.db import transaction
 
 from screening.management.common import DONE, HELD, REFUSED, OfficeCommand, Rehearsed
 from screening.models import RegisterLoad
-from screening.services.register import register_apply, register_effect, register_stage
+from screening.services.register import applied_before, register_apply, register_effect, register_stage
+from screening.services.register_at_once import register_load
 from staff.errors import RoundbookError
 from staff.models import User
 
@@ -48,13 +49,14 @@ class Command(OfficeCommand):
     def _run(self, by: User, content: bytes, options: dict[str, Any]) -> int:
         """Stage and apply; a held file stays staged for the second person. Returns the exit status."""
         self.tell(options, f"Checking {options['file'].name} …")
+        known = applied_before(content)
+        if known is not None:
+            return self._report(options, known, "This very file was applied before. Nothing was changed.")
+        at_once = options["yes"] or options["dry_run"]
+        take = register_load if at_once else register_stage
         try:
-            load = register_stage(
-                by=by, content=content, file_name=options["file"].name, is_full=options["full"]
-            )
-            if load.status == RegisterLoad.Status.APPLIED:
-                return self._report(options, load, "This very file was applied before. Nothing was changed.")
-            if not (options["dry_run"] or self._wanted(load, options)):
+            load = take(by=by, content=content, file_name=options["file"].name, is_full=options["full"])
+            if not (at_once or self._wanted(load, options)):
                 words = "The file waits to be applied. Run again with --yes, or open it on the page."
                 return self._report(options, load, words)
             self.tell(options, "Applying …")

@@ -1,0 +1,184 @@
+"""A register file taken in one go: staged and, unless it is held, applied at once.
+
+The first people of a registry, where there is nothing to compare a file with, are laid down as they are read: while the
+server takes some lines, the next ones are read.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from datetime import date
+from hashlib import sha256
+from typing import TYPE_CHECKING, Any, Self
+
+import psycopg
+from django.db import connection, transaction
+
+from screening.models import RegisterLoad
+from screening.services import register_first as first
+from screening.services import register_memory as memory
+from screening.services.register import one_at_a_time, register_apply, register_stage
+from screening.services.register_copy import Laid, SaidTwice, refused_copied, staged_bodies
+from screening.services.register_first_rows import COPY_NUMBERS, COPY_PEOPLE, FirstRows
+from screening.services.register_lines import file_parts
+from screening.services.register_read import ReadFile, Refused, lines_read
+from screening.services.register_sql import COPY_STAGED
+from screening.services.register_write import answers_to
+from staff.acting import Acting, acting
+from staff.models import User
+from staff.threads import threads_handing_over
+
+if TYPE_CHECKING:
+    import polars as pl
+
+FIRST = 1 / 2
+"""So much of a part is read first: about what can be while the keys are taken away."""
+ON_THE_WAY = 12
+"""So many things wait for the server at most."""
+TOGETHER = 150_000
+"""So many lines are laid down before the people on them, so that the server is busy while their next dates are worked out."""
+_TABLES = (first.PEOPLE, first.NUMBERS, first.LINES)
+_FOUND = [RegisterLoad.Status.APPLIED, RegisterLoad.Status.STAGED, RegisterLoad.Status.HELD]
+
+
+class _NotAlone(Exception):
+    """Somebody else is at the tables."""
+
+
+def register_load(*, by: User, content: bytes, file_name: str, is_full: bool = False) -> RegisterLoad:
+    """Stage a file and apply it in the same transaction, unless it is held: then it waits for its second person.
+
+    Who wants to see first what a file would do calls `register_stage` and `register_apply`. RoundbookError as there.
+    """
+    with acting(by, reason="register file") as frame:
+        one_at_a_time()
+        if first.nobody_yet() and first.many_lines(content):
+            load = _first_load(frame, content, file_name, is_full=is_full)
+            if load is not None:
+                return load
+        load = register_stage(by=by, content=content, file_name=file_name, is_full=is_full)
+        if load.status == RegisterLoad.Status.STAGED:
+            load = register_apply(by=by, load=load)
+    return load
+
+
+def _first_load(frame: Acting, content: bytes, file_name: str, *, is_full: bool) -> RegisterLoad | None:
+    """The load of the first people, applied; None where the ordinary way is needed, as for a file that may be known."""
+    if RegisterLoad.objects.filter(status__in=_FOUND).exists():
+        return None
+    rows = FirstRows(frame.today, answers_to(on=frame.today))
+    load = RegisterLoad(
+        pk=rows.load, file_name=file_name[:200], is_full=is_full, status=RegisterLoad.Status.APPLIED,
+        staged_by=frame.by, staged_at=frame.now, applied_by=frame.by, applied_at=frame.now,
+    )  # fmt: skip
+    try:
+        with (
+            transaction.atomic(),
+            acting(frame.by, reason=f"register load {load.pk}"),
+            connection.wrap_database_errors,
+        ):
+            laid = _FirstLoad(load, rows, frame.today).laid(content)
+    except (SaidTwice, _NotAlone):
+        return None
+    load.lines, load.refused, load.created = laid.lines, laid.refused, laid.lines - laid.refused
+    load.effect = {"fields": {}, "deaths": 0, "leavers": 0}
+    memory.remember(load, on=frame.today, told=laid.told)
+    load.save()
+    return load
+
+
+class _FirstLoad:
+    """Lays down many lines and the numbers on them, then the people, whose next dates are worked out meanwhile."""
+
+    def __init__(self, load: RegisterLoad, rows: FirstRows, today: date) -> None:
+        self._load, self._rows, self._today = load, rows, today
+        self._refused: list[Refused] = []
+        self._told: list[pl.DataFrame] = []
+        self._numbers: list[pl.Series] = []
+        self._without_people: list[ReadFile] = []
+
+    def laid(self, content: bytes) -> Laid:
+        """What was laid down; _NotAlone where the tables are not ours alone, SaidTwice where a number stands twice."""
+        import polars as pl
+
+        height = 0
+        with threads_handing_over(), ThreadPoolExecutor(1) as beside, _Server() as server:
+            summed = beside.submit(lambda: sha256(content).hexdigest())
+            away = server.asked("SELECT screening_keys_away(%s)", [list(_TABLES)])
+            for lines in file_parts(content, first=FIRST):
+                read = lines_read(lines, today=self._today, areas=self._rows.areas)
+                if not height:
+                    self._begun(away, summed)
+                height += lines.height
+                self._kept(lines, read)
+                server.takes(COPY_STAGED, staged_bodies(self._load, read))
+                server.takes(COPY_NUMBERS, [self._rows.numbers(read.accepted)])
+                if sum(some.accepted.height for some in self._without_people) >= TOGETHER:
+                    self._people_laid(server)
+            if pl.concat(self._numbers).is_duplicated().any():
+                raise SaidTwice
+            server.asked("SELECT screening_keys_back(%s)", [[first.LINES, first.NUMBERS]])
+            self._people_laid(server)
+            server.asked("SELECT screening_keys_back()")
+        if self._refused:
+            refused_copied(self._load, self._refused)
+        return Laid(height, len(self._refused), pl.concat(self._told))
+
+    def _begun(self, away: Future[Any], summed: Future[str]) -> None:
+        """Keep the load itself, whose own keys bar what touches it until the transaction ends."""
+        if not away.result()[0]:
+            raise _NotAlone
+        self._load.sha256 = summed.result()
+        self._load.save(force_insert=True)
+
+    def _kept(self, lines: pl.DataFrame, read: ReadFile) -> None:
+        self._refused += read.refused
+        self._told.append(memory.digests_of(lines, read))
+        self._numbers.append(read.numbers.hash())
+        self._without_people.append(read)
+
+    def _people_laid(self, server: _Server) -> None:
+        for read in self._without_people:
+            server.takes(COPY_PEOPLE, [self._rows.people(read)])
+        self._without_people.clear()
+
+
+class _Server:
+    """Does one thing after the other while more is made ready; some of it waits, for more one has to wait.
+
+    Meanwhile nobody else uses the connection.
+    """
+
+    def __init__(self) -> None:
+        self._cursor, self._line = psycopg.Cursor(connection.connection), ThreadPoolExecutor(1)
+        self._waiting: deque[Future[Any]] = deque()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, broken: object, *_: object) -> None:
+        self._line.shutdown(cancel_futures=broken is not None)
+        while self._waiting and broken is None:
+            self._waiting.popleft().result()
+
+    def asked(self, statement: str, params: Sequence[Any] = ()) -> Future[Any]:
+        """The first row that a statement gives."""
+        return self._next(lambda: self._cursor.execute(statement.encode(), params).fetchone())
+
+    def takes(self, statement: str, bodies: Iterable[bytes]) -> None:
+        """Send rows by a COPY. Raises what something earlier raised."""
+        made = list(bodies)
+        self._next(lambda: self._taken(statement, made))
+
+    def _taken(self, statement: str, bodies: Iterable[bytes]) -> None:
+        with self._cursor.copy(statement.replace("(FORMAT", "(FREEZE, FORMAT").encode()) as copy:
+            for body in bodies:
+                copy.write(body)
+
+    def _next(self, work: Callable[[], Any]) -> Future[Any]:
+        if len(self._waiting) == ON_THE_WAY:
+            self._waiting.popleft().result()
+        self._waiting.append(done := self._line.submit(work))
+        return done
