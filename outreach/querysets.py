@@ -8,6 +8,7 @@ from django.db import connection
 
 from outreach.catalogue import KINDS
 from outreach.stops import Facts
+from screening.services.records import records_of
 
 UNSENT = ("owed", "held", "frozen", "printed")
 NOT_ON_PAPER = ("owed", "held", "frozen")
@@ -21,15 +22,15 @@ def rows_of(sql: str, params: dict[str, Any]) -> list[dict[str, Any]]:
         return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
 
 
-FACTS = """
+FACTS = f"""
 SELECT l.id, l.kind, coalesce(rs.side, '') AS side, coalesce(rd.state, '') AS round_state,
     coalesce(fr.state, '') AS referral_state,
     p.deceased_on IS NOT NULL AS died, p.merged_into_id IS NOT NULL AS merged,
     p.left_area_on IS NOT NULL AND p.left_area_on <= %(today)s AS left_area, p.hidden_address,
     p.address_1 <> '' AND (p.locality <> '' OR p.postcode <> '') AS has_address,
-    EXISTS (SELECT 1 FROM screening_stop s WHERE s.person_id = p.id AND s.scope = 'invitations'
+    EXISTS (SELECT 1 FROM screening_stop s WHERE s.person_id IN {records_of("p")} AND s.scope = 'invitations'
             AND s.ended_on IS NULL) AS opted_out,
-    EXISTS (SELECT 1 FROM screening_stop s WHERE s.person_id = p.id AND s.scope = 'doctor_copy'
+    EXISTS (SELECT 1 FROM screening_stop s WHERE s.person_id IN {records_of("p")} AND s.scope = 'doctor_copy'
             AND s.ended_on IS NULL) AS objects_doctor_copy,
     coalesce(l.practice_id, p.practice_id) IS NOT NULL AS has_practice,
     coalesce(k.state = 'returned', false) AS kit_back,
@@ -57,7 +58,7 @@ SELECT l.id, l.kind, coalesce(rs.side, '') AS side, coalesce(rd.state, '') AS ro
     l.kind IN ('appointment', 'appointment_reminder') AND NOT EXISTS (
         SELECT 1 FROM results_booking b WHERE b.id = l.subject_id AND b.status = 'booked') AS booking_gone,
     l.kind = 'corrected_result' AS tell_by_phone_first,
-    l.channel <> 'post' AND EXISTS (SELECT 1 FROM screening_stop s WHERE s.person_id = p.id AND s.scope = l.channel
+    l.channel <> 'post' AND EXISTS (SELECT 1 FROM screening_stop s WHERE s.person_id IN {records_of("p")} AND s.scope = l.channel
             AND s.ended_on IS NULL) AS objects_channel,
     CASE l.channel
         WHEN 'text' THEN p.phone = '' OR NOT EXISTS (
@@ -88,7 +89,7 @@ SELECT l.id, l.kind, coalesce(rs.side, '') AS side, coalesce(rd.state, '') AS ro
             AND o.state NOT IN ('cancelled', 'superseded', 'settled')) AS duplicate,
     CASE WHEN l.last_seq > 2 THEN ARRAY(
         SELECT m.reason FROM outreach_lettermove m WHERE m.subject_id = l.id AND m.event = 'release')
-    ELSE '{}' END AS cleared
+    ELSE '{{}}' END AS cleared
 FROM outreach_letter l
 JOIN screening_person p ON p.id = l.person_id
 LEFT JOIN screening_round rd ON rd.id = l.round_id
