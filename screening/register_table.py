@@ -24,6 +24,11 @@ class Summary:
     word: str
     thrown_away: bool
 
+    @property
+    def in_list(self) -> str:
+        """The word where the counts beside it say the rest."""
+        return _("thrown away") if self.thrown_away else self.word
+
 
 def load_summary(load: RegisterLoad) -> Summary:
     """The load with its state in a word and a tone."""

@@ -1,6 +1,6 @@
 """What somebody said for a record that was put under another holds for the one person: no kit, no reminder, no copy.
 
-Source: hazards H5 and H27; nobody who opted out is invited, whichever record it was written on.
+Source: hazards H16 and H27; nobody who opted out is invited, whichever record it was written on.
 """
 
 from collections.abc import Callable

@@ -1,4 +1,4 @@
-"""Days that shift dates: 29 February, both changes of the clock, the year's end, and birthdays on the edge of the band.
+"""Days that shift dates (hazard H29): 29 February, both changes of the clock, the year's end, and birthdays on the edge of the band.
 
 The expected days are counted by hand or by walking day by day, not by the registry's rule. Clock changes of 2026 in the
 programme's zone (Europe/Lisbon): 29 March and 25 October (published by the IANA time zone database).
