@@ -45,6 +45,9 @@ BEGIN
     IF NOT names <@ ARRAY['{PEOPLE}', '{NUMBERS}', '{LINES}'] THEN
         RAISE EXCEPTION 'The keys of these tables stay: %', names;
     END IF;
+    IF current_setting('transaction_isolation') <> 'read committed' THEN
+        RAISE EXCEPTION 'Only who sees what others have just kept may call a table empty.';
+    END IF;
     FOR touched IN SELECT unnest(filled) UNION
             SELECT unnest(ARRAY[conrelid, confrelid]) FROM pg_constraint
             WHERE contype = 'f' AND (conrelid = ANY(filled) OR confrelid = ANY(filled)) LOOP
@@ -110,9 +113,11 @@ BEGIN
     END LOOP;
 END $$;
 """
-"""Made as owner after each migration. `screening_keys_away` takes the keys and indexes off empty tables, begins them anew, so
-that COPY may lay rows down as if they had long been there (FREEZE), and says whether it could: not where a row stands in them already or another transaction is at them. `screening_keys_back` brings all of them back,
-or at first those of some tables that stand on no other, and raises what a row breaks of them. What took them away is not kept without them: a trigger asks as the transaction ends."""
+"""Made as owner after each migration. `screening_keys_away` takes the keys and indexes off empty tables, begins the tables anew,
+so that COPY may lay rows down as if they had long been there (FREEZE), and says whether it could: not where a row stands in them
+already or another transaction is at them. `screening_keys_back` brings all of them back, or at first those of some tables that
+stand on no other table, and raises what a row breaks of them. What took them away is not kept without them: a trigger asks as
+the transaction ends."""
 
 _BELOW = f"""
 SELECT nextval(pg_get_serial_sequence('{PEOPLE}', 'id')) AS below, nextval(pg_get_serial_sequence('{NUMBERS}', 'id')) AS numbered

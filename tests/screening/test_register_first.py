@@ -222,6 +222,17 @@ def test_the_keys_of_other_tables_stay(by: User, names: list[str]) -> None:
         pytest.fail("went away")
 
 
+def test_who_sees_an_older_state_calls_no_table_empty(by: User, as_owner: psycopg.Connection) -> None:
+    """A person whom another has just kept, unseen by an older look, is not swept away."""
+    as_owner.isolation_level = psycopg.IsolationLevel.REPEATABLE_READ
+    with as_owner.transaction(force_rollback=True):
+        as_owner.execute("SELECT count(*) FROM screening_person")
+        Person.objects.create(family_name="Tolvane", given_names="Marra")
+        with pytest.raises(psycopg.errors.RaiseException, match="may call a table empty"):
+            as_owner.execute("SELECT screening_keys_away(ARRAY['screening_person'])")
+    assert Person.objects.count() == 1
+
+
 def test_nobody_else_says_what_comes_back(by: User) -> None:
     """It is read from a table that only the owner can have made and filled, so nobody has the owner run something else."""
     with pytest.raises(DatabaseError, match="No keys are away"):
