@@ -73,11 +73,12 @@ def register_stage(*, by: User, content: bytes, file_name: str, is_full: bool = 
         areas = frozenset(Area.objects.values_list("code", flat=True))
         told = memory.told_by(frame.today)
         people: Callable[[], int] = _people_known
-        if told and told.maybe_all_in(
-            content
-        ):  # then likely they have to be counted, and the server has nothing to do
+        if told and told.maybe_all_in(content):
+            # Then likely they have to be counted, and the server has nothing to do.
             people = beside.submit(_people_known, psycopg.Cursor(connection.connection)).result
         news = memory.news_of(content, told) if told else None
+        if people is not _people_known:
+            people()  # before anything else is asked of the server: a file may yet have to be laid down twice
         known = known_load(digest := summed.result(), is_full=is_full)
         if known is not None:
             return known

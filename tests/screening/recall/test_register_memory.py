@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
+from time import sleep
 from typing import Any
 
 import polars as pl
@@ -23,7 +24,7 @@ from screening.models import (
 )
 from screening.names import name_key_make
 from screening.serials import person_number_make, person_number_ok
-from screening.services import register_memory
+from screening.services import register, register_copy, register_memory
 from screening.services.corrections import person_correct
 from screening.services.register import register_apply, register_discard, register_effect, register_stage
 from screening.services.register_lines import COLUMNS
@@ -82,6 +83,36 @@ def test_only_lines_that_say_something_new_are_staged(by: User) -> None:
     assert RegisterMemory.objects.get().version == version, "nothing new is nothing to remember"
     comparison = register_compare(by=by)
     assert (comparison.people, comparison.differing, comparison.lost) == (500, 0, 0)
+
+
+def test_people_are_counted_before_a_file_that_says_a_number_twice_is_laid_down(
+    by: User, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its first laying down is broken off and taken back, and nothing may be asked of the database in between."""
+    lines = lines_of_500()
+    applied(by, lines)
+    count, staging = register._people_known, register_copy._staging
+
+    def slow(*given: Any) -> int:
+        if given:
+            sleep(0.1)
+        return count(*given)
+
+    @contextmanager
+    def lingering() -> Iterator[Any]:
+        try:
+            with staging() as copy:
+                yield copy
+        except BaseException:
+            sleep(0.3)
+            raise
+
+    monkeypatch.setattr(register, "_people_known", slow)
+    monkeypatch.setattr(register_copy, "_staging", lingering)
+    moved = [with_field(line, "address_2", "Annex") for line in lines[1:11]]
+    load = staged(by, [lines[0], *moved, *lines[11:], with_field(lines[20], "phone", "01632 960003")])
+    assert (load.status, load.lines, load.refused) == ("held", 501, 2)
+    assert "of 500 people" in load.held_reason
 
 
 def test_a_line_of_long_ago_is_new_when_another_came_between(by: User) -> None:
