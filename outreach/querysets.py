@@ -28,9 +28,9 @@ SELECT l.id, l.kind, coalesce(rs.side, '') AS side, coalesce(rd.state, '') AS ro
     p.deceased_on IS NOT NULL AS died, p.merged_into_id IS NOT NULL AS merged,
     p.left_area_on IS NOT NULL AND p.left_area_on <= %(today)s AS left_area, p.hidden_address,
     p.address_1 <> '' AND (p.locality <> '' OR p.postcode <> '') AS has_address,
-    EXISTS (SELECT 1 FROM screening_stop s WHERE s.person_id IN {records_of("p")} AND s.scope = 'invitations'
+    EXISTS (SELECT 1 FROM screening_stop s WHERE s.person_id = ANY({records_of("p")}) AND s.scope = 'invitations'
             AND s.ended_on IS NULL) AS opted_out,
-    EXISTS (SELECT 1 FROM screening_stop s WHERE s.person_id IN {records_of("p")} AND s.scope = 'doctor_copy'
+    EXISTS (SELECT 1 FROM screening_stop s WHERE s.person_id = ANY({records_of("p")}) AND s.scope = 'doctor_copy'
             AND s.ended_on IS NULL) AS objects_doctor_copy,
     coalesce(l.practice_id, p.practice_id) IS NOT NULL AS has_practice,
     coalesce(k.state = 'returned', false) AS kit_back,
@@ -58,7 +58,7 @@ SELECT l.id, l.kind, coalesce(rs.side, '') AS side, coalesce(rd.state, '') AS ro
     l.kind IN ('appointment', 'appointment_reminder') AND NOT EXISTS (
         SELECT 1 FROM results_booking b WHERE b.id = l.subject_id AND b.status = 'booked') AS booking_gone,
     l.kind = 'corrected_result' AS tell_by_phone_first,
-    l.channel <> 'post' AND EXISTS (SELECT 1 FROM screening_stop s WHERE s.person_id IN {records_of("p")} AND s.scope = l.channel
+    l.channel <> 'post' AND EXISTS (SELECT 1 FROM screening_stop s WHERE s.person_id = ANY({records_of("p")}) AND s.scope = l.channel
             AND s.ended_on IS NULL) AS objects_channel,
     CASE l.channel
         WHEN 'text' THEN p.phone = '' OR NOT EXISTS (

@@ -7,7 +7,6 @@ from typing import Any
 
 from outreach.catalogue import BESIDE
 from outreach.querysets import rows_of
-from screening.services.records import records_of
 
 
 @dataclass(frozen=True)
@@ -148,15 +147,17 @@ def asked_for(source: str, ids: Sequence[int], *, today: date) -> list[Candidate
     ]
 
 
-REMINDED = f"""
+REMINDED = """
 SELECT %(what)s AS kind, %(what)s || ':' || r.id || ':' || least(k.ordinal, 2) AS key, r.person_id,
        NULL::bigint AS practice_id, r.id AS round_id, k.id AS kit_id, NULL::bigint AS result_id,
        NULL::bigint AS referral_id, '' AS side, %(today)s::date AS triggered_on, 'not_back' AS reason
-FROM screening_round r JOIN screening_person p ON p.id = r.person_id
+FROM screening_round r
 JOIN screening_kit k ON k.round_id = r.id AND k.void_on IS NULL AND k.state = 'dispatched'
 WHERE r.id = ANY(%(ids)s) AND r.state = 'kit_out'
-  AND NOT EXISTS (SELECT 1 FROM screening_stop s WHERE s.person_id IN {records_of("p")} AND s.scope = 'invitations'
+  AND NOT EXISTS (SELECT 1 FROM screening_stop s WHERE s.person_id = r.person_id AND s.scope = 'invitations'
                   AND s.ended_on IS NULL)
+  AND NOT EXISTS (SELECT 1 FROM screening_person put JOIN screening_stop s ON s.person_id = put.id
+                  WHERE put.merged_into_id = r.person_id AND s.scope = 'invitations' AND s.ended_on IS NULL)
 ORDER BY 2
 """
 

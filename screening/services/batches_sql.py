@@ -110,14 +110,14 @@ OPEN_BATCH_PACED = _OPEN_BATCH.format(
 NOT_TO_SEND = f"""
 SELECT r.id, CASE
     WHEN p.deceased_on IS NOT NULL THEN 'died'
-    WHEN EXISTS (SELECT 1 FROM screening_stop o WHERE o.person_id IN {records_of("p")} AND o.scope = 'invitations'
+    WHEN EXISTS (SELECT 1 FROM screening_stop o WHERE o.person_id = ANY({records_of("p")}) AND o.scope = 'invitations'
                  AND (o.ended_on IS NULL OR o.ended_on > %(today)s)) THEN 'declined'
     WHEN p.left_area_on <= %(today)s THEN 'moved_away'
     WHEN p.address_1 = '' THEN 'undeliverable'
     WHEN e.kind = 'postponed' THEN 'postponed' WHEN e.kind IS NOT NULL THEN 'excluded' ELSE '' END AS reason
 FROM screening_round r JOIN screening_person p ON p.id = r.person_id
 LEFT JOIN LATERAL (
-    SELECT x.kind FROM screening_exclusion x WHERE x.person_id IN {records_of("p")} AND x.since <= %(today)s
+    SELECT x.kind FROM screening_exclusion x WHERE x.person_id = ANY({records_of("p")}) AND x.since <= %(today)s
     AND (x.until IS NULL OR x.until > %(today)s) ORDER BY x.kind = 'postponed' LIMIT 1) e ON true
 WHERE r.state = 'kit_due' AND r.id = ANY(%(rounds)s)
 """
