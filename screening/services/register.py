@@ -30,6 +30,8 @@ from staff.acting import Acting, acting
 from staff.errors import IllegalMove, NotAllowed, RoundbookError
 from staff.models import User
 
+FOUND_AGAIN = (RegisterLoad.Status.APPLIED, RegisterLoad.Status.STAGED, RegisterLoad.Status.HELD)
+"""A file whose load is in one of these states is found again when it is sent once more."""
 FEW_OF = 20
 """A load is of few lines where so large a part of it, or less, is read: one in so many."""
 _ONE_AT_A_TIME = 726_101  # advisory lock: one load is staged or applied at a time
@@ -106,7 +108,7 @@ def known_load(digest: str, *, is_full: bool) -> RegisterLoad | None:
 
     One that was overtaken, or that calls itself the whole register now and did not then, is thrown away and read anew.
     """
-    known = RegisterLoad.objects.filter(sha256=digest, status__in=["applied", "staged", "held"]).first()
+    known = RegisterLoad.objects.filter(sha256=digest, status__in=FOUND_AGAIN).first()
     if known is None or known.status == RegisterLoad.Status.APPLIED:
         return known
     if known.is_full == is_full and not memory.overtaken(known):

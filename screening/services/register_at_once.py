@@ -19,7 +19,7 @@ from django.db import connection, transaction
 from screening.models import RegisterLoad
 from screening.services import register_first as first
 from screening.services import register_memory as memory
-from screening.services.register import one_at_a_time, register_apply, register_stage
+from screening.services.register import FOUND_AGAIN, one_at_a_time, register_apply, register_stage
 from screening.services.register_copy import Laid, SaidTwice, refused_copied, staged_bodies
 from screening.services.register_first_rows import COPY_NUMBERS, COPY_PEOPLE, FirstRows
 from screening.services.register_lines import file_parts
@@ -40,7 +40,6 @@ ON_THE_WAY = 12
 TOGETHER = 150_000
 """So many lines are laid down before the people on them, so that the server is busy while their next dates are worked out."""
 _TABLES = (first.PEOPLE, first.NUMBERS, first.LINES)
-_FOUND = [RegisterLoad.Status.APPLIED, RegisterLoad.Status.STAGED, RegisterLoad.Status.HELD]
 
 
 class _NotAlone(Exception):
@@ -66,7 +65,7 @@ def register_load(*, by: User, content: bytes, file_name: str, is_full: bool = F
 
 def _first_load(frame: Acting, content: bytes, file_name: str, *, is_full: bool) -> RegisterLoad | None:
     """The load of the first people, applied; None where the ordinary way is needed, as for a file that may be known."""
-    if RegisterLoad.objects.filter(status__in=_FOUND).exists():
+    if RegisterLoad.objects.filter(status__in=FOUND_AGAIN).exists():
         return None
     rows = FirstRows(frame.today, answers_to(on=frame.today))
     load = RegisterLoad(
