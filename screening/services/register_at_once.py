@@ -28,12 +28,12 @@ from screening.services.register_sql import COPY_STAGED
 from screening.services.register_write import answers_to
 from staff.acting import Acting, acting
 from staff.models import User
-from staff.threads import threads_handing_over
+from staff.threads import threads_handing_over, with_room
 
 if TYPE_CHECKING:
     import polars as pl
 
-FIRST = 1 / 2
+FIRST = 3 / 8
 """So much of a part is read first: about what can be while the keys are taken away."""
 ON_THE_WAY = 12
 """So many things wait for the server at most."""
@@ -103,33 +103,36 @@ class _FirstLoad:
         import polars as pl
 
         height = 0
-        with threads_handing_over(), ThreadPoolExecutor(1) as beside, _Server() as server:
-            summed = beside.submit(lambda: sha256(content).hexdigest())
+        with threads_handing_over(), _Server() as server:
             away = server.asked("SELECT screening_keys_away(%s)", [list(_TABLES)])
             for lines in file_parts(content, first=FIRST):
                 read = lines_read(lines, today=self._today, areas=self._rows.areas)
+                staged = list(staged_bodies(self._load, read))
+                numbers = self._rows.numbers(read.accepted)
                 if not height:
-                    self._begun(away, summed)
+                    self._begun(away)
                 height += lines.height
+                server.takes(COPY_STAGED, staged)
+                server.takes(COPY_NUMBERS, [numbers])
                 self._kept(lines, read)
-                server.takes(COPY_STAGED, staged_bodies(self._load, read))
-                server.takes(COPY_NUMBERS, [self._rows.numbers(read.accepted)])
                 if sum(some.accepted.height for some in self._without_people) >= TOGETHER:
                     self._people_laid(server)
             if pl.concat(self._numbers).is_duplicated().any():
                 raise SaidTwice
-            server.asked("SELECT screening_keys_back(%s)", [[first.LINES, first.NUMBERS]])
+            alone = height < TOGETHER
+            server.asked("SELECT screening_keys_back(%s, %s)", [[first.LINES, first.NUMBERS], alone])
             self._people_laid(server)
             server.asked("SELECT screening_keys_back()")
+            self._load.sha256 = sha256(content).hexdigest()
+            told = pl.concat(self._told)
         if self._refused:
             refused_copied(self._load, self._refused)
-        return Laid(height, len(self._refused), pl.concat(self._told))
+        return Laid(height, len(self._refused), told)
 
-    def _begun(self, away: Future[Any], summed: Future[str]) -> None:
+    def _begun(self, away: Future[Any]) -> None:
         """Keep the load itself, whose own keys bar what touches it until the transaction ends."""
         if not away.result()[0]:
             raise _NotAlone
-        self._load.sha256 = summed.result()
         self._load.save(force_insert=True)
 
     def _kept(self, lines: pl.DataFrame, read: ReadFile) -> None:
@@ -151,6 +154,7 @@ class _Server:
     """
 
     def __init__(self) -> None:
+        with_room(connection.connection)
         self._cursor, self._line = psycopg.Cursor(connection.connection), ThreadPoolExecutor(1)
         self._waiting: deque[Future[Any]] = deque()
 

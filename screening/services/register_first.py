@@ -25,6 +25,8 @@ DROP FUNCTION IF EXISTS screening_first_people(bigint, date, date[], date[], dat
 
 DROP FUNCTION IF EXISTS screening_keys_back();
 
+DROP FUNCTION IF EXISTS screening_keys_back(text[]);
+
 CREATE OR REPLACE FUNCTION screening_keys_owed() RETURNS trigger
 LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp AS $$
 BEGIN
@@ -48,11 +50,9 @@ BEGIN
     IF current_setting('transaction_isolation') <> 'read committed' THEN
         RAISE EXCEPTION 'Only who sees what others have just kept may call a table empty.';
     END IF;
-    FOR touched IN SELECT unnest(filled) UNION
-            SELECT unnest(ARRAY[conrelid, confrelid]) FROM pg_constraint
-            WHERE contype = 'f' AND (conrelid = ANY(filled) OR confrelid = ANY(filled)) LOOP
-        EXECUTE format('LOCK TABLE %s IN ACCESS EXCLUSIVE MODE NOWAIT', touched);
-    END LOOP;
+    EXECUTE (SELECT format('LOCK TABLE %s IN ACCESS EXCLUSIVE MODE NOWAIT', string_agg(t::text, ', ')) FROM (
+        SELECT unnest(filled) UNION SELECT unnest(ARRAY[conrelid, confrelid]) FROM pg_constraint
+        WHERE contype = 'f' AND (conrelid = ANY(filled) OR confrelid = ANY(filled))) AS touching (t));
     FOREACH touched IN ARRAY filled LOOP
         EXECUTE format('SELECT EXISTS (SELECT 1 FROM %s)', touched) INTO found;
         IF found THEN
@@ -75,7 +75,7 @@ BEGIN
         UNION ALL
         SELECT 2, indrelid, format('DROP INDEX %s', indexrelid::regclass), pg_get_indexdef(indexrelid)
         FROM pg_index WHERE indrelid = ANY(filled) AND NOT EXISTS (SELECT 1 FROM pg_constraint WHERE conindid = indexrelid);
-    IF '{PEOPLE}' = ANY(names) THEN
+    IF '{PEOPLE}' = ANY(names) AND NOT '{LINES}' = ANY(names) THEN
         ANALYZE {LINES} (load_id, line);
     END IF;
     FOR statement IN SELECT gone FROM pg_temp.screening_key_away ORDER BY turn, gone LOOP
@@ -87,11 +87,12 @@ EXCEPTION WHEN lock_not_available OR object_in_use THEN
     RETURN false;
 END $$;
 
-CREATE OR REPLACE FUNCTION screening_keys_back(names text[] DEFAULT NULL) RETURNS void
+CREATE OR REPLACE FUNCTION screening_keys_back(names text[] DEFAULT NULL, alone bool DEFAULT false) RETURNS void
 LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp SET maintenance_work_mem = '256MB'
 SET enable_nestloop = off AS $$
 DECLARE
     chosen regclass[] := names::regclass[];
+    workers text := current_setting('max_parallel_maintenance_workers');
     statement text;
     filled text;
     last bigint;
@@ -99,10 +100,12 @@ BEGIN
     IF NOT EXISTS ({_OURS}) THEN
         RAISE EXCEPTION 'No keys are away.';
     END IF;
+    PERFORM set_config('max_parallel_maintenance_workers', '0', true) WHERE alone;
     FOR statement IN SELECT back FROM pg_temp.screening_key_away
             WHERE chosen IS NULL OR turn = 2 AND holder = ANY(chosen) ORDER BY turn DESC, gone LOOP
         EXECUTE statement;
     END LOOP;
+    PERFORM set_config('max_parallel_maintenance_workers', workers, true);
     DELETE FROM pg_temp.screening_key_away WHERE chosen IS NULL OR turn = 2 AND holder = ANY(chosen);
     IF chosen IS NOT NULL THEN
         RETURN;
@@ -116,8 +119,8 @@ END $$;
 """Made as owner after each migration. `screening_keys_away` takes the keys and indexes off empty tables, begins the tables anew,
 so that COPY may lay rows down as if they had long been there (FREEZE), and says whether it could: not where a row stands in them
 already or another transaction is at them. `screening_keys_back` brings all of them back, or at first those of some tables that
-stand on no other table, and raises what a row breaks of them. What took them away is not kept without them: a trigger asks as
-the transaction ends."""
+stand on no other table (`alone`: without a second process, where the other processor is busy), and raises what a row breaks of
+them. What took them away is not kept without them: a trigger asks as the transaction ends."""
 
 _BELOW = f"""
 SELECT nextval(pg_get_serial_sequence('{PEOPLE}', 'id')) AS below, nextval(pg_get_serial_sequence('{NUMBERS}', 'id')) AS numbered
@@ -142,7 +145,7 @@ Dates = Callable[[list[tuple[Any, ...]]], dict[str, str]]
 
 def many_lines(content: bytes) -> bool:
     """Whether a file has that many lines, or is so large that it is likely."""
-    return content.count(b"\n", 0, MANY * LONG_LINE) >= MANY or len(content) > MANY * LONG_LINE
+    return len(content) > MANY * LONG_LINE or content.count(b"\n") >= MANY
 
 
 def nobody_yet() -> bool:

@@ -216,6 +216,18 @@ def test_what_breaks_a_key_while_it_is_away_is_raised_as_it_comes_back(by: User)
     assert shape() == before
 
 
+def test_keys_that_come_back_alone_leave_later_ones_their_helpers(by: User) -> None:
+    before = shape()
+    with transaction.atomic(), connection.cursor() as cursor:
+        cursor.execute("SET LOCAL max_parallel_maintenance_workers = 3")
+        cursor.execute("SELECT screening_keys_away(%s)", [[LINES, PEOPLE]])
+        cursor.execute("SELECT screening_keys_back(%s, true)", [[LINES]])
+        cursor.execute("SELECT current_setting('max_parallel_maintenance_workers')")
+        assert cursor.fetchone() == ("3",)
+        cursor.execute("SELECT screening_keys_back()")
+    assert shape() == before
+
+
 @pytest.mark.parametrize("names", [["screening_round"], [PEOPLE, "screening_kit"], ["staff_user"]])
 def test_the_keys_of_other_tables_stay(by: User, names: list[str]) -> None:
     with pytest.raises(DatabaseError, match="stay"), transaction.atomic(), keys_away(*names):
