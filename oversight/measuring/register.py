@@ -20,7 +20,7 @@ from staff.models import User
 TABLES = ("screening_person", "screening_personidentifier")
 LEFT_BEHIND = ("screening_registerload", *TABLES, "screening_stagedperson")
 """What a load leaves behind: itself, people, their numbers, and its lines as evidence."""
-MORE_ROUNDS, SHORT = 21, (20_000, 200_000)
+MORE_ROUNDS, SHORT = 31, (20_000, 200_000)
 """So many rounds where one takes about a second, which alone tells little on a machine that does other things too."""
 COLUMNS_OF = """
 SELECT string_agg(quote_ident(column_name), ', ' ORDER BY ordinal_position) FROM information_schema.columns

@@ -15,12 +15,13 @@ from typing import TYPE_CHECKING, Any, Self
 
 import psycopg
 from django.db import connection, transaction
+from django.db.models.sql import InsertQuery
 
 from screening.models import RegisterLoad
 from screening.services import register_first as first
 from screening.services import register_memory as memory
 from screening.services.register import FOUND_AGAIN, one_at_a_time, register_apply, register_stage
-from screening.services.register_copy import Laid, SaidTwice, refused_copied, staged_bodies
+from screening.services.register_copy import SaidTwice, refused_copied, staged_bodies
 from screening.services.register_first_rows import COPY_NUMBERS, COPY_PEOPLE, FirstRows
 from screening.services.register_lines import file_parts
 from screening.services.register_read import ReadFile, Refused, lines_read
@@ -78,13 +79,11 @@ def _first_load(frame: Acting, content: bytes, file_name: str, *, is_full: bool)
             acting(frame.by, reason=f"register load {load.pk}"),
             connection.wrap_database_errors,
         ):
-            laid = _FirstLoad(load, rows, frame.today).laid(content)
+            told = _FirstLoad(load, rows, frame.today).laid(content)
     except (SaidTwice, _NotAlone):
         return None
-    load.lines, load.refused, load.created = laid.lines, laid.refused, laid.lines - laid.refused
-    load.effect = {"fields": {}, "deaths": 0, "leavers": 0}
-    memory.remember(load, on=frame.today, told=laid.told)
-    load.save()
+    load._state.adding = False
+    memory.remember(load, on=frame.today, told=told)
     return load
 
 
@@ -98,44 +97,43 @@ class _FirstLoad:
         self._numbers: list[pl.Series] = []
         self._without_people: list[ReadFile] = []
 
-    def laid(self, content: bytes) -> Laid:
-        """What was laid down; _NotAlone where the tables are not ours alone, SaidTwice where a number stands twice."""
+    def laid(self, content: bytes) -> pl.DataFrame:
+        """The digests of the lines; _NotAlone where the tables are not ours alone, SaidTwice where a number stands twice."""
         import polars as pl
 
-        height = 0
         with threads_handing_over(), _Server() as server:
-            away = server.asked("SELECT screening_keys_away(%s)", [list(_TABLES)])
+            server.agrees("SELECT screening_keys_away(%s)", [list(_TABLES)])
             for lines in file_parts(content, first=FIRST):
                 read = lines_read(lines, today=self._today, areas=self._rows.areas)
-                staged = list(staged_bodies(self._load, read))
-                numbers = self._rows.numbers(read.accepted)
-                if not height:
-                    self._begun(away)
-                height += lines.height
-                server.takes(COPY_STAGED, staged)
-                server.takes(COPY_NUMBERS, [numbers])
+                server.takes(COPY_STAGED, staged_bodies(self._load, read))
+                server.takes(COPY_NUMBERS, [self._rows.numbers(read.accepted)])
                 self._kept(lines, read)
                 if sum(some.accepted.height for some in self._without_people) >= TOGETHER:
                     self._people_laid(server)
             if pl.concat(self._numbers).is_duplicated().any():
                 raise SaidTwice
-            alone = height < TOGETHER
-            server.asked("SELECT screening_keys_back(%s, %s)", [[first.LINES, first.NUMBERS], alone])
+            alone = self._load.lines < TOGETHER
+            server.asks("SELECT screening_keys_back(%s, %s)", [[first.LINES, first.NUMBERS], alone])
             self._people_laid(server)
-            server.asked("SELECT screening_keys_back()")
-            self._load.sha256 = sha256(content).hexdigest()
+            self._load_laid(server, content)
+            server.asks("SELECT screening_keys_back()")
             told = pl.concat(self._told)
         if self._refused:
             refused_copied(self._load, self._refused)
-        return Laid(height, len(self._refused), told)
+        return told
 
-    def _begun(self, away: Future[Any]) -> None:
-        """Keep the load itself, whose own keys bar what touches it until the transaction ends."""
-        if not away.result()[0]:
-            raise _NotAlone
-        self._load.save(force_insert=True)
+    def _load_laid(self, server: _Server, content: bytes) -> None:
+        """Keep the load itself, to which its people will have a key."""
+        load = self._load
+        load.sha256, load.refused = sha256(content).hexdigest(), len(self._refused)
+        load.created, load.effect = load.lines - load.refused, {"fields": {}, "deaths": 0, "leavers": 0}
+        row = InsertQuery(RegisterLoad)
+        row.insert_values(RegisterLoad._meta.concrete_fields, [load])
+        ((statement, params),) = row.get_compiler(connection=connection).as_sql()
+        server.asks(f"{statement} RETURNING id", params)
 
     def _kept(self, lines: pl.DataFrame, read: ReadFile) -> None:
+        self._load.lines += lines.height
         self._refused += read.refused
         self._told.append(memory.digests_of(lines, read))
         self._numbers.append(read.numbers.hash())
@@ -157,6 +155,7 @@ class _Server:
         with_room(connection.connection)
         self._cursor, self._line = psycopg.Cursor(connection.connection), ThreadPoolExecutor(1)
         self._waiting: deque[Future[Any]] = deque()
+        self._broken = False
 
     def __enter__(self) -> Self:
         return self
@@ -166,9 +165,20 @@ class _Server:
         while self._waiting and broken is None:
             self._waiting.popleft().result()
 
-    def asked(self, statement: str, params: Sequence[Any] = ()) -> Future[Any]:
-        """The first row that a statement gives."""
-        return self._next(lambda: self._cursor.execute(statement.encode(), params).fetchone())
+    def asks(self, statement: str, params: Sequence[Any] = ()) -> None:
+        """Send a statement that answers with a row."""
+        self._next(lambda: self._said(statement, params))
+
+    def agrees(self, statement: str, params: Sequence[Any] = ()) -> None:
+        """The same where the answer has to be yes; _NotAlone, sooner or later, and nothing done after it, where it is no."""
+        self._next(lambda: self._agreed(statement, params))
+
+    def _said(self, statement: str, params: Sequence[Any]) -> Any:
+        return self._cursor.execute(statement.encode(), params).fetchone()
+
+    def _agreed(self, statement: str, params: Sequence[Any]) -> None:
+        if not self._said(statement, params)[0]:
+            raise _NotAlone
 
     def takes(self, statement: str, bodies: Iterable[bytes]) -> None:
         """Send rows by a COPY. Raises what something earlier raised."""
@@ -180,8 +190,15 @@ class _Server:
             for body in bodies:
                 copy.write(body)
 
-    def _next(self, work: Callable[[], Any]) -> Future[Any]:
+    def _next(self, work: Callable[[], Any]) -> None:
         if len(self._waiting) == ON_THE_WAY:
             self._waiting.popleft().result()
-        self._waiting.append(done := self._line.submit(work))
-        return done
+        self._waiting.append(self._line.submit(self._done, work))
+
+    def _done(self, work: Callable[[], Any]) -> None:
+        """Do it, unless something before it broke, which is what will be raised."""
+        if self._broken:
+            return
+        self._broken = True
+        work()
+        self._broken = False
