@@ -9,10 +9,11 @@ from django.core.serializers.json import DjangoJSONEncoder
 from django.db import connection
 
 from screening.services.intake_effects import Effects, KitFacts
+from screening.services.records import records_of
 from staff.acting import ANNOUNCE, Acting, announcement
 from staff.quick import Statement, asked
 
-_KIT_COLUMNS = """
+_KIT_COLUMNS = f"""
     kit.id AS kit_id, kit.serial, kit.state AS kit_state, kit.last_seq AS kit_seq, kit.dispatched_on,
     kit.void_on IS NOT NULL AS voided, kit.ordinal, lot.quarantined AS lot_quarantined,
     lot.expires_on AS lot_expires_on, model.sample_age_limit_days AS age_limit_days,
@@ -37,7 +38,7 @@ _KIT_COLUMNS = """
         AND o.void_on IS NULL AND o.state IN ('assigned', 'dispatched')) AS others_out,
     (SELECT count(*) > 0 FROM screening_round n WHERE n.person_id = rnd.person_id AND n.id <> rnd.id
         AND n.invited_on >= rnd.invited_on AND n.state NOT IN ('', 'closed')) AS newer_round_open,
-    (SELECT count(*) > 0 FROM screening_stop t WHERE t.person_id = person.id AND t.scope = 'invitations'
+    (SELECT count(*) > 0 FROM screening_stop t WHERE t.person_id = ANY({records_of("person")}) AND t.scope = 'invitations'
         AND t.ended_on IS NULL) AS opted_out,
     (SELECT count(*) > 0 FROM screening_person h JOIN screening_round hr ON hr.person_id = h.id
         AND hr.state IN ('kit_due', 'kit_out', 'result_due') WHERE person.postcode <> '' AND h.postcode = person.postcode

@@ -18,6 +18,7 @@ from staff import clock
 from tests import cast
 from tests.factories import a_person, a_round, by_default
 from tests.outreach.makers import planned
+from tests.screening.intake import bench
 
 pytestmark = pytest.mark.usefixtures("region")
 
@@ -76,3 +77,13 @@ def test_a_letter_that_waits_knows_what_was_said_for_the_other_record(scope: str
     assert not known()
     put_under(round_.person, gone)
     assert known()
+
+
+def test_a_kit_of_who_opted_out_for_the_other_record_is_set_aside_at_the_desk() -> None:
+    gone, kit = a_person(), bench.kit_out()
+    opted_out(gone)
+    put_under(kit.round.person, gone)
+    session = bench.a_session()
+    answer = bench.scan(session, kit.serial, "3")
+    assert (answer.outcome, answer.code) == ("set_aside", "opted_out")
+    assert bench.scan(session, bench.kit_out().serial, "3").code != "opted_out", "nobody else's is"
