@@ -47,6 +47,17 @@ def net_query(one: NetList, *, limit: int = SAMPLE_SIZE) -> str:
     return QUERY.format(rows=one.rows.strip(), name=one.name, limit=limit)
 
 
+def person_of(record: str) -> str:
+    """SQL that joins to something of a person (`record`) the record it was written on, `own`, and the one that stands for the person, `p`.
+
+    A referral or a round stays where it was when its record is put under another; a death or a wish may stand on either.
+    """
+    return (
+        f"JOIN screening_person own ON own.id = {record}.person_id"
+        " JOIN screening_person p ON p.id = coalesce(own.merged_into_id, own.id)"
+    )
+
+
 OWNER = "coalesce(u.full_name, f.pool, '')"
 LIVE = "SELECT count(*) FROM results_referral f WHERE f.state NOT IN ('', 'closed')"
 HIGH = "SELECT count(*) FROM results_result e WHERE e.is_current AND e.side = 'at_or_above'"

@@ -2,7 +2,8 @@
 
 from django.utils.translation import gettext_lazy as _
 
-from oversight.net.base import HIGH, LIVE, OWNER, NetList
+from oversight.net.base import HIGH, LIVE, OWNER, NetList, person_of
+from screening.services.records import records_of
 from staff.roles import Role
 
 _AGES = "CASE WHEN {0} <= %(today)s::date - {3} THEN 'long' WHEN {0} <= %(today)s::date - {2} THEN 'middle' ELSE 'short' END"
@@ -113,11 +114,11 @@ NO_NEXT_LETTER = NetList(
     question=_("For whom was the next step signed more than 10 days ago without a letter that left us?"),
     what_to_do=_("See on Today's mail what holds the letter; release it or ring the person."),
     checked="SELECT count(*) FROM results_nextstep",
-    rows="""
+    rows=f"""
 SELECT 'referral' AS thing, f.id, f.person_id, n.signed_on AS since, coalesce(max(u.full_name), max(l.pool), '') AS owner,
        CASE WHEN count(l.id) = 0 THEN 'no_letter' ELSE 'waits' END AS note
 FROM results_nextstep n JOIN results_referral f ON f.id = n.referral_id AND f.state = 'closed'
-JOIN screening_person p ON p.id = f.person_id AND p.deceased_on IS NULL
+{person_of("f")} AND p.deceased_on IS NULL
 LEFT JOIN outreach_letter l ON l.referral_id = f.id AND l.kind LIKE 'next_step%%' AND l.recipient = 'person'
 LEFT JOIN staff_user u ON u.id = l.owner_id
 WHERE n.signed_on <= %(today)s::date - 10
@@ -146,11 +147,11 @@ WHERE f.state IN ('paused_until', 'repeat_planned') AND f.due_on < %(today)s
 UNION ALL
 SELECT 'person', f.person_id, f.person_id, n."on", 'clinicians', 'surveillance'
 FROM results_nextstep n JOIN results_referral f ON f.id = n.referral_id
-JOIN screening_person p ON p.id = f.person_id AND p.deceased_on IS NULL
+{person_of("f")} AND p.deceased_on IS NULL
 WHERE n.step = 'surveillance' AND n."on" < %(today)s AND f.state = 'closed'
   AND NOT EXISTS (SELECT 1 FROM results_referral t WHERE t.plan_id = n.id)
   AND NOT EXISTS (SELECT 1 FROM results_nextstep o JOIN results_referral g ON g.id = o.referral_id
-                  WHERE g.person_id = f.person_id AND o.id > n.id)
+                  WHERE g.person_id = ANY({records_of("p")}) AND o.id > n.id)
 """,
     notes={"pause": _("the pause is over"), "surveillance": _("surveillance was planned for that day")},
 )
@@ -162,14 +163,18 @@ REACH_AGAIN = NetList(
     question=_("Who was closed as “could not be reached” and has a new phone or address since?"),
     what_to_do=_("Open the referral again and ring the new number."),
     checked="SELECT count(*) FROM results_referral WHERE close_reason = 'not_reached'",
-    rows="""
-SELECT 'referral' AS thing, f.id, f.person_id, min(h.pgh_created_at AT TIME ZONE %(zone)s)::date AS since,
+    rows=f"""
+SELECT 'referral' AS thing, f.id, f.person_id, min(h.since AT TIME ZONE %(zone)s)::date AS since,
        'coordinators' AS owner, 'new_contact' AS note
-FROM results_referral f JOIN screening_person p ON p.id = f.person_id AND p.deceased_on IS NULL
-JOIN screening_personhistory h ON h.pgh_obj_id = f.person_id AND h.pgh_created_at > f.closed_at
+FROM results_referral f {person_of("f")} AND p.deceased_on IS NULL
+JOIN LATERAL (
+    SELECT c.pgh_created_at AS since, c.phone, c.email, c.address_1 FROM screening_personhistory c WHERE c.pgh_obj_id = p.id
+    UNION ALL SELECT m.decided_at, own.phone, own.email, own.address_1 FROM screening_personmerge m
+    WHERE m.merged_id = own.id AND m.kept_id = p.id AND m.agreed AND m.undone_at IS NULL
+) h ON h.since > f.closed_at
     AND ((h.phone <> p.phone AND p.phone <> '') OR (h.email <> p.email AND p.email <> '') OR h.address_1 <> p.address_1)
 WHERE f.state = 'closed' AND f.close_reason = 'not_reached'
-  AND NOT EXISTS (SELECT 1 FROM results_referral o WHERE o.person_id = f.person_id AND o.id > f.id)
+  AND NOT EXISTS (SELECT 1 FROM results_referral o WHERE o.person_id = ANY({records_of("p")}) AND o.id > f.id)
 GROUP BY f.id
 """,
     notes={"new_contact": _("new phone or address")},
@@ -183,14 +188,15 @@ UNIT_NOT_TOLD = NetList(
     what_to_do=_("Tell the unit, cancel what is booked, and close or transfer the referral with its evidence."),
     checked=LIVE,
     rows=f"""
-SELECT 'referral' AS thing, f.id, f.person_id, coalesce(p.deceased_on, p.left_area_on, s.since) AS since, {OWNER} AS owner,
-       CASE WHEN p.deceased_on IS NOT NULL THEN 'died' WHEN p.left_area_on IS NOT NULL THEN 'moved' ELSE 'opted_out' END
+SELECT 'referral' AS thing, f.id, f.person_id, coalesce(p.deceased_on, own.deceased_on, p.left_area_on, s.since) AS since, {OWNER} AS owner,
+       CASE WHEN coalesce(p.deceased_on, own.deceased_on) IS NOT NULL THEN 'died' WHEN p.left_area_on IS NOT NULL THEN 'moved' ELSE 'opted_out' END
        || CASE WHEN EXISTS (SELECT 1 FROM results_booking b WHERE b.referral_id = f.id AND b.status = 'booked')
           THEN '_booked' ELSE '' END AS note
-FROM results_referral f JOIN screening_person p ON p.id = f.person_id LEFT JOIN staff_user u ON u.id = f.owner_id
-LEFT JOIN screening_stop s ON s.person_id = p.id AND s.scope = 'invitations' AND s.ended_on IS NULL AND s.since >= f.opened_on
+FROM results_referral f {person_of("f")} LEFT JOIN staff_user u ON u.id = f.owner_id
+LEFT JOIN LATERAL (SELECT min(t.since) AS since FROM screening_stop t WHERE t.person_id = ANY({records_of("p")})
+    AND t.scope = 'invitations' AND t.ended_on IS NULL AND t.since >= f.opened_on) s ON true
 WHERE f.state NOT IN ('', 'closed')
-  AND (p.deceased_on IS NOT NULL OR p.left_area_on <= %(today)s OR s.id IS NOT NULL)
+  AND (coalesce(p.deceased_on, own.deceased_on) IS NOT NULL OR p.left_area_on <= %(today)s OR s.since IS NOT NULL)
 """,
     notes={
         "died": _("has died"), "moved": _("has moved away"), "opted_out": _("has opted out; ask about the examination"),

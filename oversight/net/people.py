@@ -2,7 +2,8 @@
 
 from django.utils.translation import gettext_lazy as _
 
-from oversight.net.base import NetList
+from oversight.net.base import NetList, person_of
+from screening.services.records import records_of
 from staff.roles import Role
 
 _POLICY = """policy AS (
@@ -26,6 +27,7 @@ FROM screening_person p
 WHERE {_LIVING} AND (p.next_due_on <= (%(today)s::date - interval '6 months')::date
     OR p.not_due_code IN ('no_address', 'no_birth_date'))
   AND NOT EXISTS (SELECT 1 FROM screening_round r WHERE r.person_id = p.id)
+  AND NOT EXISTS (SELECT 1 FROM screening_person put JOIN screening_round r ON r.person_id = put.id WHERE put.merged_into_id = p.id)
 """,
     notes={
         "waits": _("due, and not in any batch"), "no_address": _("no address"), "no_birth_date": _("no birth date"),
@@ -45,7 +47,7 @@ GHOSTS = NetList(
     rows=f"""
 WITH {_POLICY}
 SELECT 'person' AS thing, p.id, p.id AS person_id, max(r.invited_on) AS since, 'office' AS owner, 'no_day' AS note
-FROM screening_person p CROSS JOIN policy y JOIN screening_round r ON r.person_id = p.id
+FROM screening_round r {person_of("r")} CROSS JOIN policy y
 WHERE {_LIVING} AND p.next_due_on IS NULL AND p.not_due_code IN ('', 'not_yet_due', 'due', 'postponed', 'excluded_for_now',
       'death_looked_at')
   AND p.birth_date > (%(today)s::date - make_interval(years => y.age_to + 1))::date
@@ -70,15 +72,15 @@ SURVEILLANCE_LOST = NetList(
 WITH {_POLICY}
 SELECT 'person' AS thing, p.id, p.id AS person_id, min(x.since) AS since, 'clinicians' AS owner,
        CASE WHEN bool_or(x.until IS NULL) THEN 'no_plan' ELSE 'not_back' END AS note
-FROM screening_exclusion x JOIN screening_person p ON p.id = x.person_id CROSS JOIN policy y
+FROM screening_exclusion x {person_of("x")} CROSS JOIN policy y
 WHERE x.kind = 'surveillance' AND {_LIVING}
-  AND NOT EXISTS (SELECT 1 FROM results_referral f WHERE f.person_id = p.id AND f.state NOT IN ('', 'closed'))
+  AND NOT EXISTS (SELECT 1 FROM results_referral f WHERE f.person_id = ANY({records_of("p")}) AND f.state NOT IN ('', 'closed'))
 GROUP BY p.id, y.age_to
 HAVING CASE WHEN bool_or(x.until IS NULL) THEN NOT EXISTS (
         SELECT 1 FROM results_nextstep n JOIN results_referral f ON f.id = n.referral_id
-        WHERE f.person_id = p.id AND n.step = 'surveillance' AND n."on" >= %(today)s)
+        WHERE f.person_id = ANY({records_of("p")}) AND n.step = 'surveillance' AND n."on" >= %(today)s)
     ELSE p.next_due_on IS NULL AND p.not_due_code NOT IN ('above_age', 'last_round_done', 'opted_out', 'excluded_for_good')
-        AND NOT EXISTS (SELECT 1 FROM screening_round r WHERE r.person_id = p.id AND r.state <> 'closed') END
+        AND NOT EXISTS (SELECT 1 FROM screening_round r WHERE r.person_id = ANY({records_of("p")}) AND r.state <> 'closed') END
 """,
     notes={"no_plan": _("no day to come"), "not_back": _("out of surveillance and not back in screening")},
 )

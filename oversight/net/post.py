@@ -2,7 +2,8 @@
 
 from django.utils.translation import gettext_lazy as _
 
-from oversight.net.base import NetList
+from oversight.net.base import NetList, person_of
+from screening.services.records import records_of
 from staff.roles import Role
 
 KIT_NO_RESULT = NetList(
@@ -39,17 +40,17 @@ REPLACEMENT_OUT = NetList(
     what_to_do=_("Ring or write once more; the person believes the test is done."),
     checked="SELECT count(*) FROM screening_kit WHERE ordinal > 1",
     who=Role.PHONE_DESK,
-    rows="""
+    rows=f"""
 SELECT 'round' AS thing, r.id, r.person_id, k.dispatched_on AS since, 'phone_desk' AS owner,
        CASE WHEN r.state = 'closed' THEN 'closed' ELSE 'out' END AS note
 FROM screening_kit k JOIN screening_round r ON r.id = k.round_id
-JOIN screening_person p ON p.id = r.person_id AND p.deceased_on IS NULL
+{person_of("r")} AND p.deceased_on IS NULL
 WHERE k.ordinal > 1 AND k.state = 'dispatched' AND k.void_on IS NULL AND k.dispatched_on <= %(today)s::date - 60
   AND k.dispatched_on > (%(today)s::date - interval '15 months')::date
   AND (r.state = 'kit_out' OR (r.state = 'closed' AND r.close_reason = 'not_returned'))
   AND EXISTS (SELECT 1 FROM screening_kit o JOIN screening_return b ON b.kit_id = o.id WHERE o.round_id = r.id
               AND b.state <> 'undone')
-  AND NOT EXISTS (SELECT 1 FROM screening_round o WHERE o.person_id = r.person_id AND o.invited_on > r.invited_on)
+  AND NOT EXISTS (SELECT 1 FROM screening_round o WHERE o.person_id = ANY({records_of("p")}) AND o.invited_on > r.invited_on)
 """,
     notes={
         "out": _("replacement still out"),
