@@ -20,8 +20,9 @@ from staff.models import User
 TABLES = ("screening_person", "screening_personidentifier")
 LEFT_BEHIND = ("screening_registerload", *TABLES, "screening_stagedperson")
 """What a load leaves behind: itself, people, their numbers, and its lines as evidence."""
-MORE_ROUNDS, SHORT = 31, (20_000, 200_000)
-"""So many rounds where one takes about a second, which alone tells little on a machine that does other things too."""
+MORE_ROUNDS, RELOADS, SHORT = 31, 9, (20_000, 200_000)
+"""So many rounds, or rounds of a reload, where one takes about a second, which alone tells little on a machine that does other
+things too; for how many people that is."""
 COLUMNS_OF = """
 SELECT string_agg(quote_ident(column_name), ', ' ORDER BY ordinal_position) FROM information_schema.columns
 WHERE table_schema = 'public' AND table_name = %s
@@ -119,8 +120,12 @@ def _first_load(bench: Bench, *, form: str, keys: bool, load: Load = people_load
                     owner.execute(statement)
         return bench.people
 
-    rounds = MORE_ROUNDS if SHORT[0] <= bench.people <= SHORT[1] else ROUNDS
+    rounds = _rounds(bench, MORE_ROUNDS)
     return with_peak(bench.race(ours, bare, around=lambda: working_copy(empty), rounds=rounds))
+
+
+def _rounds(bench: Bench, more: int) -> int:
+    return more if SHORT[0] <= bench.people <= SHORT[1] else ROUNDS
 
 
 def _rows_of(owner: psycopg.Connection, table: str, *, form: str = "binary") -> bytes:
@@ -177,12 +182,12 @@ def reload_against_people(bench: Bench) -> Measured:
 
 
 def _moved(bench: Bench) -> list[bytes]:
-    return [feed_file(bench.people, moved=n + 1) for n in range(ROUNDS)]
+    return [feed_file(bench.people, moved=n + 1) for n in range(_rounds(bench, RELOADS))]
 
 
 def reload_same(bench: Bench) -> Measured:
     """The register again with nobody changed, in another order so that the file is not known; as on any night but one a week."""
-    files = [feed_file(bench.people, backwards=True) + b"\n" * n for n in range(ROUNDS)]
+    files = [feed_file(bench.people, backwards=True) + b"\n" * n for n in range(_rounds(bench, RELOADS))]
     return _reloaded(bench, files, TABLES)
 
 
@@ -197,6 +202,7 @@ def _reloaded(bench: Bench, files: Sequence[bytes], tables: Sequence[str]) -> Me
             lambda n: everybody.upserted(n, ""),
             untriggered=lambda n: everybody.upserted(n, "bare_"),
             around=everybody.swept,
+            rounds=len(files),
         )
 
 
