@@ -8,6 +8,9 @@ from staff.roles import Role
 
 _AGES = "CASE WHEN {0} <= %(today)s::date - {3} THEN 'long' WHEN {0} <= %(today)s::date - {2} THEN 'middle' ELSE 'short' END"
 
+_DIED = "coalesce(p.deceased_on, own.deceased_on)"
+"""When a person died, whichever of two records says so."""
+
 NO_CONTACT = NetList(
     number=1,
     name="no_contact",
@@ -188,15 +191,15 @@ UNIT_NOT_TOLD = NetList(
     what_to_do=_("Tell the unit, cancel what is booked, and close or transfer the referral with its evidence."),
     checked=LIVE,
     rows=f"""
-SELECT 'referral' AS thing, f.id, f.person_id, coalesce(p.deceased_on, own.deceased_on, p.left_area_on, s.since) AS since, {OWNER} AS owner,
-       CASE WHEN coalesce(p.deceased_on, own.deceased_on) IS NOT NULL THEN 'died' WHEN p.left_area_on IS NOT NULL THEN 'moved' ELSE 'opted_out' END
+SELECT 'referral' AS thing, f.id, f.person_id, coalesce({_DIED}, p.left_area_on, s.since) AS since, {OWNER} AS owner,
+       CASE WHEN {_DIED} IS NOT NULL THEN 'died' WHEN p.left_area_on IS NOT NULL THEN 'moved' ELSE 'opted_out' END
        || CASE WHEN EXISTS (SELECT 1 FROM results_booking b WHERE b.referral_id = f.id AND b.status = 'booked')
           THEN '_booked' ELSE '' END AS note
 FROM results_referral f {person_of("f")} LEFT JOIN staff_user u ON u.id = f.owner_id
 LEFT JOIN LATERAL (SELECT min(t.since) AS since FROM screening_stop t WHERE t.person_id = ANY({records_of("p")})
     AND t.scope = 'invitations' AND t.ended_on IS NULL AND t.since >= f.opened_on) s ON true
 WHERE f.state NOT IN ('', 'closed')
-  AND (coalesce(p.deceased_on, own.deceased_on) IS NOT NULL OR p.left_area_on <= %(today)s OR s.since IS NOT NULL)
+  AND ({_DIED} IS NOT NULL OR p.left_area_on <= %(today)s OR s.since IS NOT NULL)
 """,
     notes={
         "died": _("has died"), "moved": _("has moved away"), "opted_out": _("has opted out; ask about the examination"),

@@ -130,7 +130,7 @@ class _FirstLoad:
         row = InsertQuery(RegisterLoad)
         row.insert_values(RegisterLoad._meta.concrete_fields, [load])
         ((statement, params),) = row.get_compiler(connection=connection).as_sql()
-        server.asks(f"{statement} RETURNING id", params)
+        server.asks(statement, params)
 
     def _kept(self, lines: pl.DataFrame, read: ReadFile) -> None:
         self._load.lines += lines.height
@@ -166,18 +166,16 @@ class _Server:
             self._waiting.popleft().result()
 
     def asks(self, statement: str, params: Sequence[Any] = ()) -> None:
-        """Send a statement that answers with a row."""
-        self._next(lambda: self._said(statement, params))
+        """Send a statement."""
+        self._next(lambda: self._cursor.execute(statement.encode(), params))
 
     def agrees(self, statement: str, params: Sequence[Any] = ()) -> None:
-        """The same where the answer has to be yes; _NotAlone, sooner or later, and nothing done after it, where it is no."""
+        """Send a statement whose answer has to be yes; _NotAlone, sooner or later, and nothing done after it, where it is no."""
         self._next(lambda: self._agreed(statement, params))
 
-    def _said(self, statement: str, params: Sequence[Any]) -> Any:
-        return self._cursor.execute(statement.encode(), params).fetchone()
-
     def _agreed(self, statement: str, params: Sequence[Any]) -> None:
-        if not self._said(statement, params)[0]:
+        answer = self._cursor.execute(statement.encode(), params).fetchone()
+        if answer != (True,):
             raise _NotAlone
 
     def takes(self, statement: str, bodies: Iterable[bytes]) -> None:
